@@ -1,0 +1,2 @@
+// Package fft is the house's one fast Fourier transform.
+package fft

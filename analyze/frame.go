@@ -1,0 +1,50 @@
+package analyze
+
+import (
+	"plumbline/analyze/arrival"
+	"plumbline/analyze/polarity"
+	"plumbline/analyze/response"
+)
+
+// Frame is one published result: everything the daemon knows at one moment.
+// Live fills it in place; whoever wants to keep it copies it.
+type Frame struct {
+	Seq          uint64 // counts frames, from 1
+	Sample       uint64 // sample index behind the newest sample in it
+	SampleRateHz float64
+	Epoch        uint32  // rises with every change after which old frames must not be mixed with new ones (grid, channels, rate)
+	Gaps         uint64  // discontinuities since the start
+	Bursts       uint64  // disturbances left out of the averages since the last reset
+	AveragedS    float64 // seconds of audio in the averages
+	Hold         bool
+	Reference    Input
+	Microphones  []Microphone
+}
+
+// Input is what a meter shows of one channel, over the time since the last frame.
+type Input struct {
+	Channel  int     // from 1
+	PeakDBFS float64 // −Inf for silence
+	RMSDBFS  float64 // AES17: a full-scale sine wave reads 0 dB
+	Clipped  uint64  // samples at full scale since the last reset
+}
+
+// Microphone is the result for one microphone.
+type Microphone struct {
+	Input
+	// DelayMs is what the reference is delayed by, NaN while none was found;
+	// DelayReason then says why.
+	DelayMs     float64
+	DelaySDMs   float64
+	DelayFixed  bool // set by the operator, not found
+	DelayReason string
+	Polarity    polarity.Verdict
+	Curve       response.Curve
+	Arrivals    []arrival.Arrival
+	// Impulse is the impulse response around the strongest arrival, linear,
+	// normalised to its largest magnitude; sample k lies at
+	// ImpulseStartMs + k·ImpulseStepMs after the reference.
+	Impulse        []float64
+	ImpulseStartMs float64
+	ImpulseStepMs  float64
+}

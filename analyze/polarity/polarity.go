@@ -1,0 +1,29 @@
+// Package polarity tells whether a loudspeaker is wired the same way round as
+// the reference or another loudspeaker, and how sure that is.
+package polarity
+
+// Verdict is a conclusion about wiring.
+type Verdict struct {
+	Sign       int     // +1 same, −1 opposite, 0 undecided
+	Confidence float64 // probability that Sign is right, 0.5…1; 0 when undecided
+	Reason     string  // one clause for people
+	Bands      []Band  // what is known per band, ascending; may be empty
+}
+
+// Band is the verdict within a band of frequencies.
+type Band struct {
+	LowHz, HighHz float64
+	Sign          int
+	Confidence    float64
+}
+
+// Word is the verdict as contract and page spell it: "same", "opposite" or "undecided".
+func (v Verdict) Word() string {
+	switch {
+	case v.Sign > 0:
+		return "same"
+	case v.Sign < 0:
+		return "opposite"
+	}
+	return "undecided"
+}
