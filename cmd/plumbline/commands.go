@@ -1,0 +1,8 @@
+package main
+
+import "github.com/spf13/cobra"
+
+// commands lists the subcommands, one file each.
+func commands() []*cobra.Command {
+	return []*cobra.Command{}
+}

@@ -1,0 +1,145 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+// Exit statuses.
+const (
+	exitDone        = 0
+	exitBadInput    = 1
+	exitUsage       = 2
+	exitInterrupted = 130 // 128 + SIGINT, as shells count
+)
+
+// The headings under which --help lists the commands.
+const (
+	groupLive     = "live"
+	groupRecorded = "recorded"
+	groupVirtual  = "virtual"
+)
+
+// run is the program: it parses args, does what they say and returns the exit
+// status. Results go to stdout, everything else to stderr.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := newRoot()
+	root.SetArgs(append([]string{}, args...)) // nil would mean os.Args
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	cmd, err := root.ExecuteContextC(ctx)
+	var usage usageError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.As(err, &usage):
+		fmt.Fprintf(stderr, "%s: %s (%s --help tells more)\n", cmd.CommandPath(), oneLine(err), cmd.CommandPath())
+		return exitUsage
+	case ctx.Err() != nil && errors.Is(err, context.Canceled):
+		fmt.Fprintf(stderr, "%s: interrupted\n", cmd.CommandPath())
+		return exitInterrupted
+	}
+	fmt.Fprintf(stderr, "%s: %s\n", cmd.CommandPath(), oneLine(err))
+	return exitBadInput
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "plumbline",
+		Short: "Measure loudspeakers in a room: when, how loud, which way round, how sure",
+		Long: `plumbline compares what was sent to the loudspeakers (the reference) with what
+a microphone hears, and says when the sound arrives, how loud, which way round
+the loudspeaker is wired, and how sure all of that is.
+
+No hardware at hand: plumbline demo runs it all on a virtual rig with a fault
+to find. With an interface: plumbline devices, then plumbline serve. With a
+recording: plumbline arrivals, then plumbline response.`,
+		Example: `  plumbline demo                                  look around, no hardware needed
+  plumbline devices                               what can be captured here
+  plumbline serve --device ID --ref 1 --mic 2     measure live, in the browser
+  plumbline response seat1.wav                    the same from a recording
+  plumbline response seat1.wav --json             for programs: units in the keys`,
+		Version:           version(),
+		SilenceUsage:      true,
+		SilenceErrors:     true,
+		Args:              knownCommand,
+		PersistentPreRunE: flagsFromEnvironment,
+		RunE:              func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetUsageTemplate(root.UsageTemplate() + `{{if not .HasParent}}
+Every flag can also be set by the environment: PLUMBLINE_LISTEN for --listen.
+Exit status: 0 done, 1 bad input, 2 wrong usage.
+Loud sound harms hearing, amplifier outputs and mains can kill, and what hangs
+can fall: local codes and licensed practice decide.
+{{end}}`)
+	root.AddGroup(
+		&cobra.Group{ID: groupLive, Title: "Live:"},
+		&cobra.Group{ID: groupRecorded, Title: "From recordings:"},
+		&cobra.Group{ID: groupVirtual, Title: "Without loudspeakers:"},
+	)
+	root.AddCommand(commands()...)
+	return root
+}
+
+// usageError marks an error in how the program was called: exit status 2.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// takes accepts min…max arguments, described by what for the error.
+func takes(min, max int, what string) cobra.PositionalArgs {
+	return func(_ *cobra.Command, args []string) error {
+		if len(args) < min || len(args) > max {
+			return usagef("wants %s, got %d", what, len(args))
+		}
+		return nil
+	}
+}
+
+// knownCommand refuses words that are no command of the root.
+func knownCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		return usagef("unknown command %q, did you mean %s?", args[0], strings.Join(near, " or "))
+	}
+	return usagef("unknown command %q", args[0])
+}
+
+// flagsFromEnvironment fills each flag that was not given from PLUMBLINE_NAME.
+func flagsFromEnvironment(cmd *cobra.Command, _ []string) error {
+	var err error
+	cmd.LocalFlags().VisitAll(func(f *pflag.Flag) {
+		name := "PLUMBLINE_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
+		value, set := os.LookupEnv(name)
+		if f.Changed || !set || err != nil || f.Name == "help" || f.Name == "version" {
+			return
+		}
+		if e := cmd.Flags().Set(f.Name, value); e != nil {
+			err = usagef("environment variable %s: %w", name, e)
+		}
+	})
+	return err
+}
+
+// oneLine keeps the promise that an error is one line, whatever a library says.
+func oneLine(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
+
+func version() string {
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "(devel)"
+}
