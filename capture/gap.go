@@ -1,0 +1,55 @@
+package capture
+
+// GapCause says why samples are missing before a position in the ring.
+type GapCause uint8
+
+// The causes of a gap.
+const (
+	NoGap    GapCause = iota
+	Overflow          // the host lost samples
+	Full              // the ring was full, the block was dropped
+	Stall             // nothing arrived for a while
+	Zeros             // a run of exact zeros: the host invented them
+	Reopened          // the device was lost and found again
+	Seam              // a replayed file jumped back to its start
+	Changed           // the scene was changed on purpose: nothing is missing, but old and new must not be mixed
+)
+
+// String names the cause for a log line.
+func (c GapCause) String() string {
+	switch c {
+	case NoGap:
+		return "none"
+	case Overflow:
+		return "overflow"
+	case Full:
+		return "ring full"
+	case Stall:
+		return "stall"
+	case Zeros:
+		return "zeros"
+	case Reopened:
+		return "reopened"
+	case Seam:
+		return "seam"
+	case Changed:
+		return "changed"
+	}
+	return "unknown"
+}
+
+// Gap is a discontinuity in front of a frame.
+type Gap struct {
+	Cause      GapCause
+	LostFrames uint64 // as far as it is known; 0 when it is not
+}
+
+// join adds a later gap at the same place. The cause that lost samples is the
+// one to report; between equals the first.
+func (g Gap) join(h Gap) Gap {
+	if g.Cause == NoGap || (g.LostFrames == 0 && h.LostFrames > 0) {
+		g.Cause = h.Cause
+	}
+	g.LostFrames += h.LostFrames
+	return g
+}
