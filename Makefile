@@ -1,0 +1,33 @@
+# make demo   sets up, builds and runs plumbline on a virtual rig
+# make test   sets up, checks the source and runs all tests
+
+.PHONY: help demo build test check bench truth clean
+
+help: ## say what can be made
+	@awk -F": .*## |## " '/^[a-z]+:.*## / { split($$1, t, ":"); printf "  make %-6s %s\n", t[1], $$2 }' Makefile
+
+demo: build ## set up, build, and run the analyzer on a virtual rig (stop it with Ctrl-C)
+	@build/plumbline demo
+
+# Without PortAudio the program still does all but devices, so that a set-up
+# that could not finish does not stand in the way of the demo.
+build: ## set up and build build/plumbline
+	@.ci/setup build || true
+	@.ci/build build/plumbline
+
+test: ## set up, check the source, run all tests
+	@.ci/setup test
+	@.ci/check
+	@.ci/test
+
+check: ## format, vet, static checks, types of the pages
+	@.ci/check
+
+bench: ## benchmarks, and `response` beside the same calculation in scipy
+	@.ci/bench
+
+truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
+	@.ci/truth
+
+clean: ## remove what was built
+	rm -rf build
