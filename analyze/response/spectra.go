@@ -14,6 +14,7 @@ type Spectra struct {
 	Window            int     // samples; 0 for multi-resolution
 	Overlap           float64 // 0…<1
 	DelayS            float64 // what the reference was delayed by, seconds
+	AveragedS         float64 // seconds of audio in the averages
 	FrequencyHz       []float64
 	Gxx, Gyy          []float64
 	Gxy               []complex128
