@@ -4,5 +4,10 @@ import "github.com/spf13/cobra"
 
 // commands lists the subcommands, one file each.
 func commands() []*cobra.Command {
-	return []*cobra.Command{}
+	return []*cobra.Command{
+		newDevicesCommand(),
+		newResponseCommand(),
+		newArrivalsCommand(),
+		newRigCommand(),
+	}
 }

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/analyze/arrival"
+	"plumbline/cmd/plumbline/offline"
+)
+
+type arrivalsFlags struct {
+	recordingFlags
+	max         int
+	temperature float64
+	json        bool
+}
+
+func newArrivalsCommand() *cobra.Command {
+	var f arrivalsFlags
+	cmd := &cobra.Command{
+		Use:     "arrivals FILE.wav",
+		GroupID: groupRecorded,
+		Short:   "When the sound reaches each microphone, how loud, which way round",
+		Long: `Looks for the sound of the reference in each microphone, up to 1.5 s late: the
+loudspeaker itself, other loudspeakers with the same signal, strong reflections.
+
+Each arrival has its delay with a standard deviation, the distance that sound
+goes in that time, its level relative to the strongest arrival, and its polarity
+relative to the reference. When nothing can be told it says why, and names no
+delay. Broadband sound is best: pink noise, music with everything in it.`,
+		Example: `  plumbline arrivals seat1.wav
+  plumbline arrivals seat1.wav --max 2 --temperature 28
+  plumbline arrivals all.wav --ref 1 --mic 2,3 --json`,
+		Args: takes(1, 1, "one WAV file"),
+		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
+	}
+	f.add(cmd)
+	cmd.Flags().IntVar(&f.max, "max", 5, "most arrivals to report, 1 to 5")
+	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
+	cmd.Flags().BoolVar(&f.json, "json", false, "one JSON object instead of a table")
+	return cmd
+}
+
+func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
+	if f.max < 1 || f.max > 5 {
+		return usagef("--max wants 1 to 5, not %d", f.max)
+	}
+	if err := checkTemperature(f.temperature); err != nil {
+		return err
+	}
+	rec, err := f.open(path)
+	if err != nil {
+		return err
+	}
+	defer rec.File.Close()
+	found, err := findArrivals(cmd.Context(), cmd, rec, f.max)
+	if err != nil {
+		return err
+	}
+	report := newArrivalsReport(rec, found, f.temperature)
+	if f.json {
+		return printJSON(cmd.OutOrStdout(), report)
+	}
+	return report.print(cmd.OutOrStdout(), f.temperature)
+}
+
+// arrivalsReport is the JSON of arrivals.
+type arrivalsReport struct {
+	Microphones []arrivalsMicrophone `json:"microphones"`
+}
+
+type arrivalsMicrophone struct {
+	Channel  int             `json:"channel"`
+	Reason   reason          `json:"reason"` // why there is none
+	Arrivals []arrivalReport `json:"arrivals"`
+}
+
+type arrivalReport struct {
+	DelayMs   number `json:"delay_ms"`
+	DelaySDMs number `json:"delay_sd_ms"`
+	DistanceM number `json:"distance_m"`
+	LevelDB   number `json:"level_db"`
+	Polarity  string `json:"polarity"`
+}
+
+func newArrivalsReport(rec offline.Recording, found []offline.Found, temperatureC float64) *arrivalsReport {
+	r := &arrivalsReport{}
+	for i, at := range found {
+		m := arrivalsMicrophone{Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason), Arrivals: []arrivalReport{}}
+		for _, a := range at.Arrivals {
+			m.Arrivals = append(m.Arrivals, arrivalReport{
+				DelayMs: number(a.DelayMs), DelaySDMs: number(a.DelaySDMs),
+				DistanceM: number(a.DelayMs / 1000 * speedOfSound(temperatureC)),
+				LevelDB:   number(a.LevelDB), Polarity: polarityOf(a),
+			})
+		}
+		r.Microphones = append(r.Microphones, m)
+	}
+	return r
+}
+
+func polarityOf(a arrival.Arrival) string {
+	switch {
+	case a.Sign > 0:
+		return "same"
+	case a.Sign < 0:
+		return "opposite"
+	}
+	return "undecided"
+}
+
+func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
+	out := bufio.NewWriter(w)
+	for i, m := range r.Microphones {
+		if i > 0 {
+			fmt.Fprintln(out)
+		}
+		if len(m.Arrivals) == 0 {
+			fmt.Fprintf(out, "Channel %d: no arrival: %s\n", m.Channel, string(m.Reason))
+			continue
+		}
+		fmt.Fprintf(out, "Channel %d (distances at %g °C)\n", m.Channel, temperatureC)
+		fmt.Fprintln(out, "     delay      95 %  distance   level  polarity")
+		fmt.Fprintln(out, "        ms        ms         m      dB")
+		for _, a := range m.Arrivals {
+			fmt.Fprintf(out, "%10s %9s %9s %7s  %s\n", cell(float64(a.DelayMs), 3), plusMinus(float64(a.DelaySDMs)),
+				cell(float64(a.DistanceM), 2), cell(float64(a.LevelDB), 1), a.Polarity)
+		}
+	}
+	return out.Flush()
+}
+
+// plusMinus is half the width of the 95 % interval of a normal distribution.
+func plusMinus(sd float64) string {
+	if math.IsNaN(sd) {
+		return ""
+	}
+	return fmt.Sprintf("±%.4f", 1.96*sd)
+}

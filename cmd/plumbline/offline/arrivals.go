@@ -1,0 +1,88 @@
+package offline
+
+import (
+	"context"
+	"fmt"
+	"runtime"
+	"sync"
+
+	"plumbline/analyze/arrival"
+)
+
+// ArrivalsConfig says what Arrivals looks for.
+type ArrivalsConfig struct {
+	MaxDelayS float64 // 0 is 1.5
+	Max       int     // 0 is 5
+	Workers   int     // 0 is one a core
+	Progress  func(doneS, ofS float64)
+}
+
+// Found are the arrivals at one microphone, earliest first, or the reason why
+// none can be told.
+type Found struct {
+	Arrivals []arrival.Arrival
+	Reason   string
+}
+
+// Main is the strongest arrival, the one to delay the reference to.
+func (f Found) Main() (a arrival.Arrival, ok bool) {
+	for i, b := range f.Arrivals {
+		if i == 0 || b.LevelDB > a.LevelDB {
+			a, ok = b, true
+		}
+	}
+	return a, ok
+}
+
+// Arrivals looks for the arrivals of the reference in every microphone, over
+// the whole recording.
+func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, error) {
+	finders := make([]*arrival.Finder, len(rec.Microphones))
+	for i := range finders {
+		f, err := arrival.NewFinder(arrival.Config{
+			SampleRateHz: rec.RateHz(),
+			MaxDelayS:    cfg.MaxDelayS,
+			Max:          cfg.Max,
+		})
+		if err != nil {
+			return nil, fmt.Errorf("look for arrivals: %w", err)
+		}
+		finders[i] = f
+	}
+	workers := cfg.Workers
+	if workers == 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	doneFrames := int64(0)
+	err := rec.each(ctx, rec.newBlock(), 0, rec.To-rec.From, func(ref []float64, mics [][]float64) {
+		share(len(finders), workers, func(i int) { finders[i].Feed(ref, mics[i]) })
+		if doneFrames += int64(len(ref)); cfg.Progress != nil {
+			cfg.Progress(float64(doneFrames)/rec.RateHz(), rec.DurationS())
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	found := make([]Found, len(finders))
+	share(len(finders), workers, func(i int) {
+		found[i].Arrivals, found[i].Reason = finders[i].Find(nil)
+	})
+	return found, nil
+}
+
+// share calls do(0) … do(n−1) in at most workers goroutines and waits for all.
+func share(n, workers int, do func(i int)) {
+	workers = min(n, workers)
+	var wg sync.WaitGroup
+	for w := 1; w < workers; w++ {
+		wg.Go(func() {
+			for i := w; i < n; i += workers {
+				do(i)
+			}
+		})
+	}
+	for i := 0; i < n; i += workers {
+		do(i)
+	}
+	wg.Wait()
+}

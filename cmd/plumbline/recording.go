@@ -1,0 +1,71 @@
+package main
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/capture/wavfile"
+	"plumbline/cmd/plumbline/offline"
+)
+
+// recordingFlags choose what of a WAV file is analysed.
+type recordingFlags struct {
+	reference   int
+	microphones string
+	from, to    float64
+}
+
+func (f *recordingFlags) add(cmd *cobra.Command) {
+	cmd.Flags().IntVar(&f.reference, "ref", 1, "`channel` of the reference, from 1")
+	cmd.Flags().StringVar(&f.microphones, "mic", "all", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
+	cmd.Flags().Float64Var(&f.from, "from", 0, "start at this `second` of the recording")
+	cmd.Flags().Float64Var(&f.to, "to", 0, "end at this `second`; 0 is the end")
+	cmd.ValidArgsFunction = completeWAV
+}
+
+func completeWAV(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+	return []string{"wav"}, cobra.ShellCompDirectiveFilterFileExt
+}
+
+// open opens the file and checks that it has what the flags choose. The caller
+// closes Recording.File.
+func (f *recordingFlags) open(path string) (rec offline.Recording, err error) {
+	file, err := wavfile.Open(path)
+	if err != nil {
+		return rec, err
+	}
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("%s: %w", path, err)
+			file.Close()
+		}
+	}()
+	ref, mics, err := pickChannels(f.reference, f.microphones, file.Format().Channels)
+	if err != nil {
+		return rec, err
+	}
+	rate := float64(file.Format().SampleRateHz)
+	if rate < 44100 || rate > 192000 {
+		return rec, fmt.Errorf("a sample rate of %g Hz is outside 44100 to 192000 Hz: resample the recording", rate)
+	}
+	rec = offline.Recording{File: file, Reference: ref - 1, From: 0, To: file.Frames()}
+	for _, m := range mics {
+		rec.Microphones = append(rec.Microphones, m-1)
+	}
+	length := float64(file.Frames()) / rate
+	switch {
+	case math.IsNaN(f.from) || math.IsNaN(f.to) || f.from < 0 || f.to < 0:
+		return rec, usagef("--from and --to want seconds from 0 up")
+	case f.from >= length:
+		return rec, fmt.Errorf("--from %g s lies behind the end: the recording is %.3g s long", f.from, length)
+	case f.to > 0 && f.to <= f.from:
+		return rec, usagef("--to has to be later than --from")
+	}
+	rec.From = int64(math.Round(f.from * rate))
+	if f.to > 0 && f.to < length {
+		rec.To = int64(math.Round(f.to * rate))
+	}
+	return rec, nil
+}

@@ -1,0 +1,234 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/bits"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/analyze/polarity"
+	"plumbline/analyze/response"
+	"plumbline/cmd/plumbline/offline"
+)
+
+type responseFlags struct {
+	recordingFlags
+	window      string
+	overlap     float64
+	delay       string
+	until       string
+	temperature float64
+	json        bool
+
+	windowSamples int            // 0: multi-resolution
+	delayMs       float64        // NaN: find it
+	sure          *offline.Until // nil: the whole recording
+}
+
+func newResponseCommand() *cobra.Command {
+	var f responseFlags
+	cmd := &cobra.Command{
+		Use:     "response FILE.wav",
+		GroupID: groupRecorded,
+		Short:   "Transfer function, certainty, delay and polarity of a recording",
+		Long: `Compares each microphone with the reference: magnitude in dB and phase in
+degrees against frequency, each with its 95 % interval, and the coherence, which
+says how much of what the microphone hears comes from the reference.
+
+The reference is delayed by the arrival that was found (--delay auto) or by what
+you say, so that the phase shows the loudspeaker and not the distance.
+
+--window multi takes long windows for low frequencies and short ones for high
+frequencies, 48 points an octave. --window N takes one window of N samples: bins
+k·rate/N, Hann window, every whole segment averaged.
+
+The table shows third octaves; --json has every point. What is not known is
+blank in the table and null in JSON.`,
+		Example: `  plumbline response seat1.wav
+  plumbline response seat1.wav --until 1:100:8000       stop when known within ±1 dB
+  plumbline response all.wav --ref 1 --mic 2,3 --from 10 --to 40
+  plumbline response seat1.wav --window 16384 --overlap 0.75 --delay 0 --json`,
+		Args: takes(1, 1, "one WAV file"),
+		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&f.window, "window", "multi", "multi, or `samples`: a power of two")
+	cmd.Flags().Float64Var(&f.overlap, "overlap", 0.75, "`part` of a window that the next one shares, 0 to 0.95")
+	cmd.Flags().StringVar(&f.delay, "delay", "auto", "auto, or `milliseconds` to delay the reference by")
+	cmd.Flags().StringVar(&f.until, "until", "", "stop when sure: `DB:LOW:HIGH` is ±DB from LOW to HIGH hertz")
+	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
+	cmd.Flags().BoolVar(&f.json, "json", false, "one JSON object instead of a table")
+	cmd.RegisterFlagCompletionFunc("window", cobra.FixedCompletions(
+		[]string{"multi", "4096", "8192", "16384", "32768", "65536"}, cobra.ShellCompDirectiveNoFileComp))
+	cmd.RegisterFlagCompletionFunc("delay", cobra.FixedCompletions([]string{"auto", "0"}, cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+// parse checks what pflag cannot.
+func (f *responseFlags) parse() error {
+	if f.window != "multi" {
+		n, err := strconv.Atoi(f.window)
+		if err != nil || n < 16 || n > 1<<20 || bits.OnesCount(uint(n)) != 1 {
+			return usagef("--window wants multi or a power of two from 16 to 1048576, not %q", f.window)
+		}
+		f.windowSamples = n
+	}
+	if !(f.overlap >= 0 && f.overlap <= 0.95) {
+		return usagef("--overlap wants 0 to 0.95, not %g", f.overlap)
+	}
+	f.delayMs = math.NaN()
+	if f.delay != "auto" {
+		ms, err := strconv.ParseFloat(f.delay, 64)
+		if err != nil || !(ms >= 1000*response.MinDelayS && ms <= 1000*response.MaxDelayS) {
+			return usagef("--delay wants auto or milliseconds from %g to %g, not %q", 1000*response.MinDelayS, 1000*response.MaxDelayS, f.delay)
+		}
+		f.delayMs = ms
+	}
+	if f.until != "" {
+		var u [3]float64
+		words := strings.Split(f.until, ":")
+		for i := range u {
+			if len(words) != len(u) {
+				return usagef("--until wants DB:LOW:HIGH such as 1:100:8000, not %q", f.until)
+			}
+			var err error
+			if u[i], err = strconv.ParseFloat(words[i], 64); err != nil || !(u[i] > 0 && u[i] < 1e6) {
+				return usagef("--until wants DB:LOW:HIGH such as 1:100:8000, not %q", f.until)
+			}
+		}
+		if u[1] >= u[2] {
+			return usagef("--until wants its band to ascend, not %g to %g Hz", u[1], u[2])
+		}
+		f.sure = &offline.Until{WithinDB: u[0], LowHz: u[1], HighHz: u[2]}
+	}
+	return checkTemperature(f.temperature)
+}
+
+func (f *responseFlags) run(cmd *cobra.Command, path string) error {
+	if err := f.parse(); err != nil {
+		return err
+	}
+	rec, err := f.open(path)
+	if err != nil {
+		return err
+	}
+	defer rec.File.Close()
+	if n := int64(f.windowSamples); n > rec.To-rec.From {
+		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
+	}
+	delays, err := f.delays(cmd, rec)
+	if err != nil {
+		return err
+	}
+	line := newProgress(cmd.ErrOrStderr(), "averaging")
+	defer line.end()
+	cfg := offline.ResponseConfig{
+		Window: f.windowSamples, Overlap: f.overlap, Until: f.sure, Progress: line.at,
+		DelayS: make([]float64, len(delays)),
+	}
+	for i, d := range delays {
+		if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
+			cfg.DelayS[i] = 0
+		}
+	}
+	result, err := offline.Response(cmd.Context(), rec, cfg)
+	if err != nil {
+		return err
+	}
+	line.end()
+	report := f.report(path, rec, delays, result)
+	if f.json {
+		return printJSON(cmd.OutOrStdout(), report)
+	}
+	return report.print(cmd.OutOrStdout(), f.temperature, result.Spectra)
+}
+
+// delay is what the reference is delayed by for one microphone.
+type delay struct {
+	ms, sdMs float64 // NaN: none found
+	reason   string
+}
+
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]delay, error) {
+	delays := make([]delay, len(rec.Microphones))
+	if !math.IsNaN(f.delayMs) {
+		for i := range delays {
+			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
+		}
+		return delays, nil
+	}
+	found, err := findArrivals(cmd.Context(), cmd, rec, 0)
+	if err != nil {
+		return nil, err
+	}
+	for i, at := range found {
+		delays[i] = delay{ms: math.NaN(), sdMs: math.NaN(), reason: at.Reason}
+		if a, ok := at.Main(); ok {
+			delays[i] = delay{ms: a.DelayMs, sdMs: a.DelaySDMs}
+		}
+	}
+	return delays, nil
+}
+
+func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording, most int) ([]offline.Found, error) {
+	line := newProgress(cmd.ErrOrStderr(), "looking for arrivals")
+	defer line.end()
+	return offline.Arrivals(ctx, rec, offline.ArrivalsConfig{Max: most, Progress: line.at})
+}
+
+func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, result *offline.Responses) *responseReport {
+	r := &responseReport{
+		File:       path,
+		RateHz:     rec.File.Format().SampleRateHz,
+		DurationS:  number(rec.DurationS()),
+		Reference:  rec.Reference + 1,
+		Window:     windowName(f.windowSamples),
+		Overlap:    number(f.overlap),
+		UsedS:      number(result.UsedS),
+		Microphone: make([]responseMicrophone, len(delays)),
+	}
+	if f.sure != nil {
+		r.Until = &untilReport{
+			WithinDB: number(f.sure.WithinDB), LowHz: number(f.sure.LowHz), HighHz: number(f.sure.HighHz),
+			Reached: result.Sure, Part: number(result.SurePart), RemainingS: number(result.RemainingS),
+		}
+	}
+	for i := range delays {
+		s := &result.Spectra[i]
+		m := &r.Microphone[i]
+		s.Curve(&m.curve)
+		verdict := polarity.Judge(s)
+		*m = responseMicrophone{
+			Channel: rec.Microphones[i] + 1,
+			DelayMs: number(delays[i].ms), DelaySDMs: number(delays[i].sdMs), Reason: reason(delays[i].reason),
+			Polarity: polarityReport{verdict.Word(), number(confidence(verdict)), reason(verdict.Reason)},
+
+			FrequencyHz: m.curve.FrequencyHz,
+			MagnitudeDB: m.curve.MagnitudeDB, MagnitudeLowDB: m.curve.MagnitudeLowDB, MagnitudeHighDB: m.curve.MagnitudeHighDB,
+			PhaseDeg: m.curve.PhaseDeg, PhaseErrorDeg: m.curve.PhaseErrorDeg,
+			Coherence: m.curve.Coherence, CoherenceThreshold: m.curve.Threshold,
+			EffectiveAverages: m.curve.EffectiveAverages,
+			curve:             m.curve,
+		}
+	}
+	return r
+}
+
+// confidence is unknown while the verdict is undecided.
+func confidence(v polarity.Verdict) float64 {
+	if v.Sign == 0 {
+		return math.NaN()
+	}
+	return v.Confidence
+}
+
+func windowName(samples int) any {
+	if samples == 0 {
+		return "multi"
+	}
+	return samples
+}

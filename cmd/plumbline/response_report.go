@@ -1,0 +1,156 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+
+	"plumbline/analyze/response"
+)
+
+// responseReport is the JSON of response.
+type responseReport struct {
+	File       string               `json:"file"`
+	RateHz     int                  `json:"sample_rate_hz"`
+	DurationS  number               `json:"duration_s"`
+	Reference  int                  `json:"reference"`
+	Window     any                  `json:"window"` // "multi" or samples
+	Overlap    number               `json:"overlap"`
+	UsedS      number               `json:"used_s"`
+	Until      *untilReport         `json:"until,omitempty"`
+	Microphone []responseMicrophone `json:"microphones"`
+}
+
+type untilReport struct {
+	WithinDB   number `json:"within_db"`
+	LowHz      number `json:"low_hz"`
+	HighHz     number `json:"high_hz"`
+	Reached    bool   `json:"reached"`
+	Part       number `json:"part"`        // 0…1 of the points asked for
+	RemainingS number `json:"remaining_s"` // predicted; null when no time will do
+}
+
+type responseMicrophone struct {
+	Channel            int            `json:"channel"`
+	DelayMs            number         `json:"delay_ms"`
+	DelaySDMs          number         `json:"delay_sd_ms"`
+	Reason             reason         `json:"reason"` // why there is no delay
+	Polarity           polarityReport `json:"polarity"`
+	FrequencyHz        numbers        `json:"frequency_hz"`
+	MagnitudeDB        numbers        `json:"magnitude_db"`
+	MagnitudeLowDB     numbers        `json:"magnitude_low_db"`
+	MagnitudeHighDB    numbers        `json:"magnitude_high_db"`
+	PhaseDeg           numbers        `json:"phase_deg"`
+	PhaseErrorDeg      numbers        `json:"phase_error_deg"`
+	Coherence          numbers        `json:"coherence"`
+	CoherenceThreshold numbers        `json:"coherence_threshold"`
+	EffectiveAverages  numbers        `json:"effective_averages"`
+
+	curve response.Curve
+}
+
+type polarityReport struct {
+	Verdict    string `json:"verdict"`
+	Confidence number `json:"confidence"`
+	Reason     reason `json:"reason"`
+}
+
+// tableFraction is how fine the table is: 1/3 octave.
+const tableFraction = 3
+
+// print writes the report as a table for people; spectra are those it was made of.
+func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []response.Spectra) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintf(out, "%s: %.1f s at %d Hz, reference on channel %d, ", r.File, float64(r.DurationS), r.RateHz, r.Reference)
+	if n, ok := r.Window.(int); ok {
+		fmt.Fprintf(out, "window of %d samples, overlap %.0f %%\n", n, 100*float64(r.Overlap))
+	} else {
+		fmt.Fprintf(out, "multi-resolution, overlap %.0f %%\n", 100*float64(r.Overlap))
+	}
+	if r.Until != nil {
+		fmt.Fprintln(out, r.Until.sentence(float64(r.UsedS)))
+	}
+	var smooth response.Spectra
+	var curve response.Curve
+	for i := range r.Microphone {
+		m := &r.Microphone[i]
+		response.Smooth(&smooth, &spectra[i], tableFraction)
+		smooth.Curve(&curve)
+		fmt.Fprintf(out, "\nChannel %d\n  delay     %s\n  polarity  %s\n\n", m.Channel, m.delayText(temperatureC), m.Polarity.text())
+		printCurve(out, &curve)
+	}
+	return out.Flush()
+}
+
+func (u *untilReport) sentence(usedS float64) string {
+	asked := fmt.Sprintf("±%g dB from %g Hz to %g Hz", float64(u.WithinDB), float64(u.LowHz), float64(u.HighHz))
+	switch {
+	case u.Reached:
+		return fmt.Sprintf("Known within %s after %.1f s.", asked, usedS)
+	case math.IsInf(float64(u.RemainingS), 1):
+		return fmt.Sprintf("Not known within %s: %.0f %% of the points are, and no time will do for the rest: nothing to be measured there.", asked, 100*float64(u.Part))
+	}
+	return fmt.Sprintf("Not known within %s: %.0f %% of the points are; about %.0f s more would do.", asked, 100*float64(u.Part), math.Ceil(float64(u.RemainingS)))
+}
+
+func (m *responseMicrophone) delayText(temperatureC float64) string {
+	ms := float64(m.DelayMs)
+	switch {
+	case math.IsNaN(ms):
+		return "none found: " + string(m.Reason)
+	case math.IsNaN(float64(m.DelaySDMs)):
+		return fmt.Sprintf("%.3f ms as asked for", ms)
+	}
+	return fmt.Sprintf("%.3f ms ± %.3f (%.2f m at %g °C), compensated", ms, 1.96*float64(m.DelaySDMs), ms/1000*speedOfSound(temperatureC), temperatureC)
+}
+
+func (p polarityReport) text() string {
+	text := p.Verdict
+	if c := float64(p.Confidence); !math.IsNaN(c) {
+		text += fmt.Sprintf(" (%.4g %% sure)", 100*c)
+	}
+	if p.Reason != "" {
+		text += ": " + string(p.Reason)
+	}
+	return text
+}
+
+// printCurve writes one row a third octave, at the exact mid-band frequencies
+// of IEC 61260-1 nearest to which the curve has a point.
+func printCurve(out io.Writer, c *response.Curve) {
+	fmt.Fprintln(out, "  frequency  magnitude     95 % interval    phase        ±  coherence")
+	fmt.Fprintln(out, "         Hz         dB                dB      deg      deg")
+	k := 0
+	for n := 13; n <= 43; n++ { // 20 Hz … 20 kHz
+		mid := math.Pow(10, float64(n)/10)
+		for k+1 < len(c.FrequencyHz) && math.Abs(c.FrequencyHz[k+1]-mid) <= math.Abs(c.FrequencyHz[k]-mid) {
+			k++
+		}
+		if k >= len(c.FrequencyHz) || math.Abs(math.Log2(c.FrequencyHz[k]/mid)) > 1./(2*tableFraction) {
+			continue
+		}
+		fmt.Fprintf(out, "%11s %10s %8s …%8s %8s %8s %10s\n", nominal(n),
+			cell(c.MagnitudeDB[k], 2), cell(c.MagnitudeLowDB[k], 2), cell(c.MagnitudeHighDB[k], 2),
+			cell(c.PhaseDeg[k], 1), cell(c.PhaseErrorDeg[k], 1), cell(c.Coherence[k], 3))
+	}
+}
+
+// cell is a number in a table; blank when it is unknown.
+func cell(x float64, decimals int) string {
+	switch {
+	case math.IsNaN(x):
+		return ""
+	case math.IsInf(x, 0):
+		return "?"
+	}
+	return fmt.Sprintf("%.*f", decimals, x)
+}
+
+// nominal is the name of the third octave around 10^(n/10) Hz, n > 9: the
+// preferred numbers of IEC 61260-1, annex E, repeat every decade.
+func nominal(n int) string {
+	hz := [10]float64{10, 12.5, 16, 20, 25, 31.5, 40, 50, 63, 80}[n%10] * math.Pow10(n/10-1)
+	return strconv.FormatFloat(hz, 'f', -1, 64)
+}
