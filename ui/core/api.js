@@ -1,0 +1,38 @@
+// @ts-check
+// Changes go over HTTP; a refused one comes back as a sentence.
+
+/** Who asks: the client name of the live connection. */
+let client = '';
+
+/** @param {string} name */
+export function setClient(name) {
+  client = name;
+}
+
+/** @param {string} method @param {string} path @param {object} [body] @returns {Promise<any>} */
+async function ask(method, path, body) {
+  /** @type {Record<string, string>} */
+  const headers = { 'X-Plumbline-Client': client };
+  if (body) headers['Content-Type'] = 'application/json';
+  let answer;
+  try {
+    answer = await fetch(path, { method, headers, body: body && JSON.stringify(body) });
+  } catch {
+    throw new Error('The daemon does not answer. Is it running, and is this device on its network?');
+  }
+  const text = await answer.text();
+  let json = null;
+  try {
+    json = text ? JSON.parse(text) : null;
+  } catch {
+    // Not ours; the status says enough.
+  }
+  if (!answer.ok) throw new Error(json?.error?.text ?? `The daemon refused (${answer.status}).`);
+  return json;
+}
+
+/** @param {object} patch */
+export const changeSettings = (patch) => ask('PATCH', '/api/v1/settings', patch);
+export const reset = () => ask('POST', '/api/v1/reset');
+/** @param {object} patch */
+export const changeRig = (patch) => ask('PATCH', '/api/v1/rig', patch);

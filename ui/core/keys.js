@@ -1,0 +1,41 @@
+// @ts-check
+// One table of keys for what they do and for the sheet that lists them.
+
+/**
+ * @typedef {{key: string, says: string, run: (event: KeyboardEvent) => void}} Binding
+ *   key: as KeyboardEvent.key, with "Shift+", "Control+" in front where held
+ */
+
+/** @type {Set<Binding[]>} */
+const tables = new Set();
+
+/** @param {Binding[]} table @returns {() => void} call it to forget them */
+export function bind(table) {
+  tables.add(table);
+  return () => tables.delete(table);
+}
+
+export function bindings() {
+  return [...tables].flat();
+}
+
+/** @param {KeyboardEvent} event */
+function name(event) {
+  const special = event.key.length > 1;
+  return (event.ctrlKey || event.metaKey ? 'Control+' : '') + (event.shiftKey && special ? 'Shift+' : '') + event.key;
+}
+
+addEventListener('keydown', (event) => {
+  if (event.altKey || event.defaultPrevented) return;
+  const target = /** @type {HTMLElement} */ (event.target);
+  if (target.closest?.('input, select, textarea, dialog')) return;
+  const pressed = name(event);
+  for (const binding of bindings()) {
+    if (!binding.key.split(' ').includes(pressed)) continue;
+    // A focused handle on the plan moves with the arrows itself.
+    if (pressed.includes('Arrow') && target.closest?.('[data-arrows]')) return;
+    event.preventDefault();
+    binding.run(event);
+    return;
+  }
+});

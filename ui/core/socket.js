@@ -1,0 +1,140 @@
+// @ts-check
+// The live connection: opens, backs off, opens again, and says when data went stale.
+
+const STALE_MS = 1000;
+const SILENT_MS = 3000; // a phone's socket may die without a close event
+const BACK_OFF_MS = [250, 500, 1000, 2000, 4000];
+
+/**
+ * @typedef {object} Handlers
+ * @property {(message: any) => void} text
+ * @property {(buffer: ArrayBuffer) => void} binary
+ * @property {(status: {open: boolean, stale: boolean, lastMs: number}) => void} status
+ */
+
+export class Socket {
+  /** @type {WebSocket|null} */
+  #socket = null;
+  #closed = false;
+  #tries = 0;
+  #retry = 0;
+  #watch = 0;
+  #opened = 0;
+  #lastFrame = 0; // performance.now()
+  #lastMs = 0; // wall clock, for people
+  #stale = false;
+  #url;
+  #on;
+  /** @type {object} */
+  #want = {};
+
+  /** @param {string} url @param {Handlers} on */
+  constructor(url, on) {
+    this.#url = url;
+    this.#on = on;
+    document.addEventListener('visibilitychange', this.#wake);
+    window.addEventListener('pageshow', this.#wake);
+    window.addEventListener('online', this.#wake);
+    this.#watch = window.setInterval(this.#check, 250);
+    this.#open();
+  }
+
+  close() {
+    this.#closed = true;
+    document.removeEventListener('visibilitychange', this.#wake);
+    window.removeEventListener('pageshow', this.#wake);
+    window.removeEventListener('online', this.#wake);
+    clearInterval(this.#watch);
+    clearTimeout(this.#retry);
+    this.#drop();
+  }
+
+  /** Tells the daemon what this page needs; repeated after every reconnect. @param {object} want */
+  want(want) {
+    this.#want = want;
+    this.#send({ type: 'want', ...want, hidden: document.hidden });
+  }
+
+  /** @param {number} seq the frame that was drawn */
+  acknowledge(seq) {
+    this.#send({ type: 'ack', seq });
+  }
+
+  /** @param {object} message */
+  #send(message) {
+    if (this.#socket?.readyState === WebSocket.OPEN) this.#socket.send(JSON.stringify(message));
+  }
+
+  #open() {
+    clearTimeout(this.#retry);
+    this.#drop();
+    const socket = new WebSocket(this.#url);
+    socket.binaryType = 'arraybuffer';
+    this.#opened = performance.now();
+    socket.onopen = () => {
+      this.#opened = performance.now();
+      this.#tries = 0;
+      this.want(this.#want);
+      this.#report();
+    };
+    socket.onmessage = (event) => {
+      if (typeof event.data === 'string') {
+        this.#on.text(JSON.parse(event.data));
+        return;
+      }
+      this.#lastFrame = performance.now();
+      this.#lastMs = Date.now();
+      if (this.#stale) {
+        this.#stale = false;
+        this.#report();
+      }
+      this.#on.binary(event.data);
+    };
+    socket.onclose = () => this.#lost(socket);
+    this.#socket = socket;
+  }
+
+  #drop() {
+    const socket = this.#socket;
+    this.#socket = null;
+    if (!socket) return;
+    socket.onopen = socket.onmessage = socket.onclose = null;
+    socket.close();
+  }
+
+  /** @param {WebSocket} socket */
+  #lost(socket) {
+    if (this.#closed || socket !== this.#socket) return;
+    this.#socket = null;
+    this.#retry = window.setTimeout(() => this.#open(), BACK_OFF_MS[Math.min(this.#tries++, BACK_OFF_MS.length - 1)]);
+    this.#report();
+  }
+
+  #wake = () => {
+    if (this.#closed) return;
+    if (!document.hidden && !this.#socket) {
+      this.#tries = 0;
+      this.#open();
+    } else {
+      this.#opened = performance.now();
+      this.want(this.#want);
+    }
+  };
+
+  #check = () => {
+    if (document.hidden) return;
+    const now = performance.now();
+    const quiet = now - Math.max(this.#lastFrame, this.#opened);
+    if (!this.#stale && now - this.#lastFrame > STALE_MS && quiet > STALE_MS) {
+      this.#stale = true;
+      this.#report();
+    }
+    // Still open, still silent: ask whether the daemon is there by opening anew. A daemon whose
+    // source is lost answers, so this costs one greeting in three seconds.
+    if (this.#socket && quiet > SILENT_MS) this.#open();
+  };
+
+  #report() {
+    this.#on.status({ open: this.#socket?.readyState === WebSocket.OPEN, stale: this.#stale, lastMs: this.#lastMs });
+  }
+}
