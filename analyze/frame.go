@@ -17,8 +17,12 @@ type Frame struct {
 	Bursts       uint64  // disturbances left out of the averages since the last reset
 	AveragedS    float64 // seconds of audio in the averages
 	Hold         bool
-	Reference    Input
-	Microphones  []Microphone
+	// UntilDone is how much of the band (0…1) is as sure as was asked for, and
+	// UntilRemainingS the predicted time until all is; NaN without a goal.
+	UntilDone       float64
+	UntilRemainingS float64
+	Reference       Input
+	Microphones     []Microphone
 }
 
 // Input is what a meter shows of one channel, over the time since the last frame.

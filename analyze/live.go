@@ -1,0 +1,335 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+
+	"plumbline/analyze/arrival"
+	"plumbline/analyze/polarity"
+	"plumbline/analyze/response"
+)
+
+// LiveConfig sets up a Live.
+type LiveConfig struct {
+	SampleRateHz float64 // 44100…192000
+	Channels     int     // interleaved in every block
+	Reference    int     // channel, from 0
+	Microphones  []int   // channels, from 0; 1…32 of them
+	HistoryS     float64 // audio kept for later use; 0 is 60 s
+	Epoch        uint32  // of the first frame; a Live that follows on another takes up its count
+	Settings     Settings
+}
+
+// Live eats interleaved blocks and yields frames. One goroutine owns it. Feed,
+// Gap and Frame do not allocate once every microphone has been heard.
+//
+// The path of a block:
+//
+//	block ─► meters ─► history
+//	      └► Estimator (spectra, at the delay found) ─┐
+//	      └► Follower (arrivals, delay) ──────────────┴► Frame
+type Live struct {
+	cfg       LiveConfig
+	settings  Settings
+	estimator *response.Estimator
+	impulse   *response.Impulse
+	history   *History
+	ref       meter
+	mics      []microphone
+	frame     Frame
+
+	scratch [][]float64 // reference, then microphones: one block, planar
+	feed    [][]float64 // microphones of scratch, cut to the block
+	turn    int         // whose slow results are next
+}
+
+// microphone is what Live keeps for one microphone.
+type microphone struct {
+	meter    meter
+	follower *arrival.Follower
+	spectra  response.Spectra
+	smooth   response.Spectra
+	verdict  polarity.Verdict
+}
+
+// blockFrames is how many frames are taken apart at a time.
+const blockFrames = 1024
+
+// deadband is by how much, in samples, the delay found must move before the
+// compensation follows: less than any reading shows, more than its noise.
+const deadband = 0.05
+
+// NewLive checks cfg.
+func NewLive(cfg LiveConfig) (*Live, error) {
+	if cfg.HistoryS == 0 {
+		cfg.HistoryS = 60
+	}
+	m := len(cfg.Microphones)
+	if m < 1 || m > response.MaxMicrophones {
+		return nil, fmt.Errorf("%d microphones: choose 1 to %d", m, response.MaxMicrophones)
+	}
+	for _, c := range append([]int{cfg.Reference}, cfg.Microphones...) {
+		if c < 0 || c >= cfg.Channels {
+			return nil, fmt.Errorf("channel %d: the source has channels 1 to %d", c+1, cfg.Channels)
+		}
+	}
+	l := &Live{
+		cfg:     cfg,
+		history: NewHistory(cfg.Channels, int(cfg.HistoryS*cfg.SampleRateHz)),
+		mics:    make([]microphone, m),
+		scratch: make([][]float64, m+1),
+		feed:    make([][]float64, m),
+	}
+	for i := range l.scratch {
+		l.scratch[i] = make([]float64, blockFrames)
+	}
+	for i := range l.mics {
+		f, err := arrival.NewFollower(arrival.Config{SampleRateHz: cfg.SampleRateHz, Stagger: float64(i) / float64(m)})
+		if err != nil {
+			return nil, err
+		}
+		l.mics[i].follower = f
+	}
+	var err error
+	if l.impulse, err = response.NewImpulse(response.ImpulseConfig{SampleRateHz: cfg.SampleRateHz}); err != nil {
+		return nil, err
+	}
+	l.frame = Frame{
+		SampleRateHz: cfg.SampleRateHz,
+		Epoch:        max(cfg.Epoch, 1),
+		Reference:    silent(cfg.Reference),
+		Microphones:  make([]Microphone, m),
+	}
+	for i := range l.frame.Microphones {
+		f := &l.frame.Microphones[i]
+		f.Input = silent(cfg.Microphones[i])
+		f.DelayMs, f.DelaySDMs = math.NaN(), math.NaN()
+		f.Polarity.Reason = "nothing was measured yet"
+	}
+	if err := l.Set(cfg.Settings); err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+func silent(channel int) Input {
+	return Input{Channel: channel + 1, PeakDBFS: math.Inf(-1), RMSDBFS: math.Inf(-1)}
+}
+
+// Settings are those in force; not to be changed.
+func (l *Live) Settings() Settings { return l.settings }
+
+// History is the audio of the last minute.
+func (l *Live) History() *History { return l.history }
+
+// Set puts new settings in force. Averages that remain valid are kept; a new
+// window starts a new epoch. After an error the old settings are in force.
+func (l *Live) Set(s Settings) error {
+	if s.Smoothing == 0 {
+		s.Smoothing = GridSmoothing
+	}
+	if err := s.check(len(l.mics)); err != nil {
+		return err
+	}
+	old := l.settings
+	switch {
+	case l.estimator == nil || s.Window != old.Window || s.Overlap != old.Overlap:
+		e, err := response.NewEstimator(response.Config{
+			SampleRateHz: l.cfg.SampleRateHz,
+			Microphones:  len(l.mics),
+			Window:       s.Window,
+			Overlap:      s.Overlap,
+			Averaging:    s.averaging(),
+		})
+		if err != nil {
+			return err
+		}
+		if l.estimator != nil {
+			for i := range l.mics {
+				if err := e.SetDelay(i, l.estimator.DelayS(i)); err != nil {
+					return err
+				}
+			}
+			l.frame.Epoch++
+		}
+		l.estimator = e
+	case s.averaging() != old.averaging():
+		if err := l.estimator.SetAveraging(s.averaging()); err != nil {
+			return err
+		}
+	}
+	if s.Until != (Until{}) && s.Until != old.Until {
+		l.estimator.Reset() // a measurement with an end has a beginning
+	}
+	if old.Hold && !s.Hold {
+		l.breakOff() // nothing was fed meanwhile
+	}
+	s.Delay = append([]Delay(nil), s.Delay...)
+	l.settings = s
+	for i := range l.mics {
+		if d := s.delay(i); d.Fixed {
+			if err := l.estimator.SetDelay(i, d.Ms/1000); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Reset starts all averages, searches and clip counts anew.
+func (l *Live) Reset() {
+	l.estimator.Reset()
+	l.ref.clipped = 0
+	for i := range l.mics {
+		l.mics[i].follower.Reset()
+		l.mics[i].meter.clipped = 0
+		l.mics[i].verdict = polarity.Verdict{Reason: "nothing was measured yet"}
+	}
+}
+
+// Gap says that samples are missing in front of the next block: lost of them
+// as far as it is known. Windows that span it are left out.
+func (l *Live) Gap(lost uint64) {
+	l.history.Gap(lost)
+	l.frame.Gaps++
+	l.breakOff()
+}
+
+// Changed says that what is measured was changed on purpose in front of the
+// next block: nothing is missing, but averages from before are worth nothing.
+func (l *Live) Changed() {
+	l.history.Gap(0)
+	l.breakOff()
+	if !l.settings.Hold {
+		l.estimator.Reset()
+	}
+}
+
+func (l *Live) breakOff() {
+	l.estimator.Break()
+	for i := range l.mics {
+		l.mics[i].follower.Break()
+	}
+}
+
+// Feed takes the next whole frames, interleaved.
+func (l *Live) Feed(block []float32) {
+	l.history.Write(block)
+	for step := blockFrames * l.cfg.Channels; len(block) > 0; {
+		n := min(step, len(block))
+		l.feedSome(block[:n])
+		block = block[n:]
+	}
+}
+
+func (l *Live) feedSome(block []float32) {
+	n := len(block) / l.cfg.Channels
+	ref := l.scratch[0][:n]
+	pick(ref, block, l.cfg.Reference, l.cfg.Channels)
+	l.ref.add(ref)
+	for i, c := range l.cfg.Microphones {
+		mic := l.scratch[i+1][:n]
+		pick(mic, block, c, l.cfg.Channels)
+		l.mics[i].meter.add(mic)
+		l.feed[i] = mic
+	}
+	if l.settings.Hold {
+		return
+	}
+	l.estimator.Feed(ref, l.feed)
+	for i := range l.mics {
+		l.mics[i].follower.Feed(ref, l.feed[i])
+	}
+}
+
+// pick takes one channel out of an interleaved block.
+func pick(dst []float64, block []float32, channel, channels int) {
+	for i := range dst {
+		dst[i] = float64(block[channel])
+		channel += channels
+	}
+}
+
+// Spectra fills dst with the unsmoothed averages of one microphone (from 0).
+func (l *Live) Spectra(mic int, dst *response.Spectra) { l.estimator.Spectra(mic, dst) }
+
+// Frame fills in the newest results and returns them. The frame belongs to Live
+// and changes with the next call.
+func (l *Live) Frame() *Frame {
+	f := &l.frame
+	f.Seq++
+	f.Sample = l.history.End()
+	l.ref.read(&f.Reference)
+	slowFrom, slowN := l.slowTurn()
+	f.Bursts, f.AveragedS = 0, math.Inf(1)
+	f.UntilDone, f.UntilRemainingS = 1, 0
+	for i := range l.mics {
+		m, out := &l.mics[i], &f.Microphones[i]
+		m.meter.read(&out.Input)
+		l.follow(i, m, out)
+		l.estimator.Spectra(i, &m.spectra)
+		shown := &m.spectra
+		if l.settings.Smoothing < GridSmoothing {
+			response.Smooth(&m.smooth, &m.spectra, l.settings.Smoothing)
+			shown = &m.smooth
+		}
+		shown.Curve(&out.Curve)
+		if (i-slowFrom+len(l.mics))%len(l.mics) < slowN {
+			out.Impulse, out.ImpulseStartMs, out.ImpulseStepMs = l.impulse.Compute(out.Impulse, &m.spectra)
+			out.Polarity = polarity.Judge(&m.spectra)
+		}
+		f.Bursts += l.estimator.Bursts(i)
+		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))
+		if u := l.settings.Until; u != (Until{}) {
+			done, rest := response.Progress(&m.spectra, u.WithinDB, u.LowHz, u.HighHz)
+			f.UntilDone = min(f.UntilDone, done)
+			f.UntilRemainingS = max(f.UntilRemainingS, rest)
+		}
+	}
+	switch {
+	case l.settings.Until == Until{}:
+		f.UntilDone, f.UntilRemainingS = math.NaN(), math.NaN()
+	case f.UntilDone == 1:
+		l.settings.Hold = true // sure: the measurement is over
+	}
+	f.Hold = l.settings.Hold
+	return f
+}
+
+// follow takes over what the follower has found since the last frame.
+func (l *Live) follow(i int, m *microphone, out *Microphone) {
+	if !l.settings.Hold && m.follower.Step() {
+		out.Arrivals = m.follower.Arrivals(out.Arrivals)
+	}
+	found, ok, reason := m.follower.Delay()
+	if d := l.settings.delay(i); d.Fixed {
+		out.DelayMs, out.DelaySDMs, out.DelayFixed, out.DelayReason = d.Ms, 0, true, ""
+		return
+	}
+	out.DelayFixed = false
+	if !ok {
+		out.DelayMs, out.DelaySDMs, out.DelayReason = math.NaN(), math.NaN(), reason
+		return
+	}
+	out.DelaySDMs, out.DelayReason = found.DelaySDMs, ""
+	now := l.estimator.DelayS(i) * 1000
+	if math.IsNaN(out.DelayMs) || math.Abs(found.DelayMs-now)*l.cfg.SampleRateHz > deadband*1000 {
+		// The follower searches no further than the estimator can go.
+		if err := l.estimator.SetDelay(i, found.DelayMs/1000); err == nil {
+			now = found.DelayMs
+		}
+	}
+	out.DelayMs = now
+}
+
+// slowTurn says whose impulse response and polarity are due in this frame, n
+// microphones on from from: those cost more than all the rest and are needed less
+// often. Every second frame a quarter of the microphones has its turn.
+func (l *Live) slowTurn() (from, n int) {
+	if l.frame.Seq%2 == 0 {
+		return 0, 0
+	}
+	from, n = l.turn, (len(l.mics)+3)/4
+	l.turn = (from + n) % len(l.mics)
+	return from, n
+}
