@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"sync/atomic"
 	"time"
+
+	"plumbline/capture"
 )
 
 // outputLatency is short, for what is buffered is still heard after the order to stop.
@@ -136,7 +138,7 @@ func (o *Output) own(fill func([]float32)) error {
 	_ = st.abort() // what is left to play is silence
 	_ = st.close()
 	if err != nil {
-		return fmt.Errorf("play to %q: %w", p.device.ID, err)
+		return fmt.Errorf("output %q has gone: %w (%w)", p.device.ID, capture.ErrDeviceLost, err)
 	}
 	return nil
 }
