@@ -1,0 +1,199 @@
+package alignment
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/summation"
+)
+
+// Aim is which seats count.
+type Aim int
+
+// The aims.
+const (
+	Mean  Aim = iota // the mean of the seats' efficiencies, dB
+	Worst            // the seat with the lowest efficiency
+)
+
+// Config of a Problem. The zero value of a field means its default.
+type Config struct {
+	Band            summation.Band // zero finds the overlap over all seats
+	Aim             Aim
+	MaxDelayMs      float64 // either way; 0 is 50
+	MaxDifferenceDB float64 // levels that count as overlapping when the band is found; 0 is 10
+	// Gain lets B's gain change as well, within ±MaxGainDB (0 is 12). Efficiency
+	// alone would always be best with one loudspeaker turned off, so the gain is
+	// chosen for efficiency plus what the level difference costs, as in the ledger.
+	Gain      bool
+	MaxGainDB float64
+}
+
+// Seat is one position with both loudspeakers alone.
+type Seat struct{ A, B *response.Spectra }
+
+// Problem is the seats made ready for evaluation. Methods do not change it: it
+// may be used from several goroutines.
+type Problem struct {
+	cfg   Config
+	band  summation.Band
+	seats []seat
+}
+
+// seat has one entry a cell, ascending in frequency.
+type seat struct {
+	omega  []float64    // rad/s
+	cross  []complex128 // A·conj(B) of unit magnitude
+	ratio  []float64    // |B|/|A|
+	levelA float64      // power means over the band
+	levelB float64
+}
+
+// New checks the seats and prepares them.
+func New(cfg Config, seats []Seat) (*Problem, error) {
+	if cfg.MaxDelayMs == 0 {
+		cfg.MaxDelayMs = 50
+	}
+	if cfg.MaxDifferenceDB == 0 {
+		cfg.MaxDifferenceDB = summation.DefaultMaxDifferenceDB
+	}
+	if cfg.MaxGainDB == 0 {
+		cfg.MaxGainDB = 12
+	}
+	switch {
+	case len(seats) == 0:
+		return nil, errors.New("no seat: measure A and B alone at one at least")
+	case !(cfg.MaxDelayMs > 0 && cfg.MaxDelayMs <= 1000):
+		return nil, fmt.Errorf("delay range ±%g ms: give 0…1000", cfg.MaxDelayMs)
+	case !(cfg.MaxDifferenceDB > 0 && cfg.MaxGainDB > 0 && cfg.MaxGainDB <= 40):
+		return nil, errors.New("level difference and gain range must be positive")
+	case cfg.Aim != Mean && cfg.Aim != Worst:
+		return nil, errors.New("aim at the mean or at the worst seat")
+	}
+	if err := cfg.Band.Check(); err != nil {
+		return nil, err
+	}
+	pairs := make([][2]*response.Spectra, len(seats))
+	for i, s := range seats {
+		if s.A == nil || s.B == nil {
+			return nil, errMissing(i)
+		}
+		if err := summation.Compatible(seats[0].A, s.A, s.B); err != nil {
+			return nil, fmt.Errorf("seat %d: %w", i+1, err)
+		}
+		pairs[i] = [2]*response.Spectra{s.A, s.B}
+	}
+	p := &Problem{cfg: cfg, band: cfg.Band}
+	if cfg.Band == (summation.Band{}) {
+		var err error
+		if p.band, err = summation.Overlap(cfg.MaxDifferenceDB, pairs...); err != nil {
+			return nil, err
+		}
+	}
+	for i, s := range seats {
+		pair, err := summation.NewPair(s.A, s.B, p.band)
+		if err != nil {
+			return nil, fmt.Errorf("seat %d: %w", i+1, err)
+		}
+		p.seats = append(p.seats, newSeat(pair))
+	}
+	return p, nil
+}
+
+func errMissing(seat int) error {
+	return fmt.Errorf("seat %d: a take is missing: measure both loudspeakers alone there", seat+1)
+}
+
+func newSeat(pair *summation.Pair) seat {
+	var s seat
+	for k, w := range pair.Weight {
+		s.levelA += w * square(cmplx.Abs(pair.A[k]))
+		s.levelB += w * square(cmplx.Abs(pair.B[k]))
+	}
+	for _, k := range pair.Cells() {
+		a, b := pair.A[k], pair.B[k]
+		cross := a * cmplx.Conj(b)
+		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
+		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
+		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
+	}
+	return s
+}
+
+// Band is the band that the efficiency is taken over.
+func (p *Problem) Band() summation.Band { return p.band }
+
+// Seats is how many there are.
+func (p *Problem) Seats() int { return len(p.seats) }
+
+// With |A + g·p·B·e^{−jωτ}|² = |A|² + g²|B|² + 2gp·Re(A·conj(B)·e^{jωτ}) the
+// efficiency of a cell is (1 + c·p·cos(φ+ωτ))/(1 + c), c = 2gr/(1 + g²r²),
+// r = |B|/|A|, φ = arg A·conj(B). A cell that cancels completely counts
+// −60 dB: c is limited so that (1−c)/(1+c) = 1e-6. A measured response says
+// nothing about deeper nulls.
+const maxC = (1 - 1e-6) / (1 + 1e-6)
+
+func (s *seat) c(k int, gain float64) float64 {
+	r := gain * s.ratio[k]
+	return min(maxC, 2*r/(1+r*r))
+}
+
+// efficiency is the mean over the cells, dB.
+func (s *seat) efficiency(x Setting) float64 {
+	gain, tau, sign := math.Pow(10, x.GainDB/20), x.DelayMs/1e3, float64(x.Sign)
+	log, product := 0.0, 1.0
+	for k, z := range s.cross {
+		sin, cos := math.Sincos(s.omega[k] * tau)
+		c := s.c(k, gain)
+		product *= (1 + sign*c*(real(z)*cos-imag(z)*sin)) / (1 + c)
+		if k%batch == batch-1 {
+			log += math.Log(product)
+			product = 1
+		}
+	}
+	return 10 / math.Ln10 * (log + math.Log(product)) / float64(len(s.cross))
+}
+
+// levelCost is what unequal levels cost: the level row of the ledger, dB.
+func (s *seat) levelCost(gainDB float64) float64 {
+	a, b := math.Sqrt(s.levelA), math.Sqrt(s.levelB)*math.Pow(10, gainDB/20)
+	return 20 * math.Log10((a+b)/(2*max(a, b)))
+}
+
+// Efficiency sets dst, one entry a seat, to the efficiencies under x in dB and
+// returns dst (nil allocates) and what the aim makes of them.
+func (p *Problem) Efficiency(dst []float64, x Setting) (seatsDB []float64, aimDB float64) {
+	dst = slices.Grow(dst[:0], len(p.seats))
+	for i := range p.seats {
+		dst = append(dst, p.seats[i].efficiency(x))
+	}
+	return dst, p.aim(dst)
+}
+
+func (p *Problem) aim(seatsDB []float64) float64 {
+	if p.cfg.Aim == Worst {
+		return slices.Min(seatsDB)
+	}
+	sum := 0.0
+	for _, e := range seatsDB {
+		sum += e
+	}
+	return sum / float64(len(seatsDB))
+}
+
+// value is what is maximised: the aim, and with a free gain the cost of the levels.
+func (p *Problem) value(scratch []float64, x Setting) float64 {
+	for i := range p.seats {
+		scratch[i] = p.seats[i].efficiency(x)
+		if p.cfg.Gain {
+			scratch[i] += p.seats[i].levelCost(x.GainDB)
+		}
+	}
+	return p.aim(scratch)
+}
+
+func square(x float64) float64 { return x * x }

@@ -1,0 +1,94 @@
+package alignment
+
+import (
+	"math"
+	"slices"
+
+	"plumbline/analyze/response"
+)
+
+// Setting is what is dialled in for loudspeaker B against loudspeaker A.
+type Setting struct {
+	DelayMs float64 // of B; negative: A has to wait
+	Sign    int     // polarity of B: +1 as it is, −1 turned
+	GainDB  float64 // of B
+}
+
+// Wait names the loudspeaker that gets the delay, "A" or "B", and the delay in
+// ms, which is never negative.
+func (s Setting) Wait() (who string, delayMs float64) {
+	if s.DelayMs < 0 {
+		return "A", -s.DelayMs
+	}
+	return "B", s.DelayMs
+}
+
+// SpeedOfSound in dry air, m/s: 331.3·√(1 + t/273.15).
+func SpeedOfSound(temperatureC float64) float64 {
+	return 331.3 * math.Sqrt(1+temperatureC/273.15)
+}
+
+// Apply sets dst to what src would have been, had its loudspeaker been set so.
+// dst may be src.
+func (s Setting) Apply(dst, src *response.Spectra) {
+	gain := math.Pow(10, s.GainDB/20)
+	signed := complex(gain*float64(s.Sign), 0)
+	frequency, gxx, gyy, gxy, n := dst.FrequencyHz, dst.Gxx, dst.Gyy, dst.Gxy, dst.EffectiveAverages
+	*dst = *src
+	dst.FrequencyHz = append(frequency[:0], src.FrequencyHz...)
+	dst.Gxx = append(gxx[:0], src.Gxx...)
+	dst.Gyy = append(gyy[:0], src.Gyy...)
+	dst.Gxy = append(gxy[:0], src.Gxy...)
+	dst.EffectiveAverages = append(n[:0], src.EffectiveAverages...)
+	dst.DelayS += s.DelayMs / 1e3
+	for k := range dst.Gxy {
+		dst.Gyy[k] *= gain * gain
+		dst.Gxy[k] *= signed
+	}
+}
+
+// Chain aligns several loudspeakers, pair by pair against the first, the main:
+// takes[i] are loudspeaker i's at every seat. The settings are of each
+// loudspeaker by itself, none of them a negative delay: when the main has to
+// wait for one, all that were aligned to it wait as well. results[i] is the pair
+// main and i, nil for the main.
+func Chain(takes [][]*response.Spectra, cfg Config) (settings []Setting, results []*Result, err error) {
+	settings = make([]Setting, len(takes))
+	results = make([]*Result, len(takes))
+	for i := range takes {
+		settings[i].Sign = 1
+		if i == 0 {
+			continue
+		}
+		seats := make([]Seat, len(takes[i]))
+		for k := range seats {
+			if k >= len(takes[0]) {
+				return nil, nil, errMissing(k)
+			}
+			seats[k] = Seat{A: takes[0][k], B: takes[i][k]}
+		}
+		problem, err := New(cfg, seats)
+		if err != nil {
+			return nil, nil, err
+		}
+		results[i] = problem.Solve()
+		settings[i] = results[i].Plan
+	}
+	if len(settings) == 0 {
+		return settings, results, nil
+	}
+	// The main's delay is 0 on this axis; who is earliest starts.
+	first := slices.MinFunc(settings, func(a, b Setting) int {
+		switch {
+		case a.DelayMs < b.DelayMs:
+			return -1
+		case a.DelayMs > b.DelayMs:
+			return 1
+		}
+		return 0
+	}).DelayMs
+	for i := range settings {
+		settings[i].DelayMs -= first
+	}
+	return settings, results, nil
+}

@@ -1,0 +1,235 @@
+package alignment
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"plumbline/analyze/summation"
+)
+
+// Result is the plan and what it does.
+type Result struct {
+	Band       summation.Band
+	Aim        Aim
+	Plan       Setting
+	RunnerUp   Setting // the best outside the plan's 0.5 dB of delay; Sign 0 when there is none
+	TodayDB    float64 // efficiency by the aim with nothing dialled in
+	PlanDB     float64
+	RunnerUpDB float64
+	FlatnessMs float64 // how far the delay may move, either way, before FlatDB is lost
+	Seats      []SeatResult
+}
+
+// FlatDB is the loss that Result.FlatnessMs allows.
+const FlatDB = 0.5
+
+// SeatResult is the efficiency at one seat.
+type SeatResult struct {
+	TodayDB, PlanDB, RunnerUpDB float64
+	// OffsetMs is B's arrival minus A's: minus the delay of B that would be best
+	// for this seat alone, with either polarity.
+	OffsetMs float64
+}
+
+// candidate is a local optimum.
+type candidate struct {
+	Setting
+	valueDB float64
+}
+
+// The search keeps this many local optima of the grid, evaluates them exactly,
+// and refines the best few.
+const (
+	keep   = 24
+	finest = 6
+)
+
+// Solve searches every delay within ±MaxDelayMs in steps finer than
+// 1/(8 f_max) with both polarities, then refines the best.
+func (p *Problem) Solve() *Result {
+	g := p.grid()
+	total := [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
+	offsets := p.scan(total, g)
+	list := p.candidates(total, g)
+	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: list[0].Setting}
+	result.FlatnessMs = p.flatness(list[0], g)
+	for _, c := range list[1:] {
+		if c.Sign != result.Plan.Sign || math.Abs(c.DelayMs-result.Plan.DelayMs) > result.FlatnessMs {
+			result.RunnerUp = c.Setting
+			break
+		}
+	}
+	today, todayDB := p.Efficiency(nil, Setting{Sign: 1})
+	plan, planDB := p.Efficiency(nil, result.Plan)
+	result.TodayDB, result.PlanDB, result.RunnerUpDB = todayDB, planDB, math.NaN()
+	for i := range p.seats {
+		result.Seats = append(result.Seats, SeatResult{
+			TodayDB: today[i], PlanDB: plan[i], RunnerUpDB: math.NaN(), OffsetMs: offsets[i],
+		})
+	}
+	if result.RunnerUp.Sign != 0 {
+		var second []float64
+		second, result.RunnerUpDB = p.Efficiency(nil, result.RunnerUp)
+		for i := range second {
+			result.Seats[i].RunnerUpDB = second[i]
+		}
+	}
+	return result
+}
+
+// scan sets total (p = +1, −1) to the aim over all seats on the grid, and
+// returns each seat's own offset.
+func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
+	var w sweep
+	one := [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
+	for i := range p.seats {
+		s := &p.seats[i]
+		w.efficiencies(one[0], one[1], s, g)
+		best := candidate{valueDB: math.Inf(-1)}
+		for sign, values := range one {
+			for n, v := range values {
+				if v > best.valueDB {
+					best = candidate{Setting{DelayMs: float64(n-g.half) * g.step * 1e3, Sign: 1 - 2*sign}, v}
+				}
+				switch {
+				case p.cfg.Aim == Mean:
+					total[sign][n] += v / float64(len(p.seats))
+				case i == 0 || v < total[sign][n]:
+					total[sign][n] = v
+				}
+			}
+		}
+		best.climb(g.step*1e3, s.efficiency)
+		offsetsMs = append(offsetsMs, -best.DelayMs)
+	}
+	return offsetsMs
+}
+
+// candidates returns local optima by exact value, the best first and refined.
+func (p *Problem) candidates(total [2][]float64, g grid) []candidate {
+	var list []candidate
+	for sign, values := range total {
+		for n, v := range values {
+			delayMs := float64(n-g.half) * g.step * 1e3
+			if math.Abs(delayMs) > p.cfg.MaxDelayMs ||
+				n > 0 && values[n-1] > v || n < len(values)-1 && values[n+1] >= v {
+				continue
+			}
+			list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
+		}
+	}
+	if len(list) == 0 { // one slope from end to end
+		list = append(list, candidate{Setting: Setting{Sign: 1}})
+	}
+	bestFirst(list)
+	list = list[:min(keep, len(list))]
+	scratch := make([]float64, len(p.seats))
+	value := func(x Setting) float64 { return p.value(scratch, x) }
+	for i := range list {
+		list[i].valueDB = value(list[i].Setting)
+	}
+	bestFirst(list)
+	for i := range list[:min(finest, len(list))] {
+		list[i].climb(g.step*1e3, value)
+		if p.cfg.Gain {
+			for range 2 {
+				list[i].level(p.cfg.MaxGainDB, value)
+				list[i].climb(g.step*1e3, value)
+			}
+		}
+		list[i].DelayMs = min(max(list[i].DelayMs, -p.cfg.MaxDelayMs), p.cfg.MaxDelayMs)
+	}
+	bestFirst(list)
+	return list
+}
+
+func bestFirst(list []candidate) {
+	slices.SortStableFunc(list, func(a, b candidate) int { return cmp.Compare(b.valueDB, a.valueDB) })
+}
+
+// climb refines the delay within ±stepMs by golden section: the worst seat's
+// efficiency has kinks that rule derivatives out.
+func (c *candidate) climb(stepMs float64, value func(Setting) float64) {
+	x := c.Setting
+	best, at := golden(c.DelayMs-stepMs, c.DelayMs+stepMs, stepMs/500, func(ms float64) float64 {
+		x.DelayMs = ms
+		return value(x)
+	})
+	if best > c.valueDB {
+		c.DelayMs, c.valueDB = at, best
+	}
+}
+
+// level finds the best gain: in steps of 1 dB, then by golden section.
+func (c *candidate) level(maxDB float64, value func(Setting) float64) {
+	x := c.Setting
+	at := func(db float64) float64 {
+		x.GainDB = db
+		return value(x)
+	}
+	start, best := c.GainDB, at(c.GainDB)
+	for db := -math.Floor(maxDB); db <= maxDB; db++ {
+		if v := at(db); v > best {
+			start, best = db, v
+		}
+	}
+	v, db := golden(max(start-1, -maxDB), min(start+1, maxDB), 0.01, at)
+	if v < best {
+		v, db = best, start
+	}
+	c.GainDB, c.valueDB = db, v
+}
+
+// golden returns the maximum of f between a and b and where it lies, to within tolerance.
+func golden(a, b, tolerance float64, f func(float64) float64) (best, at float64) {
+	const ratio = 0.6180339887498949
+	x1, x2 := b-ratio*(b-a), a+ratio*(b-a)
+	f1, f2 := f(x1), f(x2)
+	for b-a > tolerance {
+		if f1 > f2 {
+			b, x2, f2 = x2, x1, f1
+			x1 = b - ratio*(b-a)
+			f1 = f(x1)
+		} else {
+			a, x1, f1 = x1, x2, f2
+			x2 = a + ratio*(b-a)
+			f2 = f(x2)
+		}
+	}
+	if f1 > f2 {
+		return f1, x1
+	}
+	return f2, x2
+}
+
+// flatness walks from the plan to either side until FlatDB is lost.
+func (p *Problem) flatness(c candidate, g grid) float64 {
+	scratch := make([]float64, len(p.seats))
+	stepMs := g.step * 1e3 / 2
+	nearest := 2 * p.cfg.MaxDelayMs
+	for _, side := range []float64{-1, 1} {
+		lost := func(ms float64) bool {
+			x := c.Setting
+			x.DelayMs += side * ms
+			return p.value(scratch, x) < c.valueDB-FlatDB
+		}
+		ms := stepMs
+		for ms < nearest && !lost(ms) {
+			ms += stepMs
+		}
+		if ms >= nearest {
+			continue
+		}
+		in, out := ms-stepMs, ms
+		for range 10 {
+			if mid := (in + out) / 2; lost(mid) {
+				out = mid
+			} else {
+				in = mid
+			}
+		}
+		nearest = in
+	}
+	return nearest
+}

@@ -1,0 +1,167 @@
+package alignment
+
+import "math"
+
+// batch is how many factors between 1e-6 and 2 are multiplied before the
+// logarithm of the product is taken: 1e-6^48 is still far above the smallest float64.
+const batch = 48
+
+// sweep evaluates one polarity pair over equally spaced delays. It carries
+// scratch: one per goroutine.
+type sweep struct{ plus, minus []float64 }
+
+// add adds to plus[n] and minus[n] the sum over the cells lo ≤ k < hi of the
+// efficiency in nepers (ln) at the delay t0 + n·step, for p = +1 and −1.
+//
+// cos(φ+ωτ) advances by cos(x+δ) = 2·cos δ·cos x − cos(x−δ), four cells at a
+// time so that the processor has independent work, and one logarithm serves a
+// batch of cells.
+func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step float64) {
+	w.plus, w.minus = grow(w.plus, len(plus)), grow(w.minus, len(plus))
+	productPlus, productMinus := w.plus, w.minus
+	ideal := 0.0
+	for ; lo < hi; lo += batch {
+		for n := range productPlus {
+			productPlus[n], productMinus[n] = 1, 1
+		}
+		end := min(lo+batch, hi)
+		for k := lo; k < end; k += 4 {
+			var now, before, turn [4]float64 // zero: a factor of 1
+			for i := range min(4, end-k) {
+				c := s.c(k+i, gain)
+				ideal += math.Log1p(c)
+				omega := s.omega[k+i]
+				re, im := c*real(s.cross[k+i]), c*imag(s.cross[k+i])
+				sin, cos := math.Sincos(omega * t0)
+				now[i] = re*cos - im*sin
+				sin, cos = math.Sincos(omega * (t0 - step))
+				before[i] = re*cos - im*sin
+				turn[i] = 2 * math.Cos(omega*step)
+			}
+			multiply(productPlus, productMinus, now, before, turn)
+		}
+		for n := range productPlus {
+			plus[n] += math.Log(productPlus[n])
+			minus[n] += math.Log(productMinus[n])
+		}
+	}
+	for n := range plus {
+		plus[n] -= ideal
+		minus[n] -= ideal
+	}
+}
+
+func multiply(plus, minus []float64, now, before, turn [4]float64) {
+	a, b, c, d := now[0], now[1], now[2], now[3]
+	a1, b1, c1, d1 := before[0], before[1], before[2], before[3]
+	ta, tb, tc, td := turn[0], turn[1], turn[2], turn[3]
+	minus = minus[:len(plus)]
+	for n := range plus {
+		plus[n] *= (1 + a) * (1 + b) * ((1 + c) * (1 + d))
+		minus[n] *= (1 - a) * (1 - b) * ((1 - c) * (1 - d))
+		a, a1 = ta*a-a1, a
+		b, b1 = tb*b-b1, b
+		c, c1 = tc*c-c1, c
+		d, d1 = td*d-d1, d
+	}
+}
+
+// stepsPerPeriod of the highest frequency: the delays are closer than 1/(8 f_max).
+const stepsPerPeriod = 10
+
+// grid is the delays that all seats are searched on: (n − half)·step seconds, 0 ≤ n ≤ 2·half.
+type grid struct {
+	half, octaves int
+	step          float64
+}
+
+func (p *Problem) grid() grid {
+	top, low := 0.0, math.Inf(1)
+	for _, s := range p.seats {
+		top = max(top, s.omega[len(s.omega)-1])
+		low = min(low, s.omega[0])
+	}
+	g := grid{step: 2 * math.Pi / (stepsPerPeriod * top)}
+	g.octaves = int(math.Log2(top / low))
+	g.half = int(math.Ceil(p.cfg.MaxDelayMs / 1e3 / g.step))
+	for g.octaves > 0 && g.half>>g.octaves < 4 {
+		g.octaves--
+	}
+	unit := 1 << g.octaves
+	g.half = (g.half + unit - 1) / unit * unit
+	return g
+}
+
+func (g grid) size() int { return 2*g.half + 1 }
+
+// efficiencies sets plus and minus, of g.size(), to the seat's efficiency in dB
+// at every delay of the grid. A low octave changes slowly with the delay, so
+// each octave is evaluated on its own grid, twice as coarse as the next higher
+// one's, and interpolated: the cost is that of the two top octaves.
+func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
+	edge := 2 * math.Pi / (stepsPerPeriod * g.step) // top frequency of the finest grid
+	edge /= float64(int(1) << g.octaves)
+	k := 0
+	for o := g.octaves; o >= 0; o-- {
+		stride := 1 << o
+		n := 2*(g.half>>o) + 1
+		if o < g.octaves {
+			double(plus[:n])
+			double(minus[:n])
+		} else {
+			clear(plus[:n])
+			clear(minus[:n])
+		}
+		hi := k
+		for hi < len(s.omega) && (o == 0 || s.omega[hi] <= edge) {
+			hi++
+		}
+		w.add(plus[:n], minus[:n], s, k, hi, 1, -float64(g.half)*g.step, float64(stride)*g.step)
+		k = hi
+		edge *= 2
+	}
+	scale := 10 / math.Ln10 / float64(len(s.omega))
+	for n := range plus {
+		plus[n] *= scale
+		minus[n] *= scale
+	}
+}
+
+// double spreads the first half of x over all of it and fills the points
+// between with cubic interpolation.
+func double(x []float64) {
+	n := len(x)/2 + 1
+	for i := n - 1; i > 0; i-- {
+		x[2*i] = x[i]
+	}
+	last := len(x) - 1
+	for i := 1; i < last; i += 2 {
+		a, d := max(i-3, 0), min(i+3, last)
+		x[i] = (9*(x[i-1]+x[i+1]) - x[a] - x[d]) / 16
+	}
+}
+
+func grow(x []float64, n int) []float64 {
+	if cap(x) < n {
+		return make([]float64, n)
+	}
+	return x[:n]
+}
+
+// Curve sets dst[n] to the efficiency in dB of one seat (from 0) at the delay
+// fromMs + n·stepMs, with that polarity and gain; the length of dst says how
+// many. It allocates scratch of twice that.
+func (p *Problem) Curve(dst []float64, seat, sign int, gainDB, fromMs, stepMs float64) {
+	var w sweep
+	s := &p.seats[seat]
+	other := make([]float64, len(dst))
+	clear(dst)
+	plus, minus := dst, other
+	if sign < 0 {
+		plus, minus = minus, plus
+	}
+	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, gainDB/20), fromMs/1e3, stepMs/1e3)
+	for n := range dst {
+		dst[n] *= 10 / math.Ln10 / float64(len(s.omega))
+	}
+}

@@ -1,0 +1,284 @@
+package summation
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"plumbline/analyze/response"
+)
+
+// Band is a range of frequencies; the zero value means "find it".
+type Band struct{ LowHz, HighHz float64 }
+
+func (b Band) zero() bool { return b == Band{} }
+
+// Octaves is the width of the band.
+func (b Band) Octaves() float64 { return math.Log2(b.HighHz / b.LowHz) }
+
+func (b Band) contains(frequencyHz float64) bool {
+	return frequencyHz >= b.LowHz*(1-1e-9) && frequencyHz <= b.HighHz*(1+1e-9)
+}
+
+// Check says what is wrong with a band set by hand.
+func (b Band) Check() error {
+	if b.zero() {
+		return nil
+	}
+	if !(b.LowHz > 0) || !(b.HighHz > b.LowHz) || math.IsInf(b.HighHz, 0) {
+		return fmt.Errorf("band %g:%g Hz: give LOW:HIGH with 0 < LOW < HIGH", b.LowHz, b.HighHz)
+	}
+	return nil
+}
+
+// Pair is what is known of two loudspeakers at one seat: their responses at the
+// trusted points of a band, on one time axis. Slices have equal length.
+type Pair struct {
+	Band        Band
+	FrequencyHz []float64
+	A, B        []complex128 // re the reference after A's compensation; B's own compensation is put back
+	Weight      []float64    // width of the point in log frequency, sums to 1
+	a, b        noise
+	width       []float64 // of the point in ln f, by the grid it comes from
+}
+
+// NewPair takes the points of both spectra that are trusted and lie in the band.
+// A zero band is found by Overlap.
+func NewPair(a, b *response.Spectra, band Band) (*Pair, error) {
+	if err := Compatible(a, b); err != nil {
+		return nil, err
+	}
+	if err := band.Check(); err != nil {
+		return nil, err
+	}
+	if band.zero() {
+		var err error
+		if band, err = Overlap(DefaultMaxDifferenceDB, [2]*response.Spectra{a, b}); err != nil {
+			return nil, err
+		}
+	}
+	p := &Pair{Band: band}
+	if err := p.take(a, b, nil); err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// take fills the pair from the points where a, b and, unless nil, both are trusted.
+// It returns the response of both at them.
+func (p *Pair) take(a, b, both *response.Spectra) error {
+	later := b.DelayS - a.DelayS
+	sum := 0.0
+	for k, f := range a.FrequencyHz {
+		if f <= 0 || !p.Band.contains(f) || !trusted(a, k) || !trusted(b, k) || both != nil && !trusted(both, k) {
+			continue
+		}
+		p.FrequencyHz = append(p.FrequencyHz, f)
+		p.A = append(p.A, transfer(a, k))
+		p.B = append(p.B, transfer(b, k)*cmplx.Rect(1, -2*math.Pi*f*later))
+		w := spacing(a.FrequencyHz, k) / f
+		p.width = append(p.width, w)
+		sum += w
+		p.a.add(a, k, 0)
+		p.b.add(b, k, later)
+	}
+	if len(p.FrequencyHz) < 3 {
+		return fmt.Errorf("nothing is trusted in %s: play louder or longer, or set another band", p.Band)
+	}
+	p.Weight = make([]float64, len(p.width))
+	for k, w := range p.width {
+		p.Weight[k] = w / sum
+	}
+	return nil
+}
+
+// maxCellsPerOctave resolves a reflection 11 ms late at 16 kHz.
+const maxCellsPerOctave = 192
+
+// Cells picks the points nearest to frequencies equally spaced in log
+// frequency over the band: 192 an octave, or as many as the grid has in the
+// band's top octave. A point nearest to several is picked as often, so that a
+// plain mean over the cells is a mean over log frequency; a cell without a
+// trusted point of its own is left out.
+func (p *Pair) Cells() []int {
+	f := p.FrequencyHz
+	perOctave := min(maxCellsPerOctave, math.Ln2/p.width[len(f)-1])
+	cells := make([]int, 0, int(p.Band.Octaves()*perOctave)+1)
+	k := 0
+	for i := 0; ; i++ {
+		cell := p.Band.LowHz * math.Exp2((float64(i)+0.5)/perOctave)
+		if cell > p.Band.HighHz {
+			return cells
+		}
+		for k+1 < len(f) && f[k]*f[k+1] < cell*cell {
+			k++
+		}
+		if math.Abs(math.Log(cell/f[k])) <= 0.51*p.width[k]+0.5*math.Ln2/perOctave {
+			cells = append(cells, k)
+		}
+	}
+}
+
+func (b Band) String() string {
+	return fmt.Sprintf("%s to %s", hertz(b.LowHz), hertz(b.HighHz))
+}
+
+// Compatible says why spectra cannot be compared point by point, or nil.
+func Compatible(spectra ...*response.Spectra) error {
+	for _, s := range spectra {
+		if s == nil {
+			return errors.New("a take is missing: measure it first")
+		}
+	}
+	first := spectra[0]
+	for _, s := range spectra[1:] {
+		switch {
+		case s.SampleRateHz != first.SampleRateHz:
+			return fmt.Errorf("takes at %g and %g Hz: measure them at one sample rate", first.SampleRateHz, s.SampleRateHz)
+		case s.Window != first.Window:
+			return fmt.Errorf("takes with windows %s and %s: analyze them with one window", windowName(first.Window), windowName(s.Window))
+		case len(s.FrequencyHz) != len(first.FrequencyHz):
+			return fmt.Errorf("takes with %d and %d frequencies: analyze them on one grid", len(first.FrequencyHz), len(s.FrequencyHz))
+		}
+		for k, f := range s.FrequencyHz {
+			if f != first.FrequencyHz[k] {
+				return fmt.Errorf("takes on different frequencies (%g and %g Hz): analyze them on one grid", first.FrequencyHz[k], f)
+			}
+		}
+	}
+	return nil
+}
+
+func windowName(n int) string {
+	if n == 0 {
+		return "multi"
+	}
+	return fmt.Sprint(n)
+}
+
+// DefaultMaxDifferenceDB is how far two loudspeakers may be apart and still count as overlapping.
+const DefaultMaxDifferenceDB = 10
+
+// Overlap finds the band in which both loudspeakers of every pair are heard: the
+// widest in octaves where, over a third of an octave and on the mean of the
+// pairs, at least half of the points are trusted for both and the levels lie
+// within maxDifferenceDB of each other.
+func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, error) {
+	if len(pairs) == 0 {
+		return Band{}, errors.New("no pair of takes: give at least one")
+	}
+	frequency := pairs[0][0].FrequencyHz
+	mean := newMeanDifference(len(frequency))
+	for _, pair := range pairs {
+		if err := Compatible(pairs[0][0], pair[0], pair[1]); err != nil {
+			return Band{}, err
+		}
+		mean.add(pair[0], pair[1])
+	}
+	var best, run Band
+	closest := math.Inf(1)
+	for k, f := range frequency {
+		apart := math.Inf(1)
+		if 2*mean.pairs[k] >= len(pairs) && mean.pairs[k] > 0 {
+			apart = math.Abs(mean.db[k]) / float64(mean.pairs[k])
+		}
+		closest = min(closest, apart)
+		if apart > maxDifferenceDB {
+			run = Band{}
+			continue
+		}
+		if run.zero() {
+			run.LowHz = f
+		}
+		run.HighHz = f
+		if run.HighHz > run.LowHz && (best.zero() || run.Octaves() > best.Octaves()) {
+			best = run
+		}
+	}
+	switch {
+	case math.IsInf(closest, 1):
+		return Band{}, errors.New("no frequency at which both loudspeakers are trusted: play louder or longer")
+	case best.zero():
+		return Band{}, fmt.Errorf("no overlap: the loudspeakers are never closer than %.1f dB; bring their levels together or set the band by hand", closest)
+	}
+	return best, nil
+}
+
+// meanDifference is the level of A re B, each over a third of an octave around
+// the point, summed over the pairs of which at least half is trusted there.
+type meanDifference struct {
+	db    []float64
+	pairs []int
+}
+
+func newMeanDifference(n int) *meanDifference {
+	return &meanDifference{db: make([]float64, n), pairs: make([]int, n)}
+}
+
+func (m *meanDifference) add(a, b *response.Spectra) {
+	f := a.FrequencyHz
+	half := math.Pow(2, 1.0/6)
+	var pa, pb, good, all float64
+	lo, hi := 0, 0
+	slide := func(k int, sign float64) {
+		if f[k] <= 0 {
+			return
+		}
+		w := sign * spacing(f, k) / f[k]
+		all += w
+		if trusted(a, k) && trusted(b, k) {
+			good += w
+			pa += w * power(transfer(a, k))
+			pb += w * power(transfer(b, k))
+		}
+	}
+	for k := range f {
+		for ; hi < len(f) && f[hi] <= f[k]*half; hi++ {
+			slide(hi, 1)
+		}
+		for ; f[lo] < f[k]/half; lo++ {
+			slide(lo, -1)
+		}
+		if f[k] > 0 && good >= 0.5*all && pa > 0 && pb > 0 {
+			m.pairs[k]++
+			m.db[k] += 10 * math.Log10(pa/pb)
+		}
+	}
+}
+
+// trusted: the coherence exceeds what unrelated channels reach in 1 % of cases,
+// 1 − 0.01^(1/(n−1)) (Carter, Knapp and Nuttall 1973).
+func trusted(s *response.Spectra, k int) bool {
+	n := s.EffectiveAverages[k]
+	if n <= 1 || s.Gxx[k] <= 0 || s.Gyy[k] <= 0 {
+		return false
+	}
+	return power(s.Gxy[k]) > (1-math.Pow(0.01, 1/(n-1)))*s.Gxx[k]*s.Gyy[k]
+}
+
+// transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).
+func transfer(s *response.Spectra, k int) complex128 {
+	return s.Gxy[k] / complex(s.Gxx[k], 0)
+}
+
+// spacing is the width of the frequency axis that point k stands for.
+func spacing(f []float64, k int) float64 {
+	switch last := len(f) - 1; k {
+	case 0:
+		return f[1] - f[0]
+	case last:
+		return f[last] - f[last-1]
+	default:
+		return (f[k+1] - f[k-1]) / 2
+	}
+}
+
+func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+func hertz(f float64) string {
+	if f >= 995 {
+		return fmt.Sprintf("%.3g kHz", f/1000)
+	}
+	return fmt.Sprintf("%.3g Hz", f)
+}
