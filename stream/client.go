@@ -1,0 +1,314 @@
+package stream
+
+import (
+	"net"
+	"net/http"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"plumbline/stream/wire"
+)
+
+const (
+	closeGoingAway = websocket.CloseGoingAway       // 1001
+	closePolicy    = websocket.ClosePolicyViolation // 1008
+	closeTryLater  = websocket.CloseTryAgainLater   // 1013
+
+	readLimit    = 4 << 10
+	writeBuffer  = 64 << 10 // of the kernel: more would hold seconds of old frames
+	writeTimeout = 5 * time.Second
+	readTimeout  = 30 * time.Second
+	pingEvery    = 10 * time.Second
+	noticesMax   = 16
+	unackedMax   = 2
+	defaultRate  = 20.0
+)
+
+// client is one live connection: a slot for the newest frame, a queue of
+// notices, and what the client asked for. Its reader and its writer are
+// goroutines of their own; anybody may call wake, notice and stop.
+type client struct {
+	name    string
+	conn    *websocket.Conn
+	slot    atomic.Pointer[packet]
+	wakeup  chan struct{}
+	notices chan []byte
+	acked   atomic.Uint64
+	want    atomic.Pointer[want]
+
+	stopOnce sync.Once
+	stopped  chan struct{}
+	code     int // of the close message; set before stopped is closed
+	reason   string
+}
+
+// want is what a client asked for.
+type want struct {
+	interval    time.Duration
+	hidden      bool
+	microphones []int // nil: all
+}
+
+func newClient(name string, conn *websocket.Conn) *client {
+	c := &client{
+		name:    name,
+		conn:    conn,
+		wakeup:  make(chan struct{}, 1),
+		notices: make(chan []byte, noticesMax),
+		stopped: make(chan struct{}),
+	}
+	c.want.Store(&want{interval: interval(defaultRate)})
+	return c
+}
+
+func interval(framesPerSecond float64) time.Duration {
+	return time.Duration(float64(time.Second) / framesPerSecond)
+}
+
+func (c *client) wake() {
+	select {
+	case c.wakeup <- struct{}{}:
+	default:
+	}
+}
+
+// notice queues a text; a client that does not keep up is closed.
+func (c *client) notice(data []byte) {
+	select {
+	case c.notices <- data:
+	default:
+		c.stop(closeTryLater, "too slow: connect again")
+	}
+}
+
+// stop asks the writer to say goodbye and end. It does not wait.
+func (c *client) stop(code int, reason string) {
+	c.stopOnce.Do(func() {
+		c.code, c.reason = code, reason
+		close(c.stopped)
+	})
+}
+
+func (c *client) wantsNothing() bool { return c.want.Load().hidden }
+
+// live is the WebSocket endpoint. It returns when the connection has ended.
+func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+	upgrader := websocket.Upgrader{
+		HandshakeTimeout: writeTimeout,
+		ReadBufferSize:   1 << 10,
+		WriteBufferSize:  4 << 10,
+		CheckOrigin:      sameOrigin,
+		Error: func(w http.ResponseWriter, _ *http.Request, status int, reason error) {
+			fail(w, &Error{Code: "websocket", Text: reason.Error(), Status: status})
+		},
+	}
+	if len(*s.clients.Load()) >= s.cfg.MaxClients {
+		fail(w, &Error{Code: "too_many_clients", Text: "too many pages are open on this daemon: close one", Status: http.StatusServiceUnavailable})
+		return
+	}
+	conn, err := upgrader.Upgrade(w, r, nil)
+	if err != nil {
+		return // upgrader has answered
+	}
+	defer conn.Close()
+	if tcp, ok := conn.NetConn().(*net.TCPConn); ok {
+		tcp.SetWriteBuffer(writeBuffer)
+	}
+	c, ok := s.join(conn)
+	if !ok {
+		return
+	}
+	defer s.connection.Done()
+	defer s.leave(c)
+	written := make(chan struct{})
+	go func() { defer close(written); c.write(s) }()
+	c.read()
+	c.stop(websocket.CloseNormalClosure, "")
+	<-written
+}
+
+func (s *Server) join(conn *websocket.Conn) (*client, bool) {
+	s.clientsMu.Lock()
+	defer s.clientsMu.Unlock()
+	if s.stopping {
+		return nil, false
+	}
+	s.connection.Add(1)
+	s.clientSeq++
+	c := newClient(clientName(s.clientSeq), conn)
+	clients := append(slices.Clone(*s.clients.Load()), c)
+	s.clients.Store(&clients)
+	s.log.Debug("client came", "client", c.name, "address", conn.RemoteAddr().String())
+	return c, true
+}
+
+func (s *Server) leave(c *client) {
+	s.clientsMu.Lock()
+	clients := slices.DeleteFunc(slices.Clone(*s.clients.Load()), func(x *client) bool { return x == c })
+	s.clients.Store(&clients)
+	s.clientsMu.Unlock()
+	s.pool.release(c.slot.Swap(nil))
+	s.log.Debug("client went", "client", c.name, "reason", c.reason)
+}
+
+// read takes acks and wants until the connection ends.
+func (c *client) read() {
+	c.conn.SetReadLimit(readLimit)
+	extend := func(string) error { return c.conn.SetReadDeadline(time.Now().Add(readTimeout)) }
+	c.conn.SetPongHandler(extend)
+	for {
+		extend("")
+		kind, data, err := c.conn.ReadMessage()
+		if err != nil {
+			return
+		}
+		if kind != websocket.TextMessage {
+			c.stop(closePolicy, "only text messages are understood")
+			return
+		}
+		m, err := wire.DecodeClientMessage(data)
+		if err != nil {
+			c.stop(closePolicy, clip(err.Error(), 120)) // a close message holds 123 bytes
+			return
+		}
+		switch m.Type {
+		case wire.TypeAck:
+			c.acked.Store(m.Seq)
+		case wire.TypeWant:
+			next := *c.want.Load()
+			if m.FramesPerSecond != nil {
+				next.interval = interval(*m.FramesPerSecond)
+			}
+			if m.Hidden != nil {
+				next.hidden = *m.Hidden
+			}
+			if m.Microphones != nil {
+				next.microphones = m.Microphones
+			}
+			c.want.Store(&next)
+		}
+		c.wake()
+	}
+}
+
+// write sends what is new until the connection ends, and then closes it, so
+// that the reader ends too.
+func (c *client) write(s *Server) {
+	defer c.conn.Close()
+	ping := time.NewTicker(pingEvery)
+	defer ping.Stop()
+	due := time.NewTimer(time.Hour)
+	defer due.Stop()
+	var (
+		seen    board
+		pace    pace
+		scratch []byte
+	)
+	for {
+		k, wait := c.take(s, &pace)
+		// After taking the frame: the hello that names its grid is on the board by now.
+		err := c.writeBoard(s.board.Load(), &seen)
+		if err == nil && k != nil {
+			frame := k.data
+			if m := c.want.Load().microphones; len(m) > 0 {
+				scratch = wire.Select(scratch[:0], k.data, m)
+				frame = scratch
+			}
+			if err = c.send(websocket.BinaryMessage, frame); err == nil {
+				s.sent.Add(1)
+			}
+		}
+		s.pool.release(k)
+		if err != nil {
+			return
+		}
+		if k != nil {
+			continue
+		}
+		due.Reset(wait)
+		select {
+		case <-c.stopped:
+			c.goodbye()
+			return
+		case <-c.wakeup:
+		case <-due.C:
+		case data := <-c.notices:
+			err = c.send(websocket.TextMessage, data)
+		case <-ping.C:
+			err = c.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeTimeout))
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// take returns the newest frame if it may be sent now, else how long to sleep
+// if nothing wakes the writer before.
+func (c *client) take(s *Server, p *pace) (*packet, time.Duration) {
+	w := c.want.Load()
+	now := s.now()
+	p.acked(c.acked.Load())
+	if w.hidden || !p.room() || c.slot.Load() == nil {
+		return nil, time.Hour
+	}
+	if wait := p.wait(now, w.interval); wait > 0 {
+		return nil, wait
+	}
+	k := c.slot.Swap(nil)
+	if k != nil {
+		p.send(now, w.interval, k.seq)
+	}
+	return k, 0
+}
+
+// writeBoard sends the documents that changed since seen, and notes them there.
+func (c *client) writeBoard(b, seen *board) error {
+	if b.hello != seen.hello {
+		h := b.hello.hello
+		h.Client = c.name
+		if err := c.send(websocket.TextMessage, encode(h)); err != nil {
+			return err
+		}
+	}
+	if b.state != seen.state {
+		if err := c.send(websocket.TextMessage, b.state.data); err != nil {
+			return err
+		}
+	}
+	if b.rig != seen.rig {
+		if err := c.send(websocket.TextMessage, b.rig.data); err != nil {
+			return err
+		}
+	}
+	for _, v := range b.verdicts {
+		if !slices.Contains(seen.verdicts, v) {
+			if err := c.send(websocket.TextMessage, v.data); err != nil {
+				return err
+			}
+		}
+	}
+	*seen = *b
+	return nil
+}
+
+// send writes one message. After an error the connection is of no use.
+func (c *client) send(kind int, data []byte) error {
+	c.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
+	return c.conn.WriteMessage(kind, data)
+}
+
+func (c *client) goodbye() {
+	c.conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(c.code, c.reason), time.Now().Add(time.Second))
+}
+
+func clip(s string, n int) string {
+	for len(s) > n {
+		s = s[:len(s)-1]
+	}
+	return s
+}

@@ -1,0 +1,316 @@
+package stream
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+
+	_ "embed"
+)
+
+//go:embed openapi.yaml
+var openAPI []byte
+
+const bodyLimit = 64 << 10
+
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+// route is one operation of the API; openapi.yaml has each of them.
+type route struct {
+	method, path string
+	serve        handler
+}
+
+func (s *Server) apiRoutes() []route {
+	return []route{
+		{"GET", "/api/v1/live", func(w http.ResponseWriter, r *http.Request) error { s.live(w, r); return nil }},
+		{"GET", "/api/v1/state", func(w http.ResponseWriter, r *http.Request) error {
+			return reply(w, s.cfg.Operator.State())
+		}},
+		{"PATCH", "/api/v1/settings", s.patchSettings},
+		{"POST", "/api/v1/reset", s.reset},
+		{"GET", "/api/v1/frame", s.frame},
+		{"GET", "/api/v1/verdict", s.verdicts},
+		{"GET", "/api/v1/rig", s.rig},
+		{"PATCH", "/api/v1/rig", s.patchRig},
+		{"GET", "/api/v1/health", s.health},
+		{"GET", "/api/v1/openapi.yaml", func(w http.ResponseWriter, r *http.Request) error {
+			w.Header().Set("Content-Type", "application/yaml")
+			_, err := w.Write(openAPI)
+			return err
+		}},
+	}
+}
+
+// routes builds the multiplexer: one entry a path, which picks the method, so
+// that a wrong one is answered like every other mistake.
+func (s *Server) routes() *http.ServeMux {
+	mux := http.NewServeMux()
+	byPath := map[string]map[string]handler{}
+	for _, r := range s.apiRoutes() {
+		if byPath[r.path] == nil {
+			byPath[r.path] = map[string]handler{}
+		}
+		byPath[r.path][r.method] = r.serve
+	}
+	for path, methods := range byPath {
+		mux.Handle(path, s.dispatch(methods))
+	}
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		fail(w, &Error{Code: "not_found", Text: "no such address in the API: GET /api/v1/openapi.yaml lists them", Status: http.StatusNotFound})
+	})
+	mux.Handle("/", s.dispatch(map[string]handler{"GET": s.static}))
+	return mux
+}
+
+func (s *Server) dispatch(methods map[string]handler) http.Handler {
+	allowed := make([]string, 0, len(methods))
+	for m := range methods {
+		allowed = append(allowed, m)
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h, ok := methods[r.Method]
+		if !ok && r.Method == http.MethodHead {
+			h, ok = methods[http.MethodGet]
+		}
+		if !ok {
+			w.Header().Set("Allow", strings.Join(allowed, ", "))
+			fail(w, &Error{Code: "method", Text: fmt.Sprintf("%s is not for this address: use %s", r.Method, strings.Join(allowed, " or ")), Status: http.StatusMethodNotAllowed})
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+		if err := h(w, r); err != nil {
+			s.answerError(w, r, err)
+		}
+	})
+}
+
+func (s *Server) answerError(w http.ResponseWriter, r *http.Request, err error) {
+	var mine *Error
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		mine = &Error{Code: "too_large", Text: fmt.Sprintf("the body is larger than %d bytes", large.Limit), Status: http.StatusRequestEntityTooLarge}
+	case !errors.As(err, &mine):
+		s.log.Warn("request refused", "method", r.Method, "path", r.URL.Path, "err", err)
+		mine = &Error{Code: "internal", Text: err.Error(), Status: http.StatusInternalServerError}
+	}
+	fail(w, mine)
+}
+
+// ServeHTTP guards every request, then serves it.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	switch {
+	case !localHost(r.Host):
+		fail(w, &Error{Code: "host", Text: fmt.Sprintf("%q is not this machine's own name: use the address the daemon printed", r.Host), Status: http.StatusForbidden})
+	case !sameOrigin(r):
+		fail(w, &Error{Code: "origin", Text: "pages of other origins may not use this daemon", Status: http.StatusForbidden})
+	default:
+		s.mux.ServeHTTP(w, r)
+	}
+}
+
+// localHost: only names that cannot be rebound to this machine by a foreign
+// name server. Any port: it may be the near end of a tunnel.
+func localHost(host string) bool {
+	name := host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		name = h
+	}
+	if strings.EqualFold(name, "localhost") {
+		return true
+	}
+	ip, err := netip.ParseAddr(strings.Trim(name, "[]"))
+	return err == nil && ip.IsLoopback()
+}
+
+// sameOrigin: no Origin (not a browser, or a plain GET of one), or our own.
+func sameOrigin(r *http.Request) bool {
+	origin := r.Header.Get("Origin")
+	if origin == "" {
+		return true
+	}
+	u, err := url.Parse(origin)
+	return err == nil && u.Scheme == "http" && strings.EqualFold(u.Host, r.Host)
+}
+
+func (s *Server) patchSettings(w http.ResponseWriter, r *http.Request) error {
+	var p SettingsPatch
+	if err := readJSON(r, &p); err != nil {
+		return err
+	}
+	by, err := changedBy(r)
+	if err != nil {
+		return err
+	}
+	state, err := s.cfg.Operator.Change(r.Context(), p, by)
+	if err != nil {
+		return err
+	}
+	s.StateChanged(state)
+	return reply(w, state)
+}
+
+func (s *Server) reset(w http.ResponseWriter, r *http.Request) error {
+	by, err := changedBy(r)
+	if err != nil {
+		return err
+	}
+	if err := s.cfg.Operator.Reset(r.Context(), by); err != nil {
+		return err
+	}
+	s.Notice("Averages start afresh.", by)
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+func (s *Server) frame(w http.ResponseWriter, r *http.Request) error {
+	k := s.takeNewest()
+	if k == nil {
+		return &Error{Code: "no_frame", Text: "there is no frame yet: the source has given no sound, try again in a second", Status: http.StatusServiceUnavailable}
+	}
+	defer s.pool.release(k)
+	var f wire.Frame
+	if err := f.Decode(k.data); err != nil {
+		return err
+	}
+	b := s.board.Load()
+	return reply(w, wire.NewObject(&f, b.hello.hello, b.state.state, b.verdictMessages(),
+		verdict.SpeedOfSound(b.state.state.Settings.TemperatureC)))
+}
+
+func (b *board) verdictMessages() []wire.Verdict {
+	vs := make([]wire.Verdict, len(b.verdicts))
+	for i, d := range b.verdicts {
+		vs[i] = d.verdict
+	}
+	return vs
+}
+
+func (s *Server) verdicts(w http.ResponseWriter, r *http.Request) error {
+	return reply(w, wire.Verdicts{Verdicts: s.board.Load().verdictMessages()})
+}
+
+func (s *Server) rig(w http.ResponseWriter, r *http.Request) error {
+	if s.cfg.Rig == nil {
+		return errNoRig
+	}
+	return reply(w, s.cfg.Rig.Rig())
+}
+
+var errNoRig = &Error{Code: "no_rig", Text: "the source is no virtual rig: start plumbline demo, or serve with --rig", Status: http.StatusNotFound}
+
+func (s *Server) patchRig(w http.ResponseWriter, r *http.Request) error {
+	if s.cfg.Rig == nil {
+		return errNoRig
+	}
+	var p RigPatch
+	if err := readJSON(r, &p); err != nil {
+		return err
+	}
+	by, err := changedBy(r)
+	if err != nil {
+		return err
+	}
+	scene, err := s.cfg.Rig.ChangeRig(r.Context(), p, by)
+	if err != nil {
+		return err
+	}
+	s.RigChanged(scene)
+	return reply(w, scene)
+}
+
+// healthObject is the answer of GET /api/v1/health.
+type healthObject struct {
+	Status     string     `json:"status"` // "ok" while the source runs, else the source's state
+	Text       string     `json:"text"`
+	Clients    int        `json:"clients"`
+	Frames     uint64     `json:"frames"`
+	LastFrameS wire.Value `json:"last_frame_s"` // age of the newest frame
+	UptimeS    float64    `json:"uptime_s"`
+}
+
+func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
+	state := s.cfg.Operator.State()
+	now := s.now()
+	h := healthObject{
+		Status:     state.Source.State,
+		Text:       state.Source.Text,
+		Clients:    len(*s.clients.Load()),
+		Frames:     s.published.Load(),
+		LastFrameS: wire.Unknown(),
+		UptimeS:    now.Sub(s.start).Seconds(),
+	}
+	if h.Status == "running" {
+		h.Status = "ok"
+	}
+	if last := s.lastFrame.Load(); last != 0 {
+		h.LastFrameS = wire.Value(now.Sub(time.Unix(0, last)).Seconds())
+	}
+	return reply(w, h)
+}
+
+// changedBy is the client's name as it gave it.
+func changedBy(r *http.Request) (string, error) {
+	by := r.Header.Get("X-Plumbline-Client")
+	if by == "" {
+		return "api", nil
+	}
+	if len(by) > 40 || strings.ContainsFunc(by, func(c rune) bool { return c < ' ' || c == 0x7f }) {
+		return "", &Error{Code: "client", Text: "X-Plumbline-Client must be at most 40 printable characters", Status: http.StatusBadRequest}
+	}
+	return by, nil
+}
+
+func readJSON(r *http.Request, v any) error {
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
+		return &Error{Code: "content_type", Text: "send JSON, with Content-Type: application/json", Status: http.StatusUnsupportedMediaType}
+	}
+	err := wire.DecodeStrict(r.Body, v)
+	var mine *Error
+	if errors.As(err, &mine) && mine.Status == 0 && (mine.Code == "json" || mine.Code == "unknown_field") {
+		mine.Status = http.StatusBadRequest
+	}
+	return err
+}
+
+func reply(w http.ResponseWriter, v any) error {
+	data := encode(v)
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("Content-Length", strconv.Itoa(len(data)+1))
+	_, err := io.WriteString(w, string(data)+"\n")
+	if err != nil {
+		return nil // the peer has gone: nobody to tell
+	}
+	return nil
+}
+
+func fail(w http.ResponseWriter, e *Error) {
+	status := e.Status
+	if status == 0 {
+		status = http.StatusUnprocessableEntity
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	w.Write(append(encode(wire.ErrorBody{Error: *e}), '\n'))
+}
+
+func clientName(n int) string { return "c" + strconv.Itoa(n) }

@@ -1,0 +1,55 @@
+package stream
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"net/netip"
+
+	"plumbline/stream/wire"
+)
+
+// The data of the API, for those who implement it.
+type (
+	State         = wire.State
+	Source        = wire.Source
+	Settings      = wire.Settings
+	SettingsPatch = wire.SettingsPatch
+	RigScene      = wire.RigScene
+	RigPatch      = wire.RigPatch
+	Error         = wire.Error
+)
+
+// Operator holds the state that all clients share. Its methods are called from
+// several goroutines. An *Error tells the client what to do; any other error is
+// the daemon's trouble.
+type Operator interface {
+	// State is the state now.
+	State() State
+	// Change merges the patch, on behalf of by, and returns the new state.
+	Change(ctx context.Context, p SettingsPatch, by string) (State, error)
+	// Reset starts all averages afresh.
+	Reset(ctx context.Context, by string) error
+}
+
+// RigOperator holds the scene of a virtual rig, under the same rules.
+type RigOperator interface {
+	Rig() RigScene
+	ChangeRig(ctx context.Context, p RigPatch, by string) (RigScene, error)
+}
+
+// CheckListen refuses every address that other machines could reach. Port 0
+// picks a free one.
+func CheckListen(addr string) error {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return fmt.Errorf("listen address %q is not HOST:PORT: try 127.0.0.1:8737", addr)
+	}
+	if host == "localhost" {
+		return nil
+	}
+	if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
+		return fmt.Errorf("listen address %q can be reached from other machines, which this version does not allow: use 127.0.0.1 and, from elsewhere, an SSH tunnel", addr)
+	}
+	return nil
+}

@@ -1,0 +1,286 @@
+package verdict
+
+import (
+	"math"
+
+	"plumbline/analyze"
+	"plumbline/analyze/arrival"
+	"plumbline/analyze/response"
+	"plumbline/stream/wire"
+)
+
+// The kinds of meaning, the most urgent first.
+type kind int
+
+const (
+	clippedInput kind = iota + 1
+	silentReference
+	silentMicrophone
+	averaging
+	noDelay
+	tooQuiet
+	heard
+)
+
+// Thresholds. A channel under its limit carries nothing but the converter's own
+// noise (common practice, no source: 16 bit resolve −98 dBFS, microphone
+// preamplifiers hiss near −90).
+const (
+	silentReferenceDBFS  = -80
+	silentMicrophoneDBFS = -90
+	silentForS           = 1.0
+	clipShownS           = 3.0
+	leastAveragedS       = 0.4
+	arrivalWithinDB      = 10   // a weaker second arrival ripples by less than ±3 dB (comb.csv)
+	leastOffsetMs        = 0.1  // nearer ones are one arrival to the eye
+	leastTrustedOctaves  = 1.0  // a narrower band supports no sentence
+	sureAbove            = 0.99 // confidence of polarity
+	maxArrivals          = 5
+)
+
+// meaning is what a sentence says, in numbers. It is comparable with same.
+type meaning struct {
+	kind        kind
+	channel     int // of the microphone
+	reference   int // channel
+	several     bool
+	onReference bool // what clips
+	held        bool
+	temperature float64
+
+	delayMs, sdMs float64
+	fixed         bool
+	arrivals      [maxArrivals]arrival.Arrival // those that matter, earliest first
+	n             int
+	sign          int
+	certainty     string
+	low, high     float64 // trusted band, Hz; 0 when there is none
+	oddLow        float64 // band whose polarity differs from the rest; 0 when there is none
+	oddHigh       float64
+
+	snrDB  float64
+	waitS  float64
+	grows  bool
+	reason string // why there is no delay, or no polarity
+
+	delayReason, polarityReason string
+}
+
+// read finds the meaning of microphone i of a frame, leaning to what is shown
+// where a number lies on a border.
+func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
+	mic := &f.Microphones[i]
+	now := float64(f.Sample) / f.SampleRateHz
+	m := meaning{
+		channel: mic.Channel, reference: f.Reference.Channel, several: len(f.Microphones) > 1,
+		held: f.Hold, temperature: o.TemperatureC,
+		delayMs: mic.DelayMs, sdMs: mic.DelaySDMs, fixed: mic.DelayFixed,
+		sign: mic.Polarity.Sign, grows: o.Grows,
+		delayReason: mic.DelayReason, polarityReason: mic.Polarity.Reason,
+	}
+	k.reference.note(&f.Reference, silentReferenceDBFS, now)
+	k.microphone.note(&mic.Input, silentMicrophoneDBFS, now)
+	switch {
+	case now-k.reference.clippedAt < clipShownS:
+		m.kind, m.onReference, m.certainty = clippedInput, true, wire.Sure
+		return m
+	case now-k.microphone.clippedAt < clipShownS:
+		m.kind, m.certainty = clippedInput, wire.Sure
+		return m
+	case now-k.reference.loudAt >= silentForS:
+		m.kind, m.certainty = silentReference, wire.Sure
+		return m
+	case now-k.microphone.loudAt >= silentForS:
+		m.kind, m.certainty = silentMicrophone, wire.Sure
+		return m
+	case f.AveragedS < leastAveragedS:
+		m.kind, m.certainty = averaging, wire.CannotTell
+		return m
+	case math.IsNaN(mic.DelayMs):
+		m.kind, m.certainty, m.reason = noDelay, wire.CannotTell, mic.DelayReason
+		return m
+	}
+	m.low, m.high = trustedBand(&mic.Curve)
+	if m.high == 0 || math.Log2(m.high/m.low) < leastTrustedOctaves {
+		m.kind, m.certainty = tooQuiet, wire.CannotTell
+		m.snrDB, m.waitS = shortfall(&mic.Curve, f.AveragedS)
+		return m
+	}
+	m.kind = heard
+	m.pickArrivals(mic.Arrivals, &k.shown)
+	limit := sureAbove
+	if k.shown.certainty == wire.Sure && k.shown.sign == m.sign {
+		limit = 1 - 3*(1-sureAbove)
+	}
+	switch {
+	case m.sign == 0:
+		m.certainty, m.reason = wire.CannotTell, mic.Polarity.Reason
+	case mic.Polarity.Confidence >= limit:
+		m.certainty = wire.Sure
+	default:
+		m.certainty = wire.Likely
+	}
+	for _, b := range mic.Polarity.Bands {
+		if m.sign != 0 && b.Sign == -m.sign && b.Confidence >= limit {
+			if m.oddLow == 0 {
+				m.oddLow = b.LowHz
+			}
+			m.oddHigh = b.HighHz
+		}
+	}
+	return m
+}
+
+// pickArrivals keeps the arrivals that are loud enough to matter, with a decibel
+// of favour for one that is shown.
+func (m *meaning) pickArrivals(all []arrival.Arrival, shown *meaning) {
+	for _, a := range all {
+		limit := -float64(arrivalWithinDB)
+		for _, s := range shown.arrivals[:shown.n] {
+			if math.Abs(s.DelayMs-a.DelayMs) < leastOffsetMs {
+				limit--
+			}
+		}
+		near := m.n > 0 && a.DelayMs-m.arrivals[m.n-1].DelayMs < leastOffsetMs
+		if a.LevelDB >= limit && m.n < maxArrivals && !near {
+			m.arrivals[m.n] = a
+			m.n++
+		}
+	}
+}
+
+// same: would a sentence about b say the same as one about a? Numbers may move
+// as far as their own uncertainty, and as far as nobody would act on.
+func same(a, b *meaning) bool {
+	if a.kind != b.kind || a.channel != b.channel || a.reference != b.reference || a.several != b.several ||
+		a.onReference != b.onReference || a.held != b.held || a.temperature != b.temperature ||
+		!sameWords(a.delayReason, b.delayReason) || !sameWords(a.polarityReason, b.polarityReason) {
+		return false
+	}
+	switch a.kind {
+	case noDelay:
+		return sameWords(a.reason, b.reason)
+	case tooQuiet:
+		return math.Abs(a.snrDB-b.snrDB) < 2 && a.grows == b.grows && near(a.waitS, b.waitS, 1.5)
+	case heard:
+	default:
+		return true
+	}
+	if a.fixed != b.fixed || a.sign != b.sign || a.certainty != b.certainty || a.n != b.n ||
+		!sameDelay(a.delayMs, b.delayMs, b.sdMs) ||
+		!near(a.low, b.low, 1.25) || !near(a.high, b.high, 1.25) ||
+		!near(a.oddLow, b.oddLow, 1.5) || !near(a.oddHigh, b.oddHigh, 1.5) {
+		return false
+	}
+	for i := range a.n {
+		x, y := a.arrivals[i], b.arrivals[i]
+		if x.Sign != y.Sign || math.Abs(x.LevelDB-y.LevelDB) >= 1 || !sameDelay(x.DelayMs, y.DelayMs, y.DelaySDMs) {
+			return false
+		}
+	}
+	return true
+}
+
+// sameDelay: within 0.02 ms (1 sample at 48 kHz) or three standard deviations.
+func sameDelay(a, b, sd float64) bool {
+	return math.Abs(a-b) <= max(0.02, 3*sd) // false for NaN sd only if a and b differ
+}
+
+func near(a, b, factor float64) bool {
+	if a == 0 || b == 0 {
+		return a == b
+	}
+	return a < b*factor && b < a*factor
+}
+
+// sameWords compares two reasons and leaves their digits out.
+func sameWords(a, b string) bool {
+	digit := func(c byte) bool { return c >= '0' && c <= '9' || c == '.' }
+	for {
+		for len(a) > 0 && digit(a[0]) {
+			a = a[1:]
+		}
+		for len(b) > 0 && digit(b[0]) {
+			b = b[1:]
+		}
+		if len(a) == 0 || len(b) == 0 {
+			return len(a) == len(b)
+		}
+		if a[0] != b[0] {
+			return false
+		}
+		a, b = a[1:], b[1:]
+	}
+}
+
+// trustedBand is the widest band, in octaves, in which three quarters of the
+// points within a third of an octave have a coherence above their threshold:
+// narrow notches of a room do not end it. 0, 0 if there is none.
+func trustedBand(c *response.Curve) (low, high float64) {
+	const half = 1.122462048309373 // 2^(1/6)
+	n := len(c.FrequencyHz)
+	trusted := func(i int) int {
+		if c.Coherence[i] > c.Threshold[i] {
+			return 1
+		}
+		return 0
+	}
+	var from, to, count int // the window is [from, to), count trusted points in it
+	first, last := -1, -1   // trusted points of the run so far
+	for i := range n + 1 {
+		good := false
+		if i < n {
+			f := c.FrequencyHz[i]
+			for ; to < n && c.FrequencyHz[to] <= f*half; to++ {
+				count += trusted(to)
+			}
+			for ; c.FrequencyHz[from] < f/half; from++ {
+				count -= trusted(from)
+			}
+			good = f > 0 && 4*count >= 3*(to-from)
+		}
+		if good {
+			if trusted(i) == 1 {
+				if first < 0 {
+					first = i
+				}
+				last = i
+			}
+			continue
+		}
+		if first >= 0 && (low == 0 || c.FrequencyHz[last]/c.FrequencyHz[first] > high/low) {
+			low, high = c.FrequencyHz[first], c.FrequencyHz[last]
+		}
+		first, last = -1, -1
+	}
+	return low, high
+}
+
+// shortfall is the signal-to-noise ratio in dB from the mean coherence between
+// 100 Hz and 10 kHz, SNR = γ²/(1−γ²) (Bendat and Piersol, Random Data, 4th ed.,
+// ch. 6), after the bias 1/n of unrelated channels was taken off (ch. 9), and how
+// long an average would have to be for that coherence to pass the 1 % threshold
+// 1 − 0.01^(1/(n−1)) twice over. 0 s when no time would do.
+func shortfall(c *response.Curve, averagedS float64) (snrDB, waitS float64) {
+	var sum, averages, weight float64
+	for i, f := range c.FrequencyHz {
+		n := c.EffectiveAverages[i]
+		if f < 100 || f > 10000 || math.IsNaN(c.Coherence[i]) || !(n > 1) {
+			continue
+		}
+		w := 1 / f // a linear grid has more points at the top
+		sum += w * max(0, (c.Coherence[i]-1/n)/(1-1/n))
+		averages += w * n
+		weight += w
+	}
+	if weight == 0 || sum == 0 {
+		return math.Inf(-1), 0
+	}
+	g, n := min(sum/weight, 1-1e-9), averages/weight
+	needed := 1 + math.Log(0.01)/math.Log(1-g/2)
+	waitS = averagedS * needed / n
+	if waitS > 600 {
+		waitS = 0
+	}
+	return 10 * math.Log10(g/(1-g)), waitS
+}

@@ -1,0 +1,287 @@
+package verdict
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"plumbline/analyze/arrival"
+	"plumbline/stream/wire"
+)
+
+// Sentence is a verdict: its text in parts, how certain it is, and its mark.
+type Sentence struct {
+	Parts     []wire.Part
+	Certainty string
+	Mark      string
+}
+
+// Text is all parts in a row.
+func (s Sentence) Text() string {
+	var b strings.Builder
+	for _, p := range s.Parts {
+		b.WriteString(p.Text)
+	}
+	return b.String()
+}
+
+// Waiting is what is said before the first frame.
+func Waiting(source string) Sentence {
+	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Steady}
+	s.say("Waiting for sound from ").about("source", source).say(".")
+	return s
+}
+
+// Stale is what is said when frames have stopped coming.
+func Stale(since time.Time, source, text string) Sentence {
+	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Attention}
+	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source).say(".")
+	if text != "" {
+		s.say(" ").about("source", stop(text))
+	}
+	return s
+}
+
+// Caution stands wherever somebody may now reach for a cable.
+const Caution = "Switch amplifiers off before touching loudspeaker cables."
+
+func (s *Sentence) say(text string) *Sentence { return s.about("", text) }
+
+func (s *Sentence) about(what, text string) *Sentence {
+	s.Parts = append(s.Parts, wire.Part{Text: text, About: what})
+	return s
+}
+
+// sentence puts a meaning into words.
+func (m *meaning) sentence() Sentence {
+	s := Sentence{Certainty: m.certainty, Mark: wire.Steady}
+	if m.held {
+		s.about("averaging", "On hold. ")
+	}
+	switch m.kind {
+	case clippedInput:
+		s.Mark = wire.Act
+		if m.onReference {
+			s.about("reference", "The reference").say(fmt.Sprintf(" on channel %d clips: ", m.reference))
+		} else {
+			s.about("microphone", "The microphone").say(fmt.Sprintf(" on channel %d clips: ", m.channel))
+		}
+		s.about("next", "turn its input down.").say(" What is measured while it clips cannot be trusted.")
+	case silentReference:
+		s.Mark = wire.Attention
+		s.say("Nothing on the ").about("reference", "reference channel").say(". ").
+			about("next", fmt.Sprintf("Is the signal on, is channel %d the right one?", m.reference))
+	case silentMicrophone:
+		s.Mark = wire.Attention
+		s.say("Nothing on ").about("microphone", fmt.Sprintf("microphone channel %d", m.channel)).say(". ").
+			about("next", "Is the microphone plugged in and fed, and the loudspeaker on?")
+	case averaging:
+		s.about("averaging", "Averaging").say(": not enough heard yet to tell.")
+	case noDelay:
+		s.Mark = wire.Attention
+		s.say("Cannot tell when ").about("microphone", m.subject()).say(" hears the loudspeaker").say(because(m.reason, "nothing in it is clearly a copy of the reference"))
+	case tooQuiet:
+		s.Mark = wire.Attention
+		m.sayQuiet(&s)
+	case heard:
+		m.sayArrivals(&s)
+		m.sayPolarity(&s)
+	}
+	return s
+}
+
+func (m *meaning) subject() string {
+	if m.several {
+		return fmt.Sprintf("the microphone on channel %d", m.channel)
+	}
+	return "the microphone"
+}
+
+func (m *meaning) sayQuiet(s *Sentence) {
+	s.about("level", "Too quiet to tell").say(": ")
+	switch d := int(math.Round(m.snrDB)); {
+	case math.IsInf(m.snrDB, -1):
+		s.say("nothing of the signal stands out of the room. ").about("next", "Turn up.")
+		return
+	case d > 0:
+		s.say(fmt.Sprintf("the room is only %d dB below the signal. ", d))
+	case d < 0:
+		s.say(fmt.Sprintf("the room is %d dB above the signal. ", -d))
+	default:
+		s.say("the room is as loud as the signal. ")
+	}
+	switch {
+	case m.waitS == 0:
+		s.about("next", "Turn up.")
+	case m.grows:
+		s.about("next", "Turn up, or wait about "+seconds(m.waitS)+".")
+	default:
+		s.about("next", "Turn up, or average over "+seconds(m.waitS)+".")
+	}
+}
+
+func (m *meaning) sayArrivals(s *Sentence) {
+	if m.n < 2 {
+		m.sayOneArrival(s)
+		return
+	}
+	many := [...]string{2: "Two", 3: "Three", 4: "Four", 5: "Five"}[m.n]
+	if m.several {
+		subject := m.subject()
+		s.about("microphone", strings.ToUpper(subject[:1])+subject[1:]).say(" hears " + strings.ToLower(many) + " arrivals: ")
+	} else {
+		s.say(many + " arrivals: ")
+	}
+	for i, a := range m.arrivals[:m.n] {
+		switch {
+		case i == m.n-1:
+			s.say(" and ")
+		case i > 0:
+			s.say(", ")
+		}
+		s.about(fmt.Sprintf("arrival:%d", i+1), millis(a.DelayMs, 1))
+	}
+	first := m.arrivals[0]
+	ordinals := [...]string{1: "second", 2: "third", 3: "fourth", 4: "fifth"}
+	for i, a := range m.arrivals[1:m.n] {
+		s.say(", the "+ordinals[i+1]+" ").about(fmt.Sprintf("arrival:%d", i+2), louder(a.LevelDB-first.LevelDB))
+		if a.Sign*first.Sign < 0 {
+			s.say(" and ").about("polarity", "of opposite polarity")
+		}
+	}
+	s.say(". ")
+	a, b := m.strongestTwo()
+	comb := Comb{OffsetMs: b.DelayMs - a.DelayMs, LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	who := "They"
+	if m.n > 2 {
+		who = "The two strongest"
+	}
+	s.say(who+" comb at ").about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …").say(" ")
+}
+
+// strongestTwo are the two loudest arrivals, the earlier one first.
+func (m *meaning) strongestTwo() (a, b arrival.Arrival) {
+	i, j := 0, 1
+	for k := 2; k < m.n; k++ {
+		weaker := &i
+		if m.arrivals[j].LevelDB < m.arrivals[i].LevelDB {
+			weaker = &j
+		}
+		if m.arrivals[k].LevelDB > m.arrivals[*weaker].LevelDB {
+			*weaker = k
+		}
+	}
+	return m.arrivals[min(i, j)], m.arrivals[max(i, j)]
+}
+
+func (m *meaning) sayOneArrival(s *Sentence) {
+	delay, about := m.delayMs, "delay"
+	if m.n == 1 {
+		about = "arrival:1"
+		if m.fixed { // what was set is no evidence
+			delay = m.arrivals[0].DelayMs
+		}
+	}
+	if m.fixed && m.n == 0 {
+		s.say("The compensation is set to ").about("delay", millis(delay, 2)).say(". ")
+		return
+	}
+	subject := m.subject()
+	s.about("microphone", strings.ToUpper(subject[:1])+subject[1:]).say(" hears the loudspeaker ")
+	switch {
+	case math.Abs(delay) < 0.005:
+		s.about(about, "together with the reference").say(". ")
+		return
+	case delay < 0:
+		s.about(about, millis(-delay, 2)).say(" before the reference. ")
+		return
+	}
+	distance := delay / 1000 * SpeedOfSound(m.temperature)
+	s.about(about, millis(delay, 2)).say(" after the reference (").
+		about("distance", strconv.FormatFloat(distance, 'f', 2, 64)+" m").say("). ")
+}
+
+func (m *meaning) sayPolarity(s *Sentence) {
+	band := "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2)
+	switch {
+	case m.sign < 0:
+		s.Mark = wire.Act
+		if m.certainty != wire.Sure {
+			s.Mark = wire.Attention
+		}
+		s.about("polarity", "Opposite polarity").say(" to the reference ").about("trusted", band).
+			say(" (").about("polarity", m.certainty).say("). ").
+			about("next", "Check the cable or the processor of this cabinet.")
+	case m.sign > 0 && m.certainty == wire.Sure:
+		s.about("polarity", "Same polarity").say(". Trusted ").about("trusted", band).say(".")
+	case m.sign > 0:
+		s.about("polarity", "Same polarity").say(" (").about("polarity", m.certainty).say("). Trusted ").about("trusted", band).say(".")
+	default:
+		s.about("polarity", "Polarity: cannot tell").say(because(m.reason, "the evidence points both ways")).
+			say(" Trusted ").about("trusted", band).say(".")
+	}
+	if m.oddLow != 0 {
+		s.Mark = wire.Act
+		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
+			say(" it is the other way round: ").about("next", "one driver in this cabinet may be reversed.")
+	}
+	if m.sign < 0 || m.oddLow != 0 {
+		s.say(" ").about("caution", Caution)
+	}
+	if m.n > 1 && s.Mark == wire.Steady {
+		s.Mark = wire.Attention
+	}
+}
+
+// because ends a "cannot tell" with its reason.
+func because(reason, otherwise string) string {
+	if reason == "" {
+		reason = otherwise
+	}
+	return ": " + stop(reason)
+}
+
+// stop ends a clause with a full stop.
+func stop(s string) string { return strings.TrimRight(s, ". ") + "." }
+
+func millis(ms float64, decimals int) string {
+	return strconv.FormatFloat(ms, 'f', decimals, 64) + " ms"
+}
+
+// hertz writes a frequency with at most that many significant figures.
+func hertz(f float64, figures int) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(f, 'g', figures, 64), 64)
+	switch {
+	case err != nil:
+		return "? Hz"
+	case rounded >= 1000:
+		return strconv.FormatFloat(rounded/1000, 'f', -1, 64) + " kHz"
+	case rounded >= 10:
+		return strconv.FormatFloat(math.Round(rounded), 'f', 0, 64) + " Hz"
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64) + " Hz"
+}
+
+// louder compares a later arrival with the first.
+func louder(db float64) string {
+	switch d := int(math.Round(db)); {
+	case d < 0:
+		return fmt.Sprintf("%d dB down", -d)
+	case d > 0:
+		return fmt.Sprintf("%d dB up", d)
+	}
+	return "as loud"
+}
+
+// seconds rounds as one would say it.
+func seconds(s float64) string {
+	switch {
+	case s < 10:
+		return strconv.Itoa(max(1, int(math.Ceil(s)))) + " s"
+	case s < 90:
+		return strconv.Itoa(10*int(math.Ceil(s/10))) + " s"
+	}
+	return strconv.Itoa(int(math.Ceil(s/60))) + " min"
+}

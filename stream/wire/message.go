@@ -1,0 +1,158 @@
+package wire
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// Version of the wire format, in the hello and in every frame.
+const Version = 1
+
+// Types of text messages.
+const (
+	TypeHello   = "hello"
+	TypeState   = "state"
+	TypeVerdict = "verdict"
+	TypeRig     = "rig"
+	TypeNotice  = "notice"
+	TypeAck     = "ack"
+	TypeWant    = "want"
+)
+
+// Hello opens a connection and announces every new epoch. Frames of that epoch
+// lie on its grid.
+type Hello struct {
+	Type    string    `json:"type"`
+	Version int       `json:"version"`
+	Client  string    `json:"client"` // this connection's name, for changed_by
+	Epoch   uint32    `json:"epoch"`
+	RateHz  float64   `json:"rate_hz"`
+	Grid    []float64 `json:"grid"` // Hz, ascending; empty before the first frame
+}
+
+// StateMessage carries the state: on connect and on every change.
+type StateMessage struct {
+	Type  string `json:"type"`
+	State State  `json:"state"`
+}
+
+// RigMessage carries the scene of the virtual rig: on connect and on every change.
+type RigMessage struct {
+	Type string   `json:"type"`
+	Rig  RigScene `json:"rig"`
+}
+
+// Notice is something to tell everybody once.
+type Notice struct {
+	Type string `json:"type"`
+	Text string `json:"text"`
+	By   string `json:"by"`
+}
+
+// Words of certainty and marks of a verdict.
+const (
+	Sure       = "sure"
+	Likely     = "likely"
+	CannotTell = "cannot tell"
+
+	Steady    = "steady"
+	Attention = "attention"
+	Act       = "act"
+)
+
+// Part is a piece of a verdict's text and what it is about, for lighting the
+// evidence: "delay", "distance", "arrival:N" (N from 1, earliest first),
+// "polarity", "trusted", "comb", "level", "averaging", "reference",
+// "microphone", "source", "next" (what to do) or "caution"; empty for plain words.
+type Part struct {
+	Text  string `json:"text"`
+	About string `json:"about,omitempty"`
+}
+
+// Verdict says in a sentence what the measurement of one microphone means now.
+// Its text is its parts' texts, joined.
+type Verdict struct {
+	Type           string `json:"type"`
+	Microphone     int    `json:"microphone"` // channel
+	Text           string `json:"text"`
+	Parts          []Part `json:"parts"`
+	Certainty      string `json:"certainty"`       // "sure", "likely" or "cannot tell"
+	Mark           string `json:"mark"`            // "steady", "attention" or "act"
+	DelayReason    string `json:"delay_reason"`    // why there is no delay; empty when there is one
+	PolarityReason string `json:"polarity_reason"` // what the polarity rests on
+}
+
+// Verdicts is the object of GET /api/v1/verdict.
+type Verdicts struct {
+	Verdicts []Verdict `json:"verdicts"`
+}
+
+// ClientMessage is all that a client sends over the live connection: an ack or
+// a want.
+type ClientMessage struct {
+	Type            string   `json:"type"`
+	Seq             uint64   `json:"seq,omitempty"`               // ack: the newest frame drawn
+	FramesPerSecond *float64 `json:"frames_per_second,omitempty"` // want: 0.1…60
+	Hidden          *bool    `json:"hidden,omitempty"`            // want: send no frames while true
+	Microphones     []int    `json:"microphones,omitempty"`       // want: only these channels (and the reference); empty list: all
+}
+
+// DecodeClientMessage reads and checks one message of a client.
+func DecodeClientMessage(b []byte) (ClientMessage, error) {
+	var m ClientMessage
+	if err := DecodeStrict(bytes.NewReader(b), &m); err != nil {
+		return m, err
+	}
+	switch m.Type {
+	case TypeAck:
+		if m.FramesPerSecond != nil || m.Hidden != nil || m.Microphones != nil {
+			return m, refuse("message", "an ack carries a seq and nothing else")
+		}
+	case TypeWant:
+		if f := m.FramesPerSecond; f != nil && !within(*f, 0.1, 60) {
+			return m, refuse("message", "frames_per_second must lie between 0.1 and 60, not %g", *f)
+		}
+		if len(m.Microphones) > MaxMicrophones {
+			return m, refuse("message", "at most %d microphones, not %d", MaxMicrophones, len(m.Microphones))
+		}
+	default:
+		return m, refuse("message", "message type must be \"ack\" or \"want\", not %q", m.Type)
+	}
+	return m, nil
+}
+
+// DecodeStrict reads exactly one JSON value into v and refuses unknown fields.
+// The error is an *Error with code "json", or the reader's own.
+func DecodeStrict(r io.Reader, v any) error {
+	d := json.NewDecoder(r)
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		return jsonError(err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return refuse("json", "one JSON object is expected, and nothing after it")
+	}
+	return nil
+}
+
+func jsonError(err error) error {
+	var mine *Error
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &mine):
+		return mine
+	case errors.As(err, &syntax):
+		return &Error{Code: "json", Text: fmt.Sprintf("not JSON at byte %d: %v", syntax.Offset, syntax), Cause: err}
+	case errors.As(err, &kind):
+		return &Error{Code: "json", Text: fmt.Sprintf("%s cannot be a %s", kind.Field, kind.Value), Cause: err}
+	case err == io.EOF || err == io.ErrUnexpectedEOF:
+		return &Error{Code: "json", Text: "a JSON object is expected, and it ends too early", Cause: err}
+	case isUnknownField(err):
+		return &Error{Code: "unknown_field", Text: err.Error()[len("json: "):], Cause: err}
+	}
+	return err
+}

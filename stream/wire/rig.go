@@ -1,0 +1,219 @@
+package wire
+
+import (
+	"maps"
+	"math"
+	"slices"
+	"strings"
+)
+
+// RigScene is the virtual rig: the same fields as a scene file.
+type RigScene struct {
+	Revision     uint64           `json:"revision"` // as in State
+	Name         string           `json:"name"`
+	TemperatureC float64          `json:"temperature_c"`
+	RateHz       int              `json:"rate_hz"`
+	Seed         uint64           `json:"seed"`
+	Room         RigRoom          `json:"room"`
+	Programme    RigProgramme     `json:"programme"`
+	Noise        RigNoise         `json:"noise"`
+	Loudspeakers []RigLoudspeaker `json:"loudspeakers"`
+	Microphones  []RigMicrophone  `json:"microphones"`
+	ChangedBy    string           `json:"changed_by"`
+}
+
+// RigRoom is a rectangular room, one corner at the origin.
+type RigRoom struct {
+	SizeM       [3]float64         `json:"size_m"`
+	Reflections int                `json:"reflections"` // order of the image sources
+	Absorption  map[string]float64 `json:"absorption"`  // coefficient by octave "63"…"8000", or "all"
+}
+
+// RigProgramme is what the loudspeakers are sent.
+type RigProgramme struct {
+	Kind      string  `json:"kind"` // "pink", "white" or "file"
+	File      string  `json:"file,omitempty"`
+	LevelDBFS float64 `json:"level_dbfs"`
+}
+
+// RigNoise is the pink background noise at each microphone.
+type RigNoise struct {
+	LevelDBFS float64 `json:"level_dbfs"`
+}
+
+// RigLoudspeaker is one box.
+type RigLoudspeaker struct {
+	Name           string     `json:"name"`
+	Role           string     `json:"role"`
+	PositionM      [3]float64 `json:"position_m"`
+	DelayMs        float64    `json:"delay_ms"`
+	GainDB         float64    `json:"gain_db"`
+	Polarity       string     `json:"polarity"` // "same" or "opposite"
+	Mute           bool       `json:"mute"`
+	LowHz          float64    `json:"low_hz"`
+	HighHz         float64    `json:"high_hz"`
+	CrossoverHz    float64    `json:"crossover_hz"`
+	CrossoverOrder int        `json:"crossover_order"`
+	HighReversed   bool       `json:"high_reversed"`
+}
+
+// RigMicrophone is one place where the room is heard.
+type RigMicrophone struct {
+	Name      string     `json:"name"`
+	PositionM [3]float64 `json:"position_m"`
+}
+
+// RigPatch is a partial RigScene; loudspeakers and microphones by name.
+type RigPatch struct {
+	TemperatureC *float64                    `json:"temperature_c,omitempty"`
+	Programme    *RigProgrammePatch          `json:"programme,omitempty"`
+	Noise        *RigNoisePatch              `json:"noise,omitempty"`
+	Loudspeakers map[string]LoudspeakerPatch `json:"loudspeakers,omitempty"`
+	Microphones  map[string]MicrophonePatch  `json:"microphones,omitempty"`
+}
+
+// RigProgrammePatch is a partial RigProgramme. The file cannot be changed over
+// the wire: names are never paths.
+type RigProgrammePatch struct {
+	Kind      *string  `json:"kind,omitempty"`
+	LevelDBFS *float64 `json:"level_dbfs,omitempty"`
+}
+
+// RigNoisePatch is a partial RigNoise.
+type RigNoisePatch struct {
+	LevelDBFS *float64 `json:"level_dbfs,omitempty"`
+}
+
+// LoudspeakerPatch is a partial RigLoudspeaker.
+type LoudspeakerPatch struct {
+	PositionM      *[3]float64 `json:"position_m,omitempty"`
+	DelayMs        *float64    `json:"delay_ms,omitempty"`
+	GainDB         *float64    `json:"gain_db,omitempty"`
+	Polarity       *string     `json:"polarity,omitempty"`
+	Mute           *bool       `json:"mute,omitempty"`
+	LowHz          *float64    `json:"low_hz,omitempty"`
+	HighHz         *float64    `json:"high_hz,omitempty"`
+	CrossoverHz    *float64    `json:"crossover_hz,omitempty"`
+	CrossoverOrder *int        `json:"crossover_order,omitempty"`
+	HighReversed   *bool       `json:"high_reversed,omitempty"`
+}
+
+// MicrophonePatch is a partial RigMicrophone.
+type MicrophonePatch struct {
+	PositionM *[3]float64 `json:"position_m,omitempty"`
+}
+
+// Limits of the virtual rig.
+const (
+	MaxRigDelayMs = 1000
+	MinRigGainDB  = -80
+	MaxRigGainDB  = 40
+)
+
+// Apply merges a patch and checks what it changed. It returns a new scene and
+// leaves s alone; the error is an *Error with one sentence for the operator.
+func (s RigScene) Apply(p RigPatch) (RigScene, error) {
+	out := s
+	out.Loudspeakers = slices.Clone(s.Loudspeakers)
+	out.Microphones = slices.Clone(s.Microphones)
+	out.Room.Absorption = maps.Clone(s.Room.Absorption)
+	set(&out.TemperatureC, p.TemperatureC)
+	if !within(out.TemperatureC, MinTempC, MaxTempC) {
+		return s, refuse("temperature_c", "the temperature must lie between %d and %d °C, not %g", MinTempC, MaxTempC, out.TemperatureC)
+	}
+	if q := p.Programme; q != nil {
+		set(&out.Programme.Kind, q.Kind)
+		set(&out.Programme.LevelDBFS, q.LevelDBFS)
+		if k := out.Programme.Kind; k != "pink" && k != "white" && (k != "file" || out.Programme.File == "") {
+			return s, refuse("programme", "the programme must be \"pink\" or \"white\", or \"file\" when the scene names one")
+		}
+		if !within(out.Programme.LevelDBFS, -80, 0) {
+			return s, refuse("programme", "the programme level must lie between -80 and 0 dBFS, not %g", out.Programme.LevelDBFS)
+		}
+	}
+	if q := p.Noise; q != nil {
+		set(&out.Noise.LevelDBFS, q.LevelDBFS)
+		if !within(out.Noise.LevelDBFS, -200, 0) {
+			return s, refuse("noise", "the noise level must lie between -200 and 0 dBFS, not %g", out.Noise.LevelDBFS)
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(p.Loudspeakers)) {
+		i := slices.IndexFunc(out.Loudspeakers, func(l RigLoudspeaker) bool { return l.Name == name })
+		if i < 0 {
+			return s, refuse("loudspeaker", "no loudspeaker is called %q: choose one of %s", name, out.loudspeakerNames())
+		}
+		if err := out.Loudspeakers[i].apply(p.Loudspeakers[name], out.Room); err != nil {
+			return s, err
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(p.Microphones)) {
+		i := slices.IndexFunc(out.Microphones, func(m RigMicrophone) bool { return m.Name == name })
+		if i < 0 {
+			return s, refuse("microphone", "no microphone is called %q: choose one of %s", name, out.microphoneNames())
+		}
+		set(&out.Microphones[i].PositionM, p.Microphones[name].PositionM)
+		if !out.Room.holds(out.Microphones[i].PositionM) {
+			return s, outside(name, out.Room)
+		}
+	}
+	return out, nil
+}
+
+func (l *RigLoudspeaker) apply(p LoudspeakerPatch, room RigRoom) error {
+	set(&l.PositionM, p.PositionM)
+	set(&l.DelayMs, p.DelayMs)
+	set(&l.GainDB, p.GainDB)
+	set(&l.Polarity, p.Polarity)
+	set(&l.Mute, p.Mute)
+	set(&l.LowHz, p.LowHz)
+	set(&l.HighHz, p.HighHz)
+	set(&l.CrossoverHz, p.CrossoverHz)
+	set(&l.CrossoverOrder, p.CrossoverOrder)
+	set(&l.HighReversed, p.HighReversed)
+	switch {
+	case !room.holds(l.PositionM):
+		return outside(l.Name, room)
+	case !within(l.DelayMs, 0, MaxRigDelayMs):
+		return refuse("delay_ms", "the delay of %s must lie between 0 and %d ms, not %g", l.Name, MaxRigDelayMs, l.DelayMs)
+	case !within(l.GainDB, MinRigGainDB, MaxRigGainDB):
+		return refuse("gain_db", "the gain of %s must lie between %d and %d dB, not %g", l.Name, MinRigGainDB, MaxRigGainDB, l.GainDB)
+	case l.Polarity != "same" && l.Polarity != "opposite":
+		return refuse("polarity", "the polarity of %s must be \"same\" or \"opposite\", not %q", l.Name, l.Polarity)
+	case !within(l.LowHz, 0, 20000) || !within(l.HighHz, 0, 96000) || l.HighHz != 0 && l.LowHz >= l.HighHz:
+		return refuse("band", "the band of %s must ascend (0: no limit), not %g to %g Hz", l.Name, l.LowHz, l.HighHz)
+	case !within(l.CrossoverHz, 0, 20000):
+		return refuse("crossover_hz", "the crossover of %s must lie between 0 (none) and 20000 Hz, not %g", l.Name, l.CrossoverHz)
+	case l.CrossoverHz != 0 && !slices.Contains([]int{2, 4, 8}, l.CrossoverOrder):
+		return refuse("crossover_order", "the crossover order of %s must be 2, 4 or 8, not %d", l.Name, l.CrossoverOrder)
+	}
+	return nil
+}
+
+func (r RigRoom) holds(p [3]float64) bool {
+	for i, x := range p {
+		if math.IsNaN(x) || x < 0 || x > r.SizeM[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func outside(name string, r RigRoom) error {
+	return refuse("position_m", "%s must stay in the room of %g × %g × %g m", name, r.SizeM[0], r.SizeM[1], r.SizeM[2])
+}
+
+func (s RigScene) loudspeakerNames() string {
+	names := make([]string, len(s.Loudspeakers))
+	for i, l := range s.Loudspeakers {
+		names[i] = l.Name
+	}
+	return strings.Join(names, ", ")
+}
+
+func (s RigScene) microphoneNames() string {
+	names := make([]string, len(s.Microphones))
+	for i, m := range s.Microphones {
+		names[i] = m.Name
+	}
+	return strings.Join(names, ", ")
+}

@@ -1,0 +1,43 @@
+package wire
+
+// State is what every client shares: the source, the settings and the counters.
+type State struct {
+	// Revision rises with every change; a server drops a State older than the
+	// one it has. 0: the sender does not count.
+	Revision  uint64    `json:"revision"`
+	Epoch     uint32    `json:"epoch"` // as in the frames that belong to it
+	Source    Source    `json:"source"`
+	Settings  Settings  `json:"settings"`
+	Counters  Counters  `json:"counters"`
+	Progress  *Progress `json:"progress,omitempty"` // while averaging runs until sure
+	Show      string    `json:"show,omitempty"`     // name of the open show
+	ChangedBy string    `json:"changed_by"`         // who changed the settings last
+}
+
+// Source says where the sound comes from and how it is.
+type Source struct {
+	Kind     string   `json:"kind"` // "device", "file" or "rig"
+	Name     string   `json:"name"`
+	RateHz   int      `json:"rate_hz"`
+	Channels []string `json:"channels"` // one name a channel, channel 1 first
+	State    string   `json:"state"`    // "starting", "running", "stalled", "lost" or "ended"
+	Text     string   `json:"text"`     // one sentence; empty while all is well
+}
+
+// Counters are the troubles since the source started.
+type Counters struct {
+	Overflows     uint64 `json:"overflows"`
+	Stalls        uint64 `json:"stalls"`
+	ZeroRuns      uint64 `json:"zero_runs"`
+	LostFrames    uint64 `json:"lost_frames"`
+	DroppedFrames uint64 `json:"dropped_frames"` // sample frames that found the ring full
+	Gaps          uint64 `json:"gaps"`
+	Bursts        uint64 `json:"bursts"`
+}
+
+// Progress is how far averaging until sure has come.
+type Progress struct {
+	Done    bool  `json:"done"`
+	WidthDB Value `json:"width_db"` // half width of the widest interval in the band now
+	LeftS   Value `json:"left_s"`   // predicted from the coherence so far
+}
