@@ -1,42 +1,215 @@
 package arrival
 
-import "fmt"
+import (
+	"math"
+	"slices"
+)
 
 // Config of a Finder. The zero value of a field means its default.
 type Config struct {
 	SampleRateHz  float64 // required, 44100…192000
-	MaxDelayS     float64 // longest delay looked for, default 1.5
+	MaxDelayS     float64 // longest delay looked for, up to 3, default 1.5; the earliest is −0.02
 	Max           int     // most arrivals reported, default 5
 	TimeConstantS float64 // exponential forgetting, seconds; 0 averages all that was fed alike
 	// Stagger, 0…1, shortens the first long block, so that the finders of several
 	// microphones do their long transforms at different times: i/n for microphone i of n.
 	Stagger float64
+	// Workspace is scratch to share with finders of the same rate and range on
+	// the same goroutine; nil makes one.
+	Workspace *Workspace
 }
 
-// Finder looks for the arrivals of a reference in one microphone.
+func (c *Config) setDefaults() {
+	if c.MaxDelayS == 0 {
+		c.MaxDelayS = 1.5
+	}
+	if c.Max == 0 {
+		c.Max = 5
+	}
+}
+
+// Finder looks for the arrivals of a reference in one microphone. It allocates
+// nothing after NewFinder. Not for two goroutines at once, nor are two finders
+// that share a Workspace.
 type Finder struct {
-	cfg Config
+	*Workspace
+	cfg      Config
+	history  history
+	sum      long
+	fine     short
+	start    int64 // microphone sample that the next long block starts at
+	length   int   // of the next long block
+	blocks   int   // long blocks since Reset
+	weights  []float64
+	flat     []float64
+	list     []peak
+	arrivals []Arrival
 }
 
 // NewFinder checks cfg and returns an empty finder.
 func NewFinder(cfg Config) (*Finder, error) {
-	if cfg.SampleRateHz < 44100 || cfg.SampleRateHz > 192000 {
-		return nil, fmt.Errorf("sample rate %g Hz is outside 44100…192000 Hz", cfg.SampleRateHz)
+	cfg.setDefaults()
+	l, err := newLayout(cfg)
+	if err != nil {
+		return nil, err
 	}
-	return &Finder{cfg: cfg}, nil
+	if cfg.Workspace == nil {
+		cfg.Workspace = newWorkspace(l)
+	}
+	if cfg.Workspace.n != l.n || cfg.Workspace.latest != l.latest || cfg.Workspace.rate != l.rate {
+		return nil, errWorkspace
+	}
+	f := &Finder{
+		Workspace: cfg.Workspace, cfg: cfg, history: newHistory(l.n), sum: newLong(l), fine: newShort(l),
+		weights: make([]float64, len(l.bands)), flat: make([]float64, len(l.bands)), list: make([]peak, max(cfg.Max, 1)),
+	}
+	for i := range f.flat {
+		f.flat[i] = 1
+	}
+	f.Reset()
+	return f, nil
+}
+
+// Reset forgets everything.
+func (f *Finder) Reset() {
+	f.sum.reset()
+	f.fine.reset()
+	f.fine.on = false
+	f.history.end = 0
+	f.start, f.blocks = 0, 0
+	f.length = max(f.block-int(f.cfg.Stagger*float64(f.block)), f.block/16)
+	copy(f.weights, f.flat)
+}
+
+// Break says that samples are missing between the last Feed and the next.
+func (f *Finder) Break() {
+	f.fine.finish(f.Workspace, &f.history)
+	if count := int(f.history.end - f.start); count > 0 {
+		f.sum.add(f.Workspace, &f.history, f.start, count, f.keep(count))
+	}
+	f.history.end, f.start, f.length = 0, 0, f.block
+	f.fine.next = int64(max(f.fine.delay, 0) - f.m/2)
+}
+
+// keep is the factor of forgetting over count samples.
+func (f *Finder) keep(count int) float64 {
+	if f.cfg.TimeConstantS <= 0 {
+		return 1
+	}
+	return math.Exp(-float64(count) / f.rate / f.cfg.TimeConstantS)
 }
 
 // Feed takes the next samples of both channels; equal lengths, any size.
-func (f *Finder) Feed(ref, mic []float64) {}
+func (f *Finder) Feed(ref, mic []float64) {
+	if len(ref) != len(mic) {
+		panic("arrival: channels of different length")
+	}
+	for len(ref) > 0 {
+		due := f.start + int64(f.length+f.early) - f.history.end
+		n := min(len(ref), int(due), f.m/2)
+		f.history.write(ref[:n], mic[:n])
+		ref, mic = ref[n:], mic[n:]
+		for f.fine.due(f.Workspace, &f.history) {
+			f.fine.step(f.Workspace, &f.history, f.keep(f.m/2))
+		}
+		if int64(n) == due {
+			f.sum.add(f.Workspace, &f.history, f.start, f.length, f.keep(f.length))
+			f.start += int64(f.length)
+			f.length = f.block
+			f.blocks++
+			// Windows can be laid out once the delay is roughly known; look again
+			// at ever longer intervals whether it still is that one.
+			if f.blocks&(f.blocks-1) == 0 {
+				f.total.copyFrom(&f.sum)
+				f.realign(0)
+			}
+		}
+	}
+}
 
-// Break says that samples are missing between the last Feed and the next.
-func (f *Finder) Break() {}
+// realign looks for the strongest arrival in f.total and lays the short windows
+// to it, from sample number from on, unless they already are.
+func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
+	f.correlate(&f.total, f.weights, f.flat)
+	n, u, reason = f.peaks(f.list)
+	if n == 0 {
+		return n, u, reason
+	}
+	delay := int(math.Round(f.delayOf(f.list[0])))
+	if off := delay - f.fine.delay; !f.fine.on || off > f.m/32 || off < -f.m/32 {
+		f.fine.align(f.Workspace, &f.history, delay, from)
+		for f.fine.due(f.Workspace, &f.history) {
+			f.fine.step(f.Workspace, &f.history, f.keep(f.m/2))
+		}
+	}
+	return n, u, reason
+}
 
-// Reset forgets everything.
-func (f *Finder) Reset() {}
+// delayOf is a peak's delay in samples.
+func (f *Finder) delayOf(p peak) float64 {
+	return p.at*float64(f.decimate) - float64(f.early)
+}
 
 // Find appends the arrivals in all that was fed to dst[:0], earliest first.
 // When none can be told the list is empty and reason says why in one clause.
 func (f *Finder) Find(dst []Arrival) (list []Arrival, reason string) {
-	return dst[:0], "nothing was fed yet"
+	f.total.copyFrom(&f.sum)
+	if count := int(f.history.end - f.start); count > 0 {
+		f.total.add(f.Workspace, &f.history, f.start, count, 1)
+	}
+	dst = dst[:0]
+	if f.total.sum == 0 {
+		return dst, "nothing was heard yet"
+	}
+	switch x, y := f.total.silent(f.layout); {
+	case x && y:
+		return dst, "both channels are silent"
+	case x:
+		return dst, "the reference is silent"
+	case y:
+		return dst, "the microphone is silent"
+	}
+	n, u, reason := f.realign(0)
+	if n == 0 {
+		return dst, reason
+	}
+	f.window.copyFrom(&f.fine)
+	f.window.finish(f.Workspace, &f.history)
+	return f.report(dst, f.list[:n], u, &f.window), ""
+}
+
+// report turns peaks, strongest first, into arrivals, earliest first.
+func (f *Finder) report(dst []Arrival, list []peak, u pulse, windows *short) []Arrival {
+	strongest := 0.0
+	for _, p := range list {
+		strongest = max(strongest, math.Abs(p.amplitude))
+	}
+	toMs := 1000 / f.rate
+	for _, p := range list {
+		size := math.Abs(p.amplitude)
+		sign := math.Copysign(1, p.amplitude)
+		delay := f.delayOf(p)
+		// Noise of standard deviation floor moves a peak of this curvature by so much.
+		sd := p.floor / size / math.Sqrt(u.curvature) * float64(f.decimate)
+		if size == strongest {
+			if fit := windows.refine(f.Workspace, delay, sign); fit.ok {
+				delay, sd = fit.delay, fit.sd
+			}
+		}
+		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/strongest))}
+		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 {
+			a.Sign = int(sign)
+		}
+		dst = append(dst, a)
+	}
+	slices.SortFunc(dst, func(a, b Arrival) int {
+		switch {
+		case a.DelayMs < b.DelayMs:
+			return -1
+		case a.DelayMs > b.DelayMs:
+			return 1
+		}
+		return 0
+	})
+	return dst
 }

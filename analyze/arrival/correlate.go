@@ -1,0 +1,153 @@
+package arrival
+
+import "math"
+
+// correlate fills w.r with the generalised cross-correlation of s and w.p with
+// the pulse that one arrival makes in it: r = p ∗ h plus noise, where h are the
+// arrivals and p, real and even, is known exactly.
+//
+// The weighting is Hannan and Thomson's, ψ = γ²/(1−γ²)/|Gxy| (Knapp and Carter,
+// IEEE Trans. ASSP-24, 1976, Table I), with coherence γ² and level taken over
+// third octaves, and with the programme's own fine structure divided out:
+//
+//	Q = W_b/(|H|_b·(Gxx+ε_b)),  r = F⁻¹{Q·Gxy},  p = F⁻¹{Q·Gxx}
+//
+// The smooth W_b and |H|_b leave a comb of reflections as it is: phase-only
+// weighting would answer it with arrivals that are not there. prior weighs when
+// s holds too few blocks to tell coherence.
+func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
+	l := &w.layout
+	averages := s.averages()
+	var level, height, epsilon [32]float64
+	loudest := 0.0
+	for b, e := range l.bands {
+		var xx, yy, coherence float64
+		for k := e.lo; k < e.hi; k++ {
+			xx += s.xx[k]
+			yy += s.yy[k]
+			if d := s.xx[k] * s.yy[k]; d > 0 {
+				c := s.xy[k]
+				coherence += (real(c)*real(c) + imag(c)*imag(c)) / d
+			}
+		}
+		bins := float64(e.hi - e.lo)
+		level[b] = xx / bins
+		loudest = max(loudest, level[b])
+		height[b] = math.Sqrt(yy / (xx + 1e-300))
+		bandWeight[b] = prior[b]
+		if averages >= 2.5 {
+			// Unrelated channels have 1/K by chance, K averages: Carter, Knapp and
+			// Nuttall, IEEE Trans. AU-21 (1973).
+			g := (coherence/bins - 1/averages) / (1 - 1/averages)
+			if g < 3/(averages*math.Sqrt(bins)) {
+				g = 0
+			}
+			bandWeight[b] = 0.01 + g/(1-min(g, 1)+0.05)
+		}
+	}
+	for b := range l.bands {
+		epsilon[b] = 0.1*level[b] + 1e-9*loudest
+		if level[b] < 1e-9*loudest {
+			bandWeight[b] = 0
+		}
+	}
+	clear(w.q)
+	for b, e := range l.bands {
+		left, right := max(b-1, 0), min(b+1, len(l.bands)-1)
+		middle, half := float64(e.lo+e.hi)/2, float64(e.hi-e.lo)/2
+		for k := e.lo; k < e.hi; k++ {
+			// Linear towards the neighbour, which is half way at the edge.
+			t := (float64(k) + 0.5 - middle) / half / 2
+			o := right
+			if t < 0 {
+				o, t = left, -t
+			}
+			weight := bandWeight[b] + t*(bandWeight[o]-bandWeight[b])
+			h := height[b] + t*(height[o]-height[b])
+			eps := epsilon[b] + t*(epsilon[o]-epsilon[b])
+			if d := h * (s.xx[k] + eps); d > 0 {
+				w.q[k] = complex(weight/d, 0)
+			}
+		}
+	}
+	for k, q := range w.q {
+		w.spectrumX[k] = s.xy[k] * q
+		w.spectrumY[k] = q * complex(s.xx[k], 0)
+	}
+	w.back.Inverse(w.r, w.spectrumX[:l.bins])
+	w.back.Inverse(w.p, w.spectrumY[:l.bins])
+	if peak := w.p[0]; peak > 0 {
+		for i := range w.p {
+			w.r[i] /= peak
+			w.p[i] /= peak
+		}
+	}
+	// Lag −early stands at −early−latest in r.
+	start := len(w.r) - (l.early+l.latest)/l.decimate
+	n := copy(w.residual, w.r[start:])
+	copy(w.residual[n:], w.r)
+}
+
+// reach is how many samples to each side an interpolation uses.
+const reach = 16
+
+// interpolation sets taps so that Σ taps[j]·x[i−reach+1+j] is x at i+fraction,
+// for x without content near half the sample rate (Hann-windowed sinc).
+func interpolation(taps []float64, fraction float64) {
+	if fraction == 0 {
+		clear(taps)
+		taps[reach-1] = 1
+		return
+	}
+	s := math.Sin(math.Pi*fraction) / math.Pi
+	for j := range taps {
+		x := fraction - float64(j-reach+1)
+		v := s / x
+		if (j-reach+1)&1 != 0 {
+			v = -v
+		}
+		c := math.Cos(math.Pi * x / (2 * reach))
+		taps[j] = v * c * c
+	}
+}
+
+// at reads x at a fractional position.
+func (w *Workspace) at(x []float64, position float64) float64 {
+	i := int(math.Floor(position))
+	interpolation(w.taps, position-float64(i))
+	sum := 0.0
+	for j, t := range w.taps {
+		if k := i - reach + 1 + j; k >= 0 && k < len(x) {
+			sum += t * x[k]
+		}
+	}
+	return sum
+}
+
+// span is how far from an arrival its pulse is taken out, grid samples.
+const span = 2304
+
+// subtract takes amplitude times the pulse at position out of the residual.
+func (w *Workspace) subtract(position, amplitude float64) {
+	i0 := int(math.Floor(position))
+	if position == float64(i0) {
+		i0--
+	}
+	// p at m−fraction = p at (m−1)+(1−fraction)
+	interpolation(w.taps, 1-(position-float64(i0)))
+	n := len(w.p)
+	for i := max(0, i0-span); i < min(len(w.residual), i0+span); i++ {
+		base := i - i0 - 1 - reach + 1
+		sum := 0.0
+		if base >= 0 && base+2*reach <= n {
+			for j, v := range w.p[base : base+2*reach] {
+				sum += w.taps[j] * v
+			}
+		} else {
+			for j, t := range w.taps {
+				sum += t * w.p[(base+j+n)&(n-1)]
+			}
+		}
+		w.residual[i] -= amplitude * sum
+	}
+}

@@ -1,0 +1,140 @@
+package arrival
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/bits"
+
+	"plumbline/analyze/fft"
+)
+
+// earlyS is how much earlier than the reference an arrival may lie, seconds.
+const earlyS = 0.02
+
+// layout are the sizes that follow from a Config. Correlations live on a grid
+// of 44.1…80 kHz whatever the sample rate: above 24 kHz no loudspeaker tells
+// anything about time, so those bins are dropped, which decimates for free.
+type layout struct {
+	rate     float64
+	decimate int     // sample rate over the rate of the correlation grid: 1, 2 or 4
+	grid     float64 // rate of the correlation grid, Hz
+	n        int     // long transform, samples
+	latest   int     // longest delay, samples, a multiple of decimate
+	early    int     // most negative delay, samples, a multiple of decimate
+	block    int     // microphone samples of one long block: n − latest − early
+	bins     int     // bins of the long transform that are kept
+	m        int     // short transform, samples
+	shortLen int     // bins of the short transform that are kept
+	bands    []band  // third octaves, in bins of the long transform
+	shorts   []band  // the same in bins of the short transform
+}
+
+// band are the bins lo ≤ k < hi.
+type band struct{ lo, hi int }
+
+func newLayout(cfg Config) (layout, error) {
+	l := layout{rate: cfg.SampleRateHz, decimate: 1}
+	if !(l.rate >= 44100 && l.rate <= 192000) {
+		return l, fmt.Errorf("sample rate %g Hz is outside 44100…192000 Hz", l.rate)
+	}
+	if !(cfg.MaxDelayS > 0 && cfg.MaxDelayS <= 3) {
+		return l, fmt.Errorf("longest delay %g s is outside 0…3 s", cfg.MaxDelayS)
+	}
+	for l.rate/float64(l.decimate) >= 80000 {
+		l.decimate *= 2
+	}
+	d := l.decimate
+	l.grid = l.rate / float64(d)
+	l.latest = int(math.Ceil(cfg.MaxDelayS*l.grid)) * d
+	l.early = int(math.Ceil(earlyS*l.grid)) * d
+	// A block of at least 0.6 of the range keeps the transforms few; half a
+	// second keeps the short blocks of a short range worth averaging.
+	lags := l.latest + l.early
+	need := lags + max(lags*6/10, int(l.rate/2))
+	l.n = 1 << bits.Len(uint(need-1))
+	l.block = l.n - lags
+	l.bins = l.n/2/d + 1
+	l.m = 4096 * d
+	l.shortLen = l.m/2/d + 1
+	l.bands = thirdOctaves(l.rate/float64(l.n), l.bins)
+	l.shorts = thirdOctaves(l.rate/float64(l.m), l.shortLen)
+	// The refinement takes what there is above 20 kHz as well.
+	l.shorts[len(l.shorts)-1].hi = l.shortLen - 8
+	return l, nil
+}
+
+// thirdOctaves splits 20 Hz…20 kHz; bands without a bin of their own are left out.
+func thirdOctaves(step float64, bins int) []band {
+	var list []band
+	lo := int(math.Ceil(20 / step))
+	for i := 1; i <= 30; i++ {
+		hi := min(int(math.Ceil(20*math.Pow(10, float64(i)/10)/step)), bins)
+		if hi-lo >= 4 {
+			list = append(list, band{lo, hi})
+			lo = hi
+		}
+	}
+	return list
+}
+
+// Workspace is the scratch of a Finder. The finders of one goroutine may share
+// one, which saves most of the memory of many microphones.
+type Workspace struct {
+	layout
+	long, back, short *fft.Real
+	x, y              []float64 // n
+	spectrumX         []complex128
+	spectrumY         []complex128
+	total             long // what Find looks at
+	window            short
+	r, p              []float64 // correlation and pulse, n/decimate
+	residual          []float64 // the lags in range
+	scale             []float64 // mean magnitude in segments of the lags
+	sortScratch       []float64
+	q                 []complex128
+	sine              []float64 // window of the short transform
+	taps              []float64
+	weight            []float64 // ML weights of the short transform
+	smoothXX          []float64
+	smoothYY          []float64
+	smoothXY          []complex128
+	turned            []complex128
+	cumulative        []complex128
+	cumulativeReal    []float64
+}
+
+// NewWorkspace makes scratch for finders of this sample rate and range.
+func NewWorkspace(cfg Config) (*Workspace, error) {
+	cfg.setDefaults()
+	l, err := newLayout(cfg)
+	if err != nil {
+		return nil, err
+	}
+	return newWorkspace(l), nil
+}
+
+func newWorkspace(l layout) *Workspace {
+	half := l.n/2 + 1
+	lags := (l.latest+l.early)/l.decimate + 1
+	w := &Workspace{
+		layout: l,
+		long:   fft.NewReal(l.n), back: fft.NewReal(l.n / l.decimate), short: fft.NewReal(l.m),
+		x: make([]float64, l.n), y: make([]float64, l.n),
+		spectrumX: make([]complex128, half), spectrumY: make([]complex128, half),
+		total: newLong(l), window: newShort(l),
+		r: make([]float64, l.n/l.decimate), p: make([]float64, l.n/l.decimate),
+		residual: make([]float64, lags),
+		scale:    make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
+		q: make([]complex128, l.bins), sine: make([]float64, l.m), taps: make([]float64, 2*reach),
+		weight: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
+		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
+		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
+	}
+	for i := range w.sine {
+		w.sine[i] = math.Sin(math.Pi * (float64(i) + 0.5) / float64(l.m))
+	}
+	return w
+}
+
+var errWorkspace = errors.New("the workspace was made for another sample rate or range")

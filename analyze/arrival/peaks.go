@@ -1,0 +1,224 @@
+package arrival
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	segment = 256 // lags whose mean magnitude is one reading of the floor
+	around  = 8   // segments before and after that make the local floor: ±43 ms
+
+	// standsOut is by how many times the local floor (as the standard deviation
+	// of Gaussian noise) the strongest arrival must rise. Noise alone reaches 4.9
+	// at the highest of 70,000 lags; measured false alarms are in the tests.
+	standsOut = 7
+	// weakest arrival that is told beside the strongest.
+	weakest = 0.14 // −17 dB
+	// blurMs is how near a weaker arrival may be to a stronger one: loudspeakers'
+	// own filters smear the peak that far.
+	blurMs = 1.0
+	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
+)
+
+// peak is an arrival on the correlation grid.
+type peak struct {
+	at        float64 // index into residual
+	amplitude float64
+	floor     float64 // noise, standard deviation
+}
+
+// measureFloor fills w.scale for the segments that touch lo ≤ i < hi.
+func (w *Workspace) measureFloor(lo, hi int) {
+	lo, hi = max(lo, 0), min(hi, len(w.residual))
+	for s := lo / segment; s*segment < hi; s++ {
+		part := w.residual[s*segment : min((s+1)*segment, len(w.residual))]
+		sum := 0.0
+		for _, v := range part {
+			sum += math.Abs(v)
+		}
+		w.scale[s] = sum / float64(len(part)) * math.Sqrt(math.Pi/2)
+	}
+}
+
+// floor is the larger of the median floors before and after index i.
+func (w *Workspace) floor(i int) float64 {
+	median := func(lo, hi int) float64 {
+		lo, hi = max(lo, 0), min(hi, len(w.scale))
+		if hi <= lo {
+			return 0
+		}
+		part := w.sortScratch[:copy(w.sortScratch, w.scale[lo:hi])]
+		slices.Sort(part)
+		return part[len(part)/2]
+	}
+	s := i / segment
+	return max(median(s-around-1, s-1), median(s+2, s+2+around))
+}
+
+// locate refines the position of the extremum of the residual near i and reads it.
+func (w *Workspace) locate(i float64, sign float64) (at, value float64) {
+	at = i
+	for _, h := range []float64{0.5, 0.25, 0.1, 0.02} {
+		for range 2 {
+			a, b, c := sign*w.at(w.residual, at-h), sign*w.at(w.residual, at), sign*w.at(w.residual, at+h)
+			// The parabola through three points (reference/values.md's bias table shows
+			// why h must be well under a sample).
+			d := a - 2*b + c
+			if d >= 0 {
+				break
+			}
+			at += h * max(-1, min(1, (a-c)/(2*d)))
+		}
+	}
+	if math.Abs(at-i) > 2 {
+		at = i
+	}
+	return at, w.at(w.residual, at)
+}
+
+// pulse says what the pulse of one arrival looks like.
+type pulse struct {
+	opposite  float64 // largest magnitude of the other sign near the peak, re the peak
+	echo      float64 // largest magnitude beyond the main part
+	guard     int     // grid samples within which only strong arrivals are told apart
+	curvature float64 // −p″(0)/p(0), per grid sample squared
+}
+
+func (w *Workspace) describePulse() pulse {
+	var sum, sum2, second float64
+	n := len(w.p)
+	for k := range w.q {
+		// spectrumY still holds the pulse's spectrum.
+		v := real(w.spectrumY[k])
+		sum += v
+		sum2 += v * v
+		omega := 2 * math.Pi * float64(k) / float64(n)
+		second += v * omega * omega
+	}
+	width := float64(n)
+	if sum2 > 0 {
+		width = float64(n) * sum2 / (sum * sum) // 1/bandwidth, grid samples
+	}
+	u := pulse{curvature: second / max(sum, 1e-300)}
+	u.guard = min(max(int(blurMs/1000*w.grid), int(math.Ceil(width))), span/2)
+	for i := 1; i < len(w.residual); i++ {
+		v := w.p[i]
+		if i <= u.guard {
+			u.opposite = max(u.opposite, -v)
+		} else {
+			u.echo = max(u.echo, math.Abs(v))
+		}
+	}
+	return u
+}
+
+// peaks finds up to len(list) arrivals in w.residual, strongest first: the
+// largest is taken out with its pulse, and so on (the CLEAN of Högbom, Astron.
+// Astrophys. Suppl. 15, 1974), and after each all are fitted again. The number
+// found and, when that is 0, the reason.
+func (w *Workspace) peaks(list []peak) (int, pulse, string) {
+	u := w.describePulse()
+	w.measureFloor(0, len(w.residual))
+	n := 0
+	for rejected := 0; n < len(list) && rejected < 24; {
+		at, best := 0, 0.0
+		for i, v := range w.residual {
+			if v < 0 {
+				v = -v
+			}
+			if v > best {
+				best, at = v, i
+			}
+		}
+		if best == 0 || n > 0 && best < weakest*math.Abs(list[0].amplitude) {
+			break
+		}
+		if n > 0 && w.explained(list[:n], at, best, u) {
+			w.erase(at, 8)
+			rejected++
+			continue
+		}
+		if near := nearest(list[:n], at, u.guard); near != nil && best < blur*math.Abs(near.amplitude) {
+			w.erase(int(near.at), u.guard)
+			rejected++
+			continue
+		}
+		before := w.floor(at)
+		sign := math.Copysign(1, w.residual[at])
+		where, value := w.locate(float64(at), sign)
+		w.subtract(where, value)
+		w.measureFloor(at-span-segment, at+span+segment)
+		floor := max(w.floor(at), before/3)
+		list[n] = peak{where, value, floor}
+		if math.Abs(value) < standsOut*floor {
+			if n == 0 {
+				return 0, u, "nothing in the microphone stands out as the reference's sound"
+			}
+			w.erase(at, 8)
+			rejected++
+			continue
+		}
+		if n == 0 {
+			margin := math.Abs(value) * (1 - u.echo)
+			if u.echo > 0.85 || margin < standsOut*floor {
+				return 0, u, "the programme repeats itself, so that several delays fit"
+			}
+		}
+		n++
+		w.refit(list[:n])
+	}
+	return n, u, ""
+}
+
+// explained says whether a candidate is but a side peak of a found arrival's pulse
+// beyond the part that was taken out.
+func (w *Workspace) explained(list []peak, at int, value float64, u pulse) bool {
+	for _, f := range list {
+		d := int(math.Abs(float64(at) - f.at))
+		if d <= span-2 {
+			continue
+		}
+		side := 0.0
+		for i := d - 2; i <= d+2 && i < len(w.p); i++ {
+			side = max(side, math.Abs(w.p[i]))
+		}
+		if side*math.Abs(f.amplitude) > value/2 {
+			return true
+		}
+	}
+	return false
+}
+
+func nearest(list []peak, at, within int) *peak {
+	var found *peak
+	for i := range list {
+		if math.Abs(list[i].at-float64(at)) <= float64(within) && (found == nil || math.Abs(list[i].amplitude) > math.Abs(found.amplitude)) {
+			found = &list[i]
+		}
+	}
+	return found
+}
+
+func (w *Workspace) erase(at, half int) {
+	clear(w.residual[max(0, at-half):min(len(w.residual), at+half+1)])
+}
+
+// refit puts each arrival back in turn and fits it to what the others leave.
+func (w *Workspace) refit(list []peak) {
+	if len(list) < 2 {
+		return
+	}
+	last := list[len(list)-1]
+	for range 3 {
+		for i := range list {
+			f := &list[i]
+			if math.Abs(f.at-last.at) > 2*span {
+				continue
+			}
+			w.subtract(f.at, -f.amplitude)
+			f.at, f.amplitude = w.locate(f.at, math.Copysign(1, f.amplitude))
+			w.subtract(f.at, f.amplitude)
+		}
+	}
+}

@@ -1,0 +1,307 @@
+package arrival
+
+import "math"
+
+// short are averaged spectra of short windows in which the reference is delayed
+// by a known whole number of samples first, so that the windows of both channels
+// hold the same sound. The sine window at half overlap weighs all samples alike:
+// its squares add up to one.
+type short struct {
+	delay  int   // samples
+	next   int64 // microphone sample that the next window starts at
+	on     bool
+	xy     []complex128
+	xx, yy []float64
+	sum    float64 // of the weights of the windows
+	sum2   float64
+}
+
+func newShort(l layout) short {
+	return short{xy: make([]complex128, l.shortLen), xx: make([]float64, l.shortLen), yy: make([]float64, l.shortLen)}
+}
+
+func (s *short) reset() {
+	clear(s.xy)
+	clear(s.xx)
+	clear(s.yy)
+	s.sum, s.sum2 = 0, 0
+}
+
+func (s *short) copyFrom(o *short) {
+	copy(s.xy, o.xy)
+	copy(s.xx, o.xx)
+	copy(s.yy, o.yy)
+	s.delay, s.next, s.on, s.sum, s.sum2 = o.delay, o.next, o.on, o.sum, o.sum2
+}
+
+func (s *short) merge(o *short) {
+	for k, v := range o.xy {
+		s.xy[k] += v
+		s.xx[k] += o.xx[k]
+		s.yy[k] += o.yy[k]
+	}
+	s.sum += o.sum
+	s.sum2 += o.sum2
+}
+
+// align drops all averages and starts again from the oldest history, or from
+// sample number from if that is later, with the reference delayed by delay.
+// The first window begins half a window early, so that the first samples weigh
+// as much as the rest.
+func (s *short) align(w *Workspace, h *history, delay int, from int64) {
+	s.reset()
+	s.delay, s.on = delay, true
+	s.next = max(h.oldest()+int64(max(delay, 0)), from) - int64(w.m/2)
+}
+
+// due says whether all samples of the next window are there.
+func (s *short) due(w *Workspace, h *history) bool {
+	return s.on && s.next+int64(w.m+max(0, -s.delay)) <= h.end
+}
+
+// step adds the next window after multiplying what is there by keep.
+func (s *short) step(w *Workspace, h *history, keep float64) {
+	if weight := s.transform(w, h); weight > 0 {
+		s.add(w, weight, keep)
+	}
+}
+
+// transform leaves the spectra of the next window in w and moves on; the weight
+// is the part of the window that both channels fill.
+func (s *short) transform(w *Workspace, h *history) (weight float64) {
+	x, y := w.x[:w.m], w.y[:w.m]
+	h.read(x, h.ref, s.next-int64(s.delay))
+	h.read(y, h.mic, s.next)
+	// Neither channel counts where the other is missing.
+	first := max(h.oldest(), h.oldest()+int64(s.delay)) - s.next
+	last := min(h.end, h.end+int64(s.delay)) - s.next
+	filled := 0
+	for i, g := range w.sine {
+		if int64(i) < first || int64(i) >= last {
+			x[i], y[i] = 0, 0
+			continue
+		}
+		x[i] *= g
+		y[i] *= g
+		filled++
+	}
+	s.next += int64(w.m / 2)
+	if filled > 0 {
+		w.short.ForwardPair(w.spectrumX[:w.m/2+1], w.spectrumY[:w.m/2+1], x, y)
+	}
+	return float64(filled) / float64(w.m)
+}
+
+// add takes in what transform left.
+func (s *short) add(w *Workspace, weight, keep float64) {
+	if keep != 1 {
+		s.forget(keep)
+	}
+	for k := range s.xy {
+		x, y := w.spectrumX[k], w.spectrumY[k]
+		s.xy[k] += complex(real(x)*real(y)+imag(x)*imag(y), real(x)*imag(y)-imag(x)*real(y))
+		s.xx[k] += real(x)*real(x) + imag(x)*imag(x)
+		s.yy[k] += real(y)*real(y) + imag(y)*imag(y)
+	}
+	s.sum += weight
+	s.sum2 += weight * weight
+}
+
+func (s *short) forget(keep float64) {
+	for i := range s.xy {
+		s.xy[i] *= complex(keep, 0)
+		s.xx[i] *= keep
+		s.yy[i] *= keep
+	}
+	s.sum *= keep
+	s.sum2 *= keep * keep
+}
+
+// finish adds the windows that reach past the newest sample.
+func (s *short) finish(w *Workspace, h *history) {
+	for s.on && s.next < min(h.end, h.end+int64(s.delay)) {
+		s.step(w, h, 1)
+	}
+}
+
+// seconds is how much sound the averages are worth.
+func (s *short) seconds(w *Workspace) float64 {
+	if s.sum2 == 0 {
+		return 0
+	}
+	return s.sum * s.sum / s.sum2 * float64(w.m/2) / w.rate
+}
+
+// fit is the refined delay of one arrival.
+type fit struct {
+	delay float64 // samples
+	sd    float64 // samples
+	ok    bool
+}
+
+// refine finds the delay near guess (samples, in all) by maximum likelihood: the
+// slope of the phase over the trusted bands, weighted with γ²/(1−γ²) (Hannan and
+// Thomson 1973; Knapp and Carter 1976), with standard deviation
+//
+//	sd⁻² = 2T ∫ (2πf)² γ²/(1−γ²) df
+//
+// the Cramér–Rao bound at the coherence found. Where the phase strays from a
+// straight line by more than that allows (a crossover, reflections), sd grows
+// by as much.
+func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
+	seconds := s.seconds(w)
+	if seconds == 0 {
+		return fit{}
+	}
+	n := len(s.xy)
+	step := 2 * math.Pi / float64(w.m) // radians a sample, per bin
+	offset := guess - float64(s.delay)
+	turn(w.turned, s.xy, step*offset, sign)
+
+	windows := seconds * w.rate / float64(w.m/2) * 0.95 // neighbours share a little
+	w.smooth(s)
+	information := 0.0
+	clear(w.weight)
+	trusted := false
+	for _, e := range w.shorts {
+		// A band counts when its mean coherence is more than chance gives once
+		// in ten thousand; then its bins weigh by their own.
+		var xy complex128
+		var coherence, count float64
+		for k := e.lo; k < e.hi; k++ {
+			if d := math.Sqrt(s.xx[k] * s.yy[k]); d > 0 {
+				xy += w.turned[k] / complex(d, 0)
+				count++
+			}
+		}
+		if count == 0 {
+			continue
+		}
+		coherence = (real(xy)*real(xy) + imag(xy)*imag(xy)) / (count * count)
+		if coherence < 9.2/(windows*count) || real(xy) < 0 {
+			continue
+		}
+		trusted = true
+		for k := e.lo; k < e.hi; k++ {
+			d := w.smoothXX[k] * w.smoothYY[k]
+			if d <= 0 {
+				continue
+			}
+			z := w.smoothXY[k]
+			g := (real(z)*real(z) + imag(z)*imag(z)) / d
+			count := windows * float64(2*halfWidth(k)+1)
+			g = min(g-(1-g)/count, 1-1e-9)
+			if g <= 0 {
+				continue
+			}
+			w.weight[k] = g / (1 - g)
+		}
+	}
+	if !trusted {
+		return fit{}
+	}
+	// Newton on Σ w·Re(Z·e^{jωδ})/|Z|.
+	delta := 0.0
+	for range 8 {
+		var slope, curvature float64
+		for k := 1; k < n; k++ {
+			wt := w.weight[k]
+			if wt == 0 {
+				continue
+			}
+			omega := step * float64(k)
+			sin, cos := math.Sincos(omega * delta)
+			z := w.turned[k]
+			level := wt / cmag(w.smoothXY[k])
+			re := (real(z)*cos - imag(z)*sin) * level
+			im := (real(z)*sin + imag(z)*cos) * level
+			slope -= omega * im
+			curvature += omega * omega * re
+		}
+		if curvature <= 0 {
+			return fit{}
+		}
+		move := slope / curvature
+		delta += move
+		if math.Abs(delta) > float64(w.m)/16 {
+			return fit{}
+		}
+		if math.Abs(move) < 1e-7 {
+			break
+		}
+	}
+	// Information, and how well the phase fits, in groups of equal information.
+	for k := range w.weight {
+		omega := step * float64(k)
+		information += omega * omega * w.weight[k]
+	}
+	independent := seconds * w.rate / float64(w.m) // averages per bin at Δf = 1/window
+	sd := 1 / math.Sqrt(2*independent*information)
+	const groups = 16
+	var misfit, filled, acc float64
+	var z complex128
+	var weight float64
+	group := 1
+	for k := 1; k < n; k++ {
+		if w.weight[k] > 0 {
+			omega := step * float64(k)
+			sin, cos := math.Sincos(omega * delta)
+			z += w.turned[k] * complex(cos, sin) * complex(w.weight[k]/cmag(w.smoothXY[k]), 0)
+			weight += w.weight[k]
+			acc += omega * omega * w.weight[k]
+		}
+		if weight > 0 && acc >= information*float64(group)/groups*(1-1e-12) {
+			phase := math.Atan2(imag(z), real(z))
+			misfit += phase * phase * 2 * independent * weight
+			filled++
+			z, weight = 0, 0
+			for acc >= information*float64(group)/groups*(1-1e-12) && group < groups {
+				group++
+			}
+		}
+	}
+	// 2.2 is exceeded by chance once in 200 (χ² of 15).
+	if excess := misfit / max(filled-1, 1); excess > 2.2 {
+		sd *= math.Sqrt(excess)
+	}
+	return fit{delay: guess + delta, sd: sd, ok: true}
+}
+
+func cmag(z complex128) float64 { return math.Sqrt(real(z)*real(z) + imag(z)*imag(z)) }
+
+// turn sets dst[k] = sign·src[k]·e^{jk·angle}.
+func turn(dst, src []complex128, angle, sign float64) {
+	for k, z := range src {
+		sin, cos := math.Sincos(angle * float64(k))
+		dst[k] = z * complex(sign*cos, sign*sin)
+	}
+}
+
+// halfWidth is how many bins to each side of k are averaged for its coherence: a 24th octave.
+func halfWidth(k int) int { return max(2, k/48) }
+
+// smooth fills smoothXX, smoothYY and smoothXY (of turned) with running means.
+func (w *Workspace) smooth(s *short) {
+	n := len(s.xx)
+	sums := func(dst, src []float64) {
+		c := w.cumulativeReal
+		for k, v := range src {
+			c[k+1] = c[k] + v
+		}
+		for k := range dst {
+			h := halfWidth(k)
+			lo, hi := max(0, k-h), min(n, k+h+1)
+			dst[k] = (c[hi] - c[lo]) / float64(hi-lo)
+		}
+	}
+	sums(w.smoothXX, s.xx)
+	sums(w.smoothYY, s.yy)
+	for k, v := range w.turned {
+		w.cumulative[k+1] = w.cumulative[k] + v
+	}
+	for k := range w.smoothXY {
+		h := halfWidth(k)
+		lo, hi := max(0, k-h), min(n, k+h+1)
+		w.smoothXY[k] = (w.cumulative[hi] - w.cumulative[lo]) / complex(float64(hi-lo), 0)
+	}
+}
