@@ -8,8 +8,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"plumbline/analyze/arrival"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
 )
 
 type arrivalsFlags struct {
@@ -74,43 +75,25 @@ type arrivalsReport struct {
 }
 
 type arrivalsMicrophone struct {
-	Channel  int             `json:"channel"`
-	Reason   reason          `json:"reason"` // why there is none
-	Arrivals []arrivalReport `json:"arrivals"`
-}
-
-type arrivalReport struct {
-	DelayMs   number `json:"delay_ms"`
-	DelaySDMs number `json:"delay_sd_ms"`
-	DistanceM number `json:"distance_m"`
-	LevelDB   number `json:"level_db"`
-	Polarity  string `json:"polarity"`
+	Channel  int                  `json:"channel"`
+	Reason   reason               `json:"reason"` // why there is none
+	Arrivals []wire.ArrivalObject `json:"arrivals"`
 }
 
 func newArrivalsReport(rec offline.Recording, found []offline.Found, temperatureC float64) *arrivalsReport {
 	r := &arrivalsReport{}
 	for i, at := range found {
-		m := arrivalsMicrophone{Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason), Arrivals: []arrivalReport{}}
+		m := arrivalsMicrophone{Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason), Arrivals: []wire.ArrivalObject{}}
 		for _, a := range at.Arrivals {
-			m.Arrivals = append(m.Arrivals, arrivalReport{
-				DelayMs: number(a.DelayMs), DelaySDMs: number(a.DelaySDMs),
-				DistanceM: number(a.DelayMs / 1000 * speedOfSound(temperatureC)),
-				LevelDB:   number(a.LevelDB), Polarity: polarityOf(a),
+			m.Arrivals = append(m.Arrivals, wire.ArrivalObject{
+				DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs),
+				DistanceM: wire.Value(a.DelayMs / 1000 * verdict.SpeedOfSound(temperatureC)),
+				LevelDB:   wire.Value(a.LevelDB), Polarity: signWord(a.Sign),
 			})
 		}
 		r.Microphones = append(r.Microphones, m)
 	}
 	return r
-}
-
-func polarityOf(a arrival.Arrival) string {
-	switch {
-	case a.Sign > 0:
-		return "same"
-	case a.Sign < 0:
-		return "opposite"
-	}
-	return "undecided"
 }
 
 func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {

@@ -5,7 +5,10 @@ import "github.com/spf13/cobra"
 // commands lists the subcommands, one file each.
 func commands() []*cobra.Command {
 	return []*cobra.Command{
+		newDemoCommand(),
+		newServeCommand(),
 		newDevicesCommand(),
+		newFollowCommand(),
 		newResponseCommand(),
 		newArrivalsCommand(),
 		newRigCommand(),

@@ -7,12 +7,8 @@ import (
 	"strconv"
 )
 
-// number is a float in JSON; what is unknown or has no finite value is null.
-type number float64
-
-func (n number) MarshalJSON() ([]byte, error) { return appendNumber(nil, float64(n)), nil }
-
-// numbers is a curve in JSON.
+// numbers is a curve in JSON, in full precision; what is unknown or has no
+// finite value is null. (A single number is a wire.Value.)
 type numbers []float64
 
 func (n numbers) MarshalJSON() ([]byte, error) {
@@ -21,16 +17,13 @@ func (n numbers) MarshalJSON() ([]byte, error) {
 		if i > 0 {
 			b = append(b, ',')
 		}
-		b = appendNumber(b, x)
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			b = append(b, "null"...)
+			continue
+		}
+		b = strconv.AppendFloat(b, x, 'g', -1, 64)
 	}
 	return append(b, ']'), nil
-}
-
-func appendNumber(b []byte, x float64) []byte {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return append(b, "null"...)
-	}
-	return strconv.AppendFloat(b, x, 'g', -1, 64)
 }
 
 // reason is a sentence in JSON, null while there is nothing to explain.

@@ -8,6 +8,7 @@ import (
 
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/stream/wire"
 )
 
 // recordingFlags choose what of a WAV file is analysed.
@@ -68,4 +69,11 @@ func (f *recordingFlags) open(path string) (rec offline.Recording, err error) {
 		rec.To = int64(math.Round(f.to * rate))
 	}
 	return rec, nil
+}
+
+func checkTemperature(c float64) error {
+	if !(c >= wire.MinTempC && c <= wire.MaxTempC) {
+		return usagef("--temperature wants degrees Celsius from %d to %d, not %g", wire.MinTempC, wire.MaxTempC, c)
+	}
+	return nil
 }

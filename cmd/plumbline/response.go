@@ -13,6 +13,7 @@ import (
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/stream/wire"
 )
 
 type responseFlags struct {
@@ -184,47 +185,57 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 	r := &responseReport{
 		File:       path,
 		RateHz:     rec.File.Format().SampleRateHz,
-		DurationS:  number(rec.DurationS()),
+		DurationS:  wire.Value(rec.DurationS()),
 		Reference:  rec.Reference + 1,
 		Window:     windowName(f.windowSamples),
-		Overlap:    number(f.overlap),
-		UsedS:      number(result.UsedS),
+		Overlap:    wire.Value(f.overlap),
+		UsedS:      wire.Value(result.UsedS),
 		Microphone: make([]responseMicrophone, len(delays)),
 	}
 	if f.sure != nil {
 		r.Until = &untilReport{
-			WithinDB: number(f.sure.WithinDB), LowHz: number(f.sure.LowHz), HighHz: number(f.sure.HighHz),
-			Reached: result.Sure, Part: number(result.SurePart), RemainingS: number(result.RemainingS),
+			WithinDB: wire.Value(f.sure.WithinDB), LowHz: wire.Value(f.sure.LowHz), HighHz: wire.Value(f.sure.HighHz),
+			Reached: result.Sure, Part: wire.Value(result.SurePart), RemainingS: wire.Value(result.RemainingS),
 		}
 	}
 	for i := range delays {
-		s := &result.Spectra[i]
-		m := &r.Microphone[i]
-		s.Curve(&m.curve)
-		verdict := polarity.Judge(s)
-		*m = responseMicrophone{
-			Channel: rec.Microphones[i] + 1,
-			DelayMs: number(delays[i].ms), DelaySDMs: number(delays[i].sdMs), Reason: reason(delays[i].reason),
-			Polarity: polarityReport{verdict.Word(), number(confidence(verdict)), reason(verdict.Reason)},
-
-			FrequencyHz: m.curve.FrequencyHz,
-			MagnitudeDB: m.curve.MagnitudeDB, MagnitudeLowDB: m.curve.MagnitudeLowDB, MagnitudeHighDB: m.curve.MagnitudeHighDB,
-			PhaseDeg: m.curve.PhaseDeg, PhaseErrorDeg: m.curve.PhaseErrorDeg,
-			Coherence: m.curve.Coherence, CoherenceThreshold: m.curve.Threshold,
-			EffectiveAverages: m.curve.EffectiveAverages,
-			curve:             m.curve,
+		var c response.Curve
+		result.Spectra[i].Curve(&c)
+		r.Microphone[i] = responseMicrophone{
+			Channel:     rec.Microphones[i] + 1,
+			DelayMs:     wire.Value(delays[i].ms),
+			DelaySDMs:   wire.Value(delays[i].sdMs),
+			Reason:      reason(delays[i].reason),
+			Polarity:    newPolarityObject(polarity.Judge(&result.Spectra[i])),
+			FrequencyHz: c.FrequencyHz,
+			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
+			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
+			Coherence: c.Coherence, Threshold: c.Threshold, EffectiveAverages: c.EffectiveAverages,
 		}
 	}
 	return r
 }
 
-// confidence is unknown while the verdict is undecided.
-func confidence(v polarity.Verdict) float64 {
-	if v.Sign == 0 {
-		return math.NaN()
+func newPolarityObject(v polarity.Verdict) wire.PolarityObject {
+	o := wire.PolarityObject{Verdict: v.Word(), Confidence: confidence(v.Sign, v.Confidence), Reason: v.Reason, Bands: []wire.BandObject{}}
+	for _, b := range v.Bands {
+		o.Bands = append(o.Bands, wire.BandObject{
+			LowHz: wire.Value(b.LowHz), HighHz: wire.Value(b.HighHz),
+			Verdict: signWord(b.Sign), Confidence: confidence(b.Sign, b.Confidence),
+		})
 	}
-	return v.Confidence
+	return o
 }
+
+// confidence is unknown while the sign is undecided.
+func confidence(sign int, c float64) wire.Value {
+	if sign == 0 {
+		return wire.Value(math.NaN())
+	}
+	return wire.Value(c)
+}
+
+func signWord(sign int) string { return polarity.Verdict{Sign: sign}.Word() }
 
 func windowName(samples int) any {
 	if samples == 0 {

@@ -8,53 +8,47 @@ import (
 	"strconv"
 
 	"plumbline/analyze/response"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
 )
 
 // responseReport is the JSON of response.
 type responseReport struct {
 	File       string               `json:"file"`
 	RateHz     int                  `json:"sample_rate_hz"`
-	DurationS  number               `json:"duration_s"`
+	DurationS  wire.Value           `json:"duration_s"`
 	Reference  int                  `json:"reference"`
 	Window     any                  `json:"window"` // "multi" or samples
-	Overlap    number               `json:"overlap"`
-	UsedS      number               `json:"used_s"`
+	Overlap    wire.Value           `json:"overlap"`
+	UsedS      wire.Value           `json:"used_s"`
 	Until      *untilReport         `json:"until,omitempty"`
 	Microphone []responseMicrophone `json:"microphones"`
 }
 
 type untilReport struct {
-	WithinDB   number `json:"within_db"`
-	LowHz      number `json:"low_hz"`
-	HighHz     number `json:"high_hz"`
-	Reached    bool   `json:"reached"`
-	Part       number `json:"part"`        // 0…1 of the points asked for
-	RemainingS number `json:"remaining_s"` // predicted; null when no time will do
+	WithinDB   wire.Value `json:"within_db"`
+	LowHz      wire.Value `json:"low_hz"`
+	HighHz     wire.Value `json:"high_hz"`
+	Reached    bool       `json:"reached"`
+	Part       wire.Value `json:"part"`        // 0…1 of the points asked for
+	RemainingS wire.Value `json:"remaining_s"` // predicted; null when no time will do
 }
 
 type responseMicrophone struct {
-	Channel            int            `json:"channel"`
-	DelayMs            number         `json:"delay_ms"`
-	DelaySDMs          number         `json:"delay_sd_ms"`
-	Reason             reason         `json:"reason"` // why there is no delay
-	Polarity           polarityReport `json:"polarity"`
-	FrequencyHz        numbers        `json:"frequency_hz"`
-	MagnitudeDB        numbers        `json:"magnitude_db"`
-	MagnitudeLowDB     numbers        `json:"magnitude_low_db"`
-	MagnitudeHighDB    numbers        `json:"magnitude_high_db"`
-	PhaseDeg           numbers        `json:"phase_deg"`
-	PhaseErrorDeg      numbers        `json:"phase_error_deg"`
-	Coherence          numbers        `json:"coherence"`
-	CoherenceThreshold numbers        `json:"coherence_threshold"`
-	EffectiveAverages  numbers        `json:"effective_averages"`
-
-	curve response.Curve
-}
-
-type polarityReport struct {
-	Verdict    string `json:"verdict"`
-	Confidence number `json:"confidence"`
-	Reason     reason `json:"reason"`
+	Channel           int                 `json:"channel"`
+	DelayMs           wire.Value          `json:"delay_ms"`
+	DelaySDMs         wire.Value          `json:"delay_sd_ms"`
+	Reason            reason              `json:"reason"` // why there is no delay
+	Polarity          wire.PolarityObject `json:"polarity"`
+	FrequencyHz       numbers             `json:"frequency_hz"`
+	MagnitudeDB       numbers             `json:"magnitude_db"`
+	MagnitudeLowDB    numbers             `json:"magnitude_low_db"`
+	MagnitudeHighDB   numbers             `json:"magnitude_high_db"`
+	PhaseDeg          numbers             `json:"phase_deg"`
+	PhaseErrorDeg     numbers             `json:"phase_error_deg"`
+	Coherence         numbers             `json:"coherence"`
+	Threshold         numbers             `json:"threshold"`
+	EffectiveAverages numbers             `json:"effective_averages"`
 }
 
 // tableFraction is how fine the table is: 1/3 octave.
@@ -78,7 +72,7 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 		m := &r.Microphone[i]
 		response.Smooth(&smooth, &spectra[i], tableFraction)
 		smooth.Curve(&curve)
-		fmt.Fprintf(out, "\nChannel %d\n  delay     %s\n  polarity  %s\n\n", m.Channel, m.delayText(temperatureC), m.Polarity.text())
+		fmt.Fprintf(out, "\nChannel %d\n  delay     %s\n  polarity  %s\n\n", m.Channel, m.delayText(temperatureC), polarityText(m.Polarity))
 		printCurve(out, &curve)
 	}
 	return out.Flush()
@@ -103,16 +97,16 @@ func (m *responseMicrophone) delayText(temperatureC float64) string {
 	case math.IsNaN(float64(m.DelaySDMs)):
 		return fmt.Sprintf("%.3f ms as asked for", ms)
 	}
-	return fmt.Sprintf("%.3f ms ± %.3f (%.2f m at %g °C), compensated", ms, 1.96*float64(m.DelaySDMs), ms/1000*speedOfSound(temperatureC), temperatureC)
+	return fmt.Sprintf("%.3f ms ± %.3f (%.2f m at %g °C), compensated", ms, 1.96*float64(m.DelaySDMs), ms/1000*verdict.SpeedOfSound(temperatureC), temperatureC)
 }
 
-func (p polarityReport) text() string {
+func polarityText(p wire.PolarityObject) string {
 	text := p.Verdict
 	if c := float64(p.Confidence); !math.IsNaN(c) {
 		text += fmt.Sprintf(" (%.4g %% sure)", 100*c)
 	}
 	if p.Reason != "" {
-		text += ": " + string(p.Reason)
+		text += ": " + p.Reason
 	}
 	return text
 }

@@ -1,0 +1,215 @@
+// Package daemon runs a source, its analysis and the server as one:
+//
+//	Source ──► Ring ──► pump: analyze.Live ──► Frame ──► stream.Server ──► clients
+//	                      ▲                                    │
+//	                      └─────────── commands ───────────────┘
+//
+// Goroutines: one runs the source; the pump owns the analysis, the settings and
+// the state; a third waits for the ring on the pump's behalf, so that the pump
+// can wait for commands at the same time. All have ended when Run returns.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"plumbline/analyze"
+	"plumbline/capture"
+	"plumbline/capture/rig"
+	"plumbline/stream"
+	"plumbline/stream/wire"
+)
+
+// FramesPerSecond is how many frames are published for a second of audio.
+const FramesPerSecond = 20
+
+// ringS is how much audio waits for a pump that is late, in seconds.
+const ringS = 2
+
+// Config says what a Daemon measures.
+type Config struct {
+	Source      capture.Source
+	Rig         *rig.Rig  // the source, when it is a virtual rig; else nil
+	Reference   int       // channel of the source, from 1; 0 is 1
+	Microphones []int     // channels, from 1; nil is every other one, up to 32
+	UI          fs.FS     // the pages; nil: the API only
+	Started     time.Time // when the program did, for the log; zero is now
+	Logger      *slog.Logger
+}
+
+// Daemon is a running measurement. It is a stream.Operator.
+type Daemon struct {
+	cfg    Config
+	info   capture.Info
+	log    *slog.Logger
+	server *stream.Server
+	ring   *capture.Ring
+
+	// in
+	commands chan func()
+	ended    chan struct{} // closed when the pump takes no more commands
+
+	// shared
+	state atomic.Pointer[stream.State]
+
+	pump pump
+}
+
+// New checks cfg and starts nothing.
+func New(cfg Config) (*Daemon, error) {
+	if cfg.Source == nil {
+		return nil, errors.New("daemon: Config.Source is missing")
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Started.IsZero() {
+		cfg.Started = time.Now()
+	}
+	d := &Daemon{
+		cfg:      cfg,
+		info:     cfg.Source.Info(),
+		log:      cfg.Logger,
+		commands: make(chan func()),
+		ended:    make(chan struct{}),
+	}
+	channels := len(d.info.Channels)
+	if cfg.Reference == 0 {
+		cfg.Reference = 1
+	}
+	microphones := slices.Sorted(slices.Values(cfg.Microphones))
+	for c := 1; cfg.Microphones == nil && c <= channels && len(microphones) < wire.MaxMicrophones; c++ {
+		if c != cfg.Reference {
+			microphones = append(microphones, c)
+		}
+	}
+	settings := wire.DefaultSettings(cfg.Reference, microphones)
+	if cfg.Rig != nil {
+		settings.TemperatureC = cfg.Rig.Scene().TemperatureC
+	}
+	if err := settings.Check(channels); err != nil {
+		return nil, err
+	}
+	d.ring = capture.NewRing(channels, ringS*d.info.SampleRateHz)
+	if err := d.pump.init(d, settings); err != nil {
+		return nil, err
+	}
+	var rigOperator stream.RigOperator
+	if cfg.Rig != nil {
+		rigOperator = newRigOperator(d, cfg.Rig)
+	}
+	var err error
+	d.server, err = stream.New(stream.Config{Operator: d, Rig: rigOperator, UI: cfg.UI, Logger: cfg.Logger})
+	return d, err
+}
+
+// Run measures and serves on l until ctx is done, then ends in order: the
+// listener, the clients, the pump, the source. A source that fails or ends
+// leaves the server running; the state says so. Run closes l. Call it once.
+func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
+	// Contexts of their own, because the order of ending matters.
+	pumping, endPump := context.WithCancel(context.WithoutCancel(ctx))
+	sounding, endSource := context.WithCancel(context.WithoutCancel(ctx))
+	defer endPump()
+	defer endSource()
+
+	source := make(chan error, 1)
+	go func() { source <- d.cfg.Source.Run(sounding, d.ring) }()
+	pumped := make(chan struct{})
+	failed := make(chan error, 1)
+	go func() { defer close(pumped); d.pump.run(pumping, failed) }()
+	watched := make(chan struct{})
+	go func() {
+		defer close(watched)
+		err := <-source
+		if err != nil {
+			d.log.Error("source failed", "device", d.info.Name, "err", err)
+		}
+		failed <- err
+	}()
+
+	d.log.Info("measuring", "kind", d.info.Kind, "device", d.info.Name, "rate_hz", d.info.SampleRateHz, "channels", len(d.info.Channels))
+	err := d.server.Run(ctx, l)
+	endPump()
+	<-pumped
+	endSource()
+	<-watched
+	d.log.Info("ended")
+	return err
+}
+
+// State implements stream.Operator.
+func (d *Daemon) State() stream.State { return *d.state.Load() }
+
+// Change implements stream.Operator.
+func (d *Daemon) Change(ctx context.Context, p stream.SettingsPatch, by string) (stream.State, error) {
+	var state stream.State
+	var err error
+	if e := d.do(ctx, func() { state, err = d.pump.change(p, by) }); e != nil {
+		return state, e
+	}
+	return state, err
+}
+
+// Reset implements stream.Operator.
+func (d *Daemon) Reset(ctx context.Context, by string) error {
+	return d.do(ctx, func() { d.pump.reset(by) })
+}
+
+// do has the pump carry out a command and waits until it has.
+func (d *Daemon) do(ctx context.Context, command func()) error {
+	done := make(chan struct{})
+	select {
+	case d.commands <- func() { command(); close(done) }:
+		<-done // the pump finishes what it has taken
+		return nil
+	case <-d.ended:
+		return &stream.Error{Code: "ending", Text: "plumbline is ending: start it again", Status: 503}
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// liveSettings turns the operator's settings into those of the analysis.
+func liveSettings(s wire.Settings) analyze.Settings {
+	out := analyze.Settings{
+		Window:    int(s.Window),
+		Smoothing: s.Smoothing,
+		Hold:      s.Hold,
+		Averaging: averaging(s.Averaging),
+		Delay:     make([]analyze.Delay, len(s.Delay)),
+	}
+	if a := s.Averaging; a.Mode == wire.AverageUntil {
+		out.Until = analyze.Until{WithinDB: a.WithinDB, LowHz: a.LowHz, HighHz: a.HighHz}
+	}
+	for i, d := range s.Delay {
+		out.Delay[i] = analyze.Delay{Fixed: d.Mode == wire.DelayFixed, Ms: d.Ms}
+	}
+	return out
+}
+
+// newLive starts an analysis for these settings, in the given epoch.
+func (d *Daemon) newLive(s wire.Settings, epoch uint32) (*analyze.Live, error) {
+	cfg := analyze.LiveConfig{
+		SampleRateHz: float64(d.info.SampleRateHz),
+		Channels:     len(d.info.Channels),
+		Reference:    s.Reference - 1,
+		Epoch:        epoch,
+		Settings:     liveSettings(s),
+	}
+	for _, m := range s.Microphones {
+		cfg.Microphones = append(cfg.Microphones, m-1)
+	}
+	live, err := analyze.NewLive(cfg)
+	if err != nil {
+		return nil, fmt.Errorf("measure at %d Hz: %w", d.info.SampleRateHz, err)
+	}
+	return live, nil
+}

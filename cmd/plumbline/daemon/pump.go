@@ -1,0 +1,356 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"io"
+	"math"
+	"slices"
+	"time"
+
+	"plumbline/analyze"
+	"plumbline/analyze/response"
+	"plumbline/capture"
+	"plumbline/stream"
+	"plumbline/stream/wire"
+)
+
+// How often the pump looks after the source, and how often at most it tells
+// everybody of figures that keep changing.
+const (
+	pollEvery  = 100 * time.Millisecond
+	shareEvery = time.Second
+)
+
+// pump moves samples from the ring through the analysis to the server. Its
+// goroutine is the only one that touches it once run has begun.
+type pump struct {
+	d        *Daemon
+	live     *analyze.Live
+	settings wire.Settings
+	by       string // who changed the settings last
+	revision uint64
+
+	block     []float32 // one frame's worth of samples, interleaved
+	next      uint64    // sample index at which a frame is due
+	seq       uint64    // of the frame published last
+	sample    uint64    // sample index behind the newest sample
+	gaps      uint64
+	bursts    uint64
+	epoch     uint32
+	delayMs   []float64 // found, by microphone; NaN for none
+	progress  *wire.Progress
+	sourceErr error
+	over      bool // the source has ended and all it gave was analysed
+
+	shared  time.Time // when figures were last told
+	warned  time.Time
+	warnedC capture.Counters
+}
+
+func (p *pump) init(d *Daemon, s wire.Settings) error {
+	live, err := d.newLive(s, 1)
+	if err != nil {
+		return err
+	}
+	step := d.info.SampleRateHz / FramesPerSecond
+	*p = pump{
+		d: d, live: live, settings: s, epoch: 1,
+		block: make([]float32, step*len(d.info.Channels)),
+		next:  uint64(step),
+	}
+	p.forget()
+	p.share()
+	return nil
+}
+
+// run pumps until ctx is done. The source's end and its error arrive on failed.
+func (p *pump) run(ctx context.Context, failed <-chan error) {
+	defer close(p.d.ended)
+	// The ear waits for samples, the pump for the ear: two lines that a select
+	// can join with the commands.
+	ctx, cancel := context.WithCancel(ctx)
+	ear := make(chan error)
+	deaf := make(chan struct{})
+	go func() {
+		defer close(deaf)
+		for {
+			err := p.d.ring.Wait(ctx)
+			select {
+			case ear <- err:
+			case <-ctx.Done():
+				return
+			}
+			if err != nil {
+				return
+			}
+		}
+	}()
+	defer func() { cancel(); <-deaf }()
+
+	tick := time.NewTicker(pollEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case command := <-p.d.commands:
+			command()
+		case err := <-ear:
+			if err == nil {
+				p.read()
+				continue
+			}
+			if errors.Is(err, io.EOF) { // closed and empty
+				p.over = true
+				p.share()
+			}
+		case err := <-failed:
+			p.sourceErr = err
+			p.share()
+		case <-tick.C:
+			p.poll()
+		}
+	}
+}
+
+// read takes what is in the ring, up to the next frame, and publishes that.
+func (p *pump) read() {
+	channels := p.d.ring.Channels()
+	for {
+		want := int(p.next-p.sample) * channels
+		n, sample, gap := p.d.ring.Read(p.block[:min(want, len(p.block))])
+		if n == 0 {
+			return
+		}
+		switch gap.Cause {
+		case capture.NoGap:
+		case capture.Changed:
+			p.live.Changed()
+		default:
+			p.gaps++
+			p.live.Gap(gap.LostFrames)
+		}
+		p.live.Feed(p.block[:n*channels])
+		p.sample = sample + uint64(n)
+		if p.sample >= p.next {
+			p.publish()
+			p.next = p.sample + uint64(len(p.block)/channels)
+			return // others may want the pump's attention
+		}
+	}
+}
+
+func (p *pump) publish() {
+	f := p.live.Frame()
+	p.seq++
+	// These count on when the channels change and another Live takes over.
+	f.Seq, f.Sample, f.Gaps = p.seq, p.sample, p.gaps
+	p.bursts = f.Bursts
+	for i := range f.Microphones {
+		p.delayMs[i] = f.Microphones[i].DelayMs
+	}
+	p.until(f)
+	if f.Epoch != p.epoch {
+		p.epoch = f.Epoch
+		p.share() // before the first frame of the epoch
+	}
+	p.d.server.Publish(f)
+	if p.seq == 1 {
+		p.d.log.Info("first frame", "after_s", math.Round(time.Since(p.d.cfg.Started).Seconds()*1000)/1000)
+	}
+}
+
+// until follows a measurement that ends by itself.
+func (p *pump) until(f *analyze.Frame) {
+	if p.settings.Averaging.Mode != wire.AverageUntil || math.IsNaN(f.UntilDone) {
+		p.progress = nil
+		return
+	}
+	done := f.UntilDone >= 1
+	ended := done && (p.progress == nil || !p.progress.Done)
+	if p.progress == nil {
+		p.progress = new(wire.Progress)
+	}
+	a := p.settings.Averaging
+	p.progress.Done = done
+	p.progress.LeftS = wire.Value(f.UntilRemainingS)
+	p.progress.WidthDB = wire.Value(widest(f, a.LowHz, a.HighHz))
+	p.settings.Hold = f.Hold
+	if ended {
+		p.share()
+	}
+}
+
+// widest is half the widest interval in a band over all microphones, in dB.
+func widest(f *analyze.Frame, lowHz, highHz float64) float64 {
+	w := math.NaN()
+	for i := range f.Microphones {
+		c := &f.Microphones[i].Curve
+		for k, hz := range c.FrequencyHz {
+			if hz < lowHz || hz > highHz {
+				continue
+			}
+			half := (c.MagnitudeHighDB[k] - c.MagnitudeLowDB[k]) / 2
+			if math.IsNaN(half) {
+				return math.Inf(1)
+			}
+			if !(half <= w) {
+				w = half
+			}
+		}
+	}
+	return w
+}
+
+// poll tells everybody what has changed with the source, and the log.
+func (p *pump) poll() {
+	now := time.Now()
+	old := p.d.state.Load()
+	state := p.describe()
+	turned := state.Source.State != old.Source.State
+	if turned {
+		p.d.log.Info("source is "+state.Source.State, "device", p.d.info.Name, "text", state.Source.Text)
+	}
+	moved := state.Source.Text != old.Source.Text || state.Counters != old.Counters ||
+		p.progress != nil && !p.progress.Done
+	if turned || moved && now.Sub(p.shared) >= shareEvery {
+		p.share()
+	}
+	c := p.d.cfg.Source.Counters()
+	if c != p.warnedC && now.Sub(p.warned) >= time.Second {
+		p.d.log.Warn("samples suffered", "device", p.d.info.Name,
+			"lost_frames", c.LostFrames-p.warnedC.LostFrames, "overflows", c.Overflows-p.warnedC.Overflows,
+			"dropped_frames", c.DroppedRing-p.warnedC.DroppedRing, "stalls", c.Stalls-p.warnedC.Stalls, "zero_runs", c.ZeroRuns-p.warnedC.ZeroRuns)
+		p.warned, p.warnedC = now, c
+	}
+}
+
+// describe puts the state together.
+func (p *pump) describe() stream.State {
+	info, status, c := p.d.info, p.d.cfg.Source.Status(), p.d.cfg.Source.Counters()
+	if p.over && status.State != capture.Lost {
+		status.State = capture.Ended
+	}
+	if p.sourceErr != nil {
+		status = capture.Status{State: capture.Ended, Text: p.sourceErr.Error()}
+	}
+	s := stream.State{
+		Revision: p.revision,
+		Epoch:    p.epoch,
+		Source: stream.Source{
+			Kind: info.Kind, Name: info.Name, RateHz: info.SampleRateHz, Channels: info.Channels,
+			State: status.State.String(), Text: status.Text,
+		},
+		Settings: p.settings,
+		Counters: wire.Counters{
+			Overflows: c.Overflows, Stalls: c.Stalls, ZeroRuns: c.ZeroRuns, LostFrames: c.LostFrames,
+			DroppedFrames: c.DroppedRing, Gaps: p.gaps, Bursts: p.bursts,
+		},
+		ChangedBy: p.by,
+	}
+	if p.progress != nil {
+		progress := *p.progress // the state is everybody's, the progress goes on
+		s.Progress = &progress
+	}
+	return s
+}
+
+// share makes a new state and tells everybody.
+func (p *pump) share() {
+	p.revision++
+	p.shared = time.Now()
+	state := p.describe()
+	p.d.state.Store(&state)
+	if p.d.server != nil { // nil while New makes the first one
+		p.d.server.StateChanged(state)
+	}
+}
+
+// forget drops what was found about the microphones.
+func (p *pump) forget() {
+	p.delayMs = make([]float64, len(p.settings.Microphones))
+	for i := range p.delayMs {
+		p.delayMs[i] = math.NaN()
+	}
+	p.progress = nil
+}
+
+// change puts a patch in force, or refuses it and leaves everything as it was.
+func (p *pump) change(patch stream.SettingsPatch, by string) (stream.State, error) {
+	next, err := p.settings.Apply(p.keepFound(patch), len(p.d.info.Channels))
+	if err != nil {
+		return stream.State{}, err
+	}
+	old := p.settings
+	switch {
+	case next.Reference != old.Reference || !slices.Equal(next.Microphones, old.Microphones):
+		live, err := p.d.newLive(next, p.epoch+1)
+		if err != nil {
+			return stream.State{}, refused(err)
+		}
+		p.live = live
+		p.epoch++
+		p.settings = next
+		p.forget()
+	default:
+		if err := p.live.Set(liveSettings(next)); err != nil {
+			return stream.State{}, refused(err)
+		}
+		p.settings = next
+		if next.Averaging.Mode == wire.AverageUntil && old.Hold && !next.Hold {
+			p.live.Reset() // it held because it was sure: measure anew
+		}
+	}
+	if next.Averaging.Mode != wire.AverageUntil {
+		p.progress = nil
+	}
+	p.by = by
+	p.share()
+	return *p.d.state.Load(), nil
+}
+
+// keepFound completes a patch that fixes a delay without saying which: the one
+// that was found.
+func (p *pump) keepFound(patch stream.SettingsPatch) stream.SettingsPatch {
+	patch.Delay = slices.Clone(patch.Delay)
+	for i, d := range patch.Delay {
+		m := slices.Index(p.settings.Microphones, d.Microphone)
+		if m < 0 || d.Ms != nil || d.Mode == nil || *d.Mode != wire.DelayFixed || p.settings.Delay[m].Mode == wire.DelayFixed {
+			continue
+		}
+		if ms := p.delayMs[m]; !math.IsNaN(ms) {
+			ms = min(max(ms, 0), wire.MaxDelayMs)
+			patch.Delay[i].Ms = &ms
+		}
+	}
+	return patch
+}
+
+func refused(err error) error {
+	return &stream.Error{Code: "settings", Text: err.Error(), Cause: err}
+}
+
+func (p *pump) reset(by string) {
+	if p.settings.Averaging.Mode == wire.AverageUntil {
+		p.settings.Hold = false // begin again
+		if err := p.live.Set(liveSettings(p.settings)); err != nil {
+			p.d.log.Error("settings in force are refused", "err", err)
+		}
+	}
+	p.live.Reset()
+	p.progress = nil
+	p.by = by
+	p.share()
+}
+
+// averaging turns the operator's words into those of the estimator.
+func averaging(a wire.Averaging) response.Averaging {
+	switch a.Mode {
+	case wire.AverageCount:
+		return response.Averaging{Mode: response.Count, Count: a.Count}
+	case wire.AverageTime:
+		return response.Averaging{Mode: response.Exponential, TimeConstantS: a.Seconds}
+	}
+	return response.Averaging{Mode: response.Infinite}
+}

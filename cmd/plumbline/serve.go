@@ -1,0 +1,221 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/capture"
+	"plumbline/capture/device"
+	"plumbline/capture/rig"
+	"plumbline/capture/wavfile"
+	"plumbline/cmd/plumbline/daemon"
+	"plumbline/stream"
+	"plumbline/ui"
+)
+
+// daemonFlags are those that serve and demo share.
+type daemonFlags struct {
+	listen  string
+	uiDir   string
+	verbose bool
+}
+
+func (f *daemonFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one")
+	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
+	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
+	cmd.MarkFlagDirname("ui-dir")
+	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
+}
+
+// serve runs a daemon until the context ends.
+func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config) error {
+	level := slog.LevelInfo
+	if f.verbose {
+		level = slog.LevelDebug
+	}
+	cfg.Logger = slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: level}))
+	cfg.Started = started
+	var err error
+	if cfg.UI, err = f.pages(); err != nil {
+		return err
+	}
+	d, err := daemon.New(cfg)
+	if err != nil {
+		return err
+	}
+	l, err := stream.Listen(cmd.Context(), f.listen)
+	if err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on http://%s\n", l.Addr()); err != nil {
+		l.Close()
+		return err
+	}
+	return d.Run(cmd.Context(), l)
+}
+
+// started is when the program did, near enough.
+var started = time.Now()
+
+func (f *daemonFlags) pages() (fs.FS, error) {
+	if f.uiDir == "" {
+		return ui.Files(), nil
+	}
+	if _, err := os.Stat(filepath.Join(f.uiDir, "index.html")); err != nil {
+		return nil, fmt.Errorf("--ui-dir %s has no index.html: name the directory ui of the source", f.uiDir)
+	}
+	return os.DirFS(f.uiDir), nil
+}
+
+type serveFlags struct {
+	daemonFlags
+	device, file, scene string
+	loop                bool
+	reference           int
+	microphones         string
+	rateHz              int
+}
+
+func newServeCommand() *cobra.Command {
+	var f serveFlags
+	cmd := &cobra.Command{
+		Use:     "serve (--device ID | --file FILE.wav | --rig SCENE)",
+		GroupID: groupLive,
+		Short:   "Measure live and serve the pages",
+		Long: `Measures what comes from a device, a WAV file or a virtual rig, and serves the
+pages that show it on this computer. It prints the address, and opens nothing.
+^C ends it.
+
+Send the programme to the loudspeaker and, by a cable, to the reference channel
+of the interface; the microphone goes to another channel of the same interface.
+Without --mic a device listens to its channel 2, a file or a rig to every
+channel but the reference.`,
+		Example: `  plumbline devices
+  plumbline serve --device ID --ref 1 --mic 2
+  plumbline serve --device ID --ref 3 --mic 1,2 --rate 96000
+  plumbline serve --file rehearsal.wav --loop
+  plumbline serve --rig hall.toml --listen 127.0.0.1:0`,
+		Args:              takes(0, 0, "no arguments, but --device, --file or --rig"),
+		ValidArgsFunction: cobra.NoFileCompletions,
+		RunE:              func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&f.device, "device", "", "capture from the device with this `ID`, see plumbline devices")
+	cmd.Flags().StringVar(&f.file, "file", "", "replay this WAV `file`")
+	cmd.Flags().BoolVar(&f.loop, "loop", false, "start the file again when it ends")
+	cmd.Flags().StringVar(&f.scene, "rig", "", "play a virtual rig: a TOML file, or demo (`SCENE`)")
+	cmd.Flags().IntVar(&f.reference, "ref", 1, "`channel` of the reference, from 1")
+	cmd.Flags().StringVar(&f.microphones, "mic", "", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
+	cmd.Flags().IntVar(&f.rateHz, "rate", 0, "sample rate in `hertz`, 44100 to 192000; 0 is the source's own")
+	cmd.RegisterFlagCompletionFunc("device", completeDevices)
+	cmd.RegisterFlagCompletionFunc("file", completeWAV)
+	cmd.RegisterFlagCompletionFunc("rig", completeScenes)
+	cmd.RegisterFlagCompletionFunc("rate", cobra.FixedCompletions(
+		[]string{"44100", "48000", "88200", "96000", "176400", "192000"}, cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+func (f *serveFlags) run(cmd *cobra.Command) error {
+	given := 0
+	for _, name := range []string{"device", "file", "rig"} {
+		if cmd.Flags().Changed(name) {
+			given++
+		}
+	}
+	switch {
+	case given != 1:
+		return usagef("wants one of --device ID, --file FILE.wav and --rig SCENE")
+	case f.loop && f.file == "":
+		return usagef("--loop goes with --file")
+	case f.rateHz != 0 && (f.rateHz < 44100 || f.rateHz > 192000):
+		return usagef("--rate wants 44100 to 192000 Hz, not %d", f.rateHz)
+	}
+	cfg, err := f.source(cmd)
+	if err != nil {
+		return err
+	}
+	return f.serve(cmd, cfg)
+}
+
+// source opens what was asked for and picks its channels.
+func (f *serveFlags) source(cmd *cobra.Command) (daemon.Config, error) {
+	switch {
+	case cmd.Flags().Changed("device"):
+		return f.deviceSource()
+	case cmd.Flags().Changed("file"):
+		src, err := wavfile.NewSource(wavfile.SourceConfig{Path: f.file, Loop: f.loop, Pace: true})
+		if err != nil {
+			return daemon.Config{}, err
+		}
+		if hz := src.Info().SampleRateHz; f.rateHz != 0 && f.rateHz != hz {
+			return daemon.Config{}, fmt.Errorf("%s runs at %d Hz and not at %d Hz: leave out --rate", f.file, hz, f.rateHz)
+		}
+		return f.choose(src, nil)
+	}
+	scene, err := loadScene(f.scene)
+	if err != nil {
+		return daemon.Config{}, err
+	}
+	if f.rateHz != 0 {
+		scene.RateHz = f.rateHz
+	}
+	src, err := rig.New(scene, rig.Config{Pace: true})
+	if err != nil {
+		return daemon.Config{}, err
+	}
+	return f.choose(src, src)
+}
+
+// choose picks the channels of a source that has them all.
+func (f *serveFlags) choose(src capture.Source, virtual *rig.Rig) (daemon.Config, error) {
+	mics := f.microphones
+	if mics == "" {
+		mics = "all"
+	}
+	ref, microphones, err := pickChannels(f.reference, mics, len(src.Info().Channels))
+	return daemon.Config{Source: src, Rig: virtual, Reference: ref, Microphones: microphones}, err
+}
+
+// deviceSource captures from the first channel to the last that is asked for,
+// so that a channel has the same number here, on the device and in what is
+// published, and the operator can choose among them later.
+func (f *serveFlags) deviceSource() (daemon.Config, error) {
+	mics := f.microphones
+	if mics == "" {
+		mics = "2"
+		if f.reference == 2 {
+			mics = "1"
+		}
+	}
+	inputs := 1 << 16 // the device says better what it has not
+	if mics == "all" {
+		all, err := device.List()
+		if err != nil {
+			return daemon.Config{}, err
+		}
+		if i := slices.IndexFunc(all, func(d device.Device) bool { return d.ID == f.device || d.Name == f.device || f.device == "" && d.DefaultInput }); i >= 0 {
+			inputs = all[i].Inputs
+		}
+	}
+	ref, microphones, err := pickChannels(f.reference, mics, inputs)
+	if err != nil {
+		return daemon.Config{}, err
+	}
+	cfg := device.Config{ID: f.device, Reference: 1, SampleRateHz: f.rateHz}
+	for c := 2; c <= max(ref, slices.Max(microphones)); c++ {
+		cfg.Microphones = append(cfg.Microphones, c)
+	}
+	src, err := device.Open(cfg)
+	if err != nil {
+		return daemon.Config{}, err
+	}
+	return daemon.Config{Source: src, Reference: ref, Microphones: microphones}, nil
+}
