@@ -73,12 +73,13 @@ func (c *capturer) block(st stream, overflow bool) {
 	switch {
 	case c.clock.rate == 0:
 		c.clock.start(now, float64(c.params.rateHz))
+		c.stalled.Store(false) // nothing before it to be kept apart
 	case reopened:
 		c.lose(capture.Reopened, c.clock.resume(now))
 		c.stalled.Store(false) // that time was spent looking
 	case overflow:
 		c.overflows.Add(1)
-		c.lose(capture.Overflow, c.clock.overflow(now, frames, st.waiting()))
+		c.lose(capture.Overflow, c.clock.overflow(now, frames, st.ready()))
 	default:
 		missing := c.clock.add(now, frames)
 		if c.stalled.Swap(false) {

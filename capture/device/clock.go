@@ -7,7 +7,7 @@ import (
 
 const (
 	settle     = time.Second
-	silentLoss = 0.020  // s; less is not told from jitter
+	silentLoss = 0.100  // s; less is not told from a sound server that buffers more than before
 	drift      = 500e-6 // no converter and system clock are further apart
 	rateWindow = 10 * time.Second
 	rateOff    = 0.01 // of the nominal rate; more is another rate

@@ -159,8 +159,15 @@ func (s *fakeStream) rateHz() float64 {
 	return float64(s.p.rateHz)
 }
 
-func (s *fakeStream) waiting() int { return 0 }
 func (s *fakeStream) abort() error { s.idle("abort"); return nil }
+
+// ready: an input holds nothing back, an output has three buffers.
+func (s *fakeStream) ready() int {
+	if s.p.dir == output {
+		return 3 * s.p.frames
+	}
+	return 0
+}
 
 func (s *fakeStream) close() error {
 	s.idle("close")

@@ -37,8 +37,8 @@ type stream interface {
 	// errXrun: done, but samples in front of this buffer were lost.
 	transfer() error
 	rateHz() float64 // that it really runs at
-	waiting() int    // frames captured and not yet read
-	abort() error    // without playing what is buffered
+	ready() int      // frames that can be transferred without waiting
+	abort() error    // drops what is buffered
 	close() error
 }
 

@@ -11,7 +11,7 @@ import (
 )
 
 // outputLatency is short, for what is buffered is still heard after the order to stop.
-const outputLatency = 40 * time.Millisecond
+const outputLatency = 30 * time.Millisecond
 
 // OutputConfig chooses where an Output plays. The zero OutputConfig is the first
 // two channels of the host's default output at 48 kHz.
@@ -144,6 +144,8 @@ func (o *Output) own(fill func([]float32)) error {
 }
 
 func (o *Output) write(st stream, buf []float32, fill func([]float32)) error {
+	// All that fits now, before anything is written, is the host's buffer.
+	buffer := min(st.ready(), o.params.rateHz/10)
 	for last := false; !last; {
 		last = o.stop.Load()
 		clear(buf)
@@ -155,10 +157,10 @@ func (o *Output) write(st stream, buf []float32, fill func([]float32)) error {
 			return err
 		}
 	}
-	// Silence pushes the faded block out of the buffer, so that the abort that
-	// follows cuts nothing.
+	// Silence pushes the faded block out of the buffer, and out of what a sound
+	// server holds behind it, so that the abort that follows cuts nothing.
 	clear(buf)
-	for left := int(outputLatency.Seconds() * float64(o.params.rateHz)); left > 0; left -= o.params.frames {
+	for left := buffer + 2*o.params.frames; left > 0; left -= o.params.frames {
 		if err := o.transfer(st); err != nil {
 			return err
 		}

@@ -150,8 +150,13 @@ func (s *paStream) rateHz() float64 {
 	return 0
 }
 
-func (s *paStream) waiting() int {
-	n, err := s.AvailableToRead()
+func (s *paStream) ready() int {
+	n, err := 0, error(nil)
+	if s.dir == input {
+		n, err = s.AvailableToRead()
+	} else {
+		n, err = s.AvailableToWrite()
+	}
 	if err != nil {
 		return 0
 	}

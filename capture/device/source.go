@@ -19,6 +19,7 @@ const (
 	// or the input is digitally silent.
 	ZeroLimit = 50 * time.Millisecond
 
+	startLimit  = 3 * time.Second // the same for the first block; sound servers take their time
 	watchEvery  = 100 * time.Millisecond
 	lookEvery   = time.Second     // for a lost device
 	letGoLimit  = 2 * time.Second // for a stream that is to end
@@ -33,7 +34,7 @@ type Config struct {
 	Microphones     []int         // input channels, from 1; nil: the first that is not the reference
 	SampleRateHz    int           // 44100…192000; 0: 48000, or the device's own where it refuses that
 	FramesPerBuffer int           // 64…2048; 0: 480
-	Latency         time.Duration // the host's buffer, 100 ms…2 s; 0: 200 ms
+	Latency         time.Duration // the host's buffer, 100 ms…2 s; 0: 100 ms
 }
 
 // Source captures channels of one device: the reference first, then the
@@ -77,7 +78,7 @@ func openSource(h host, cfg Config) (*Source, error) {
 		cfg.FramesPerBuffer = 480
 	}
 	if cfg.Latency == 0 {
-		cfg.Latency = 200 * time.Millisecond
+		cfg.Latency = 100 * time.Millisecond
 	}
 	switch {
 	case cfg.SampleRateHz != 0 && (cfg.SampleRateHz < minRateHz || cfg.SampleRateHz > maxRateHz):
@@ -247,7 +248,8 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 // watch notices that nothing arrives, which a blocking read cannot.
 func (s *Source) watch() {
 	state := capture.State(s.state.Load())
-	if state != capture.Starting && state != capture.Running || s.sinceBlock() < StallLimit {
+	silence := s.sinceBlock()
+	if !(state == capture.Running && silence > StallLimit || state == capture.Starting && silence > startLimit) {
 		return
 	}
 	if s.state.CompareAndSwap(int32(state), int32(capture.Stalled)) {

@@ -112,14 +112,18 @@ func Start(t testing.TB, cfg Config) *Server {
 }
 
 func (s *Server) sink() string {
-	// The speakers' order in which ALSA numbers channels, so that none is remixed.
-	order := []string{"front-left", "front-right", "rear-left", "rear-right", "front-center", "lfe", "side-left", "side-right"}
-	m := "mono"
-	if s.cfg.Channels > 1 {
-		m = strings.Join(order[:s.cfg.Channels], ",")
-	}
 	return fmt.Sprintf("module-null-sink sink_name=%s format=float32le rate=%d channels=%d channel_map=%s",
-		cable, s.cfg.RateHz, s.cfg.Channels, m)
+		cable, s.cfg.RateHz, s.cfg.Channels, s.channelMap())
+}
+
+// channelMap has the order in which ALSA numbers loudspeakers; used throughout,
+// it keeps PulseAudio from mixing one channel into another.
+func (s *Server) channelMap() string {
+	if s.cfg.Channels == 1 {
+		return "mono"
+	}
+	order := []string{"front-left", "front-right", "rear-left", "rear-right", "front-center", "lfe", "side-left", "side-right"}
+	return strings.Join(order[:s.cfg.Channels], ",")
 }
 
 // Play plays a WAV file into the cable, over and over, until the test ends or
@@ -130,7 +134,9 @@ func (s *Server) Play(path string) (stop func()) {
 	var wg sync.WaitGroup
 	wg.Go(func() {
 		for ctx.Err() == nil {
-			out, err := exec.CommandContext(ctx, "paplay", "--device="+cable, path).CombinedOutput()
+			out, err := exec.CommandContext(ctx, "paplay", "--device="+cable, "--channel-map="+s.channelMap(),
+				"--latency-msec=50", // or the sink waits for seconds, and all who listen to it
+				path).CombinedOutput()
 			if err != nil && ctx.Err() == nil {
 				s.t.Errorf("paplay: %v: %s", err, out)
 				return
