@@ -213,11 +213,11 @@ func sameWords(a, b string) bool {
 	}
 }
 
-// trustedBand is the widest band, in octaves, in which three quarters of the
-// points within a third of an octave have a coherence above their threshold:
-// narrow notches of a room do not end it. 0, 0 if there is none.
+// trustedBand is the widest band, in octaves, in which at least 60 % of the
+// points within a third of an octave below or above have a coherence over their
+// threshold: narrow notches of a room do not end it. 0, 0 if there is none.
 func trustedBand(c *response.Curve) (low, high float64) {
-	const half = 1.122462048309373 // 2^(1/6)
+	const third = 1.259921049894873 // 2^(1/3)
 	n := len(c.FrequencyHz)
 	trusted := func(i int) int {
 		if c.Coherence[i] > c.Threshold[i] {
@@ -225,19 +225,22 @@ func trustedBand(c *response.Curve) (low, high float64) {
 		}
 		return 0
 	}
-	var from, to, count int // the window is [from, to), count trusted points in it
-	first, last := -1, -1   // trusted points of the run so far
+	// Points [from, i] lie below and [i, to) above; below and above count the trusted.
+	var from, to, below, above int
+	first, last := -1, -1 // trusted points at the ends of the run so far
 	for i := range n + 1 {
 		good := false
 		if i < n {
 			f := c.FrequencyHz[i]
-			for ; to < n && c.FrequencyHz[to] <= f*half; to++ {
-				count += trusted(to)
+			below += trusted(i)
+			for ; c.FrequencyHz[from] < f/third; from++ {
+				below -= trusted(from)
 			}
-			for ; c.FrequencyHz[from] < f/half; from++ {
-				count -= trusted(from)
+			for ; to < n && c.FrequencyHz[to] <= f*third; to++ {
+				above += trusted(to)
 			}
-			good = f > 0 && 4*count >= 3*(to-from)
+			good = f > 0 && (5*below >= 3*(i+1-from) || 5*above >= 3*(to-i))
+			above -= trusted(i)
 		}
 		if good {
 			if trusted(i) == 1 {

@@ -1,0 +1,394 @@
+package verdict
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/analyze"
+	"plumbline/analyze/arrival"
+	"plumbline/analyze/polarity"
+	"plumbline/stream/internal/frametest"
+	"plumbline/stream/wire"
+)
+
+var room = Options{TemperatureC: 20}
+
+// once is the sentence about one frame, out of the blue.
+func once(f *analyze.Frame, o Options) Sentence {
+	var k Keeper
+	k.Update(f, 0, o)
+	return k.Sentence()
+}
+
+// The distances are those of 343.2 m/s, the handbook's figure at 20 °C.
+func TestSentences(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		change    func(*analyze.Frame, *analyze.Microphone)
+		want      string
+		certainty string
+		mark      string
+	}{
+		{"all is well", func(f *analyze.Frame, m *analyze.Microphone) {},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
+		{"opposite", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.999}
+			m.Arrivals[0].Sign = -1
+			m.Curve = frametest.Curve(90, 9000)
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Opposite polarity to the reference from 91 Hz to 9 kHz (sure). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables.",
+			wire.Sure, wire.Act},
+		{"perhaps opposite", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.93}
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Opposite polarity to the reference from 63 Hz to 14 kHz (likely). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables.",
+			wire.Likely, wire.Attention},
+		{"undecided", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Polarity = polarity.Verdict{Reason: "the phase turns by more than the crossover explains"}
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Polarity: cannot tell: the phase turns by more than the crossover explains. Trusted from 63 Hz to 14 kHz.",
+			wire.CannotTell, wire.Steady},
+		{"a reversed driver", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Polarity.Bands = []polarity.Band{{LowHz: 63, HighHz: 1500, Sign: 1, Confidence: 0.999}, {LowHz: 1500, HighHz: 14000, Sign: -1, Confidence: 0.999}}
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is the other way round: one driver in this cabinet may be reversed. Switch amplifiers off before touching loudspeaker cables.",
+			wire.Sure, wire.Act},
+		// τ = 7.4 ms: notches at (2k+1)/2τ = 67.6, 202.7, 337.8 Hz.
+		{"two arrivals", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs = 12.1
+			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: 1}, {DelayMs: 19.5, LevelDB: -3, Sign: 1}}
+		},
+			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
+		// Opposite copies swap notches and peaks: k/τ = 135, 270, 405 Hz.
+		{"two arrivals, the second reversed and louder", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, LevelDB: -3, Sign: 1}, {DelayMs: 19.5, Sign: -1}}
+		},
+			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB up and of opposite polarity. They comb at 135 Hz, 270 Hz, 405 Hz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
+		{"three arrivals, one weak", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Arrivals = []arrival.Arrival{{DelayMs: 10, LevelDB: -8, Sign: 1}, {DelayMs: 12, Sign: 1}, {DelayMs: 13, LevelDB: -2, Sign: 1}, {DelayMs: 30, LevelDB: -12, Sign: 1}}
+		},
+			"Three arrivals: 10.0 ms, 12.0 ms and 13.0 ms, the second 8 dB up, the third 6 dB up. The two strongest comb at 500 Hz, 1.5 kHz, 2.5 kHz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
+		{"delay set by hand", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayFixed, m.DelayMs, m.Arrivals = true, 10, nil
+		},
+			"The compensation is set to 10.00 ms. Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
+		{"no arrival", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs, m.DelayReason = math.NaN(), "nothing in the microphone is like the reference"
+		},
+			"Cannot tell when the microphone hears the loudspeaker: nothing in the microphone is like the reference.",
+			wire.CannotTell, wire.Attention},
+		{"at the start", func(f *analyze.Frame, m *analyze.Microphone) { f.AveragedS = 0.1 },
+			"Averaging: not enough heard yet to tell.",
+			wire.CannotTell, wire.Steady},
+		// γ² = 0.0419 after the bias is an SNR of 10 lg(0.0419/0.9581) = −13.6 dB; the threshold at n averages,
+		// 1 − 0.01^(1/(n−1)), falls to half of it at n = 219: 2 s · 219/44.5 = 9.9 s.
+		{"too quiet", func(f *analyze.Frame, m *analyze.Microphone) { setCoherence(f, 0.0634) },
+			"Too quiet to tell: the room is 14 dB above the signal. Turn up, or average over 10 s.",
+			wire.CannotTell, wire.Attention},
+		{"held", func(f *analyze.Frame, m *analyze.Microphone) { f.Hold = true },
+			"On hold. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
+		{"one of several", func(f *analyze.Frame, m *analyze.Microphone) { f.Microphones = append(f.Microphones, *m) },
+			"The microphone on channel 2 hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			f := frametest.New(1)
+			c.change(f, &f.Microphones[0])
+			got := once(f, room)
+			if got.Text() != c.want {
+				t.Errorf("got  %s\nwant %s", got.Text(), c.want)
+			}
+			if got.Certainty != c.certainty || got.Mark != c.mark {
+				t.Errorf("%s, %s; want %s, %s", got.Certainty, got.Mark, c.certainty, c.mark)
+			}
+		})
+	}
+}
+
+// setCoherence gives the microphone one coherence everywhere.
+func setCoherence(f *analyze.Frame, g float64) {
+	for i := range f.Microphones[0].Curve.Coherence {
+		f.Microphones[0].Curve.Coherence[i] = g
+	}
+}
+
+func TestWaitingHelpsOnlyGrowingAverages(t *testing.T) {
+	f := frametest.New(1)
+	setCoherence(f, 0.0634)
+	got := once(f, Options{TemperatureC: 20, Grows: true})
+	if want := "or wait about 10 s."; !strings.Contains(got.Text(), want) {
+		t.Errorf("%s, want %q", got.Text(), want)
+	}
+}
+
+func TestDistanceFollowsTemperature(t *testing.T) {
+	got := once(frametest.New(1), Options{TemperatureC: 0})
+	// 331.3 m/s · 23.42 ms = 7.759 m
+	if !strings.Contains(got.Text(), "(7.76 m)") {
+		t.Error(got.Text())
+	}
+}
+
+func TestPartsPointAtTheEvidence(t *testing.T) {
+	f := frametest.New(1)
+	m := &f.Microphones[0]
+	m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.999}
+	m.Arrivals = append(m.Arrivals, arrival.Arrival{DelayMs: 30, LevelDB: -4, Sign: 1})
+	about := map[string]string{}
+	for _, p := range once(f, room).Parts {
+		about[p.About] = p.Text
+	}
+	if got := about["next"]; got != "Check the cable or the processor of this cabinet." {
+		t.Errorf("next is %q", got)
+	}
+	for what, text := range map[string]string{
+		"arrival:1": "23.4 ms", "trusted": "from 63 Hz to 14 kHz", "caution": Caution,
+	} {
+		if about[what] != text {
+			t.Errorf("%s is about %q, want %q", what, about[what], text)
+		}
+	}
+	for _, what := range []string{"comb", "polarity", "arrival:2"} {
+		if about[what] == "" {
+			t.Errorf("nothing is about %s", what)
+		}
+	}
+}
+
+// player feeds frames 50 ms apart and collects the sentences.
+type player struct {
+	k     Keeper
+	f     *analyze.Frame
+	texts []string
+}
+
+func (p *player) play(seconds float64, change func(f *analyze.Frame, t float64)) {
+	for i := range int(math.Round(seconds * 20)) {
+		p.f.Sample += 2400
+		p.f.Seq++
+		if change != nil {
+			change(p.f, float64(i)/20)
+		}
+		if p.k.Update(p.f, 0, room) {
+			p.texts = append(p.texts, p.k.Sentence().Text())
+		}
+	}
+}
+
+func TestDigitsDoNotFlicker(t *testing.T) {
+	p := player{f: frametest.New(1)}
+	p.play(30, func(f *analyze.Frame, t float64) {
+		m := &f.Microphones[0]
+		m.DelayMs = 23.42 + 0.004*math.Sin(40*t) // about two standard deviations
+		m.Arrivals[0].DelayMs = m.DelayMs
+		m.Polarity.Confidence = 0.99 + 0.009*math.Sin(9*t) // about the border of sure
+		m.Curve = frametest.Curve(63*math.Exp2(0.2*math.Sin(3*t)), 14000)
+	})
+	if len(p.texts) != 1 {
+		t.Errorf("the sentence changed %d times: %q", len(p.texts)-1, p.texts)
+	}
+}
+
+func TestMeaningMustLastASecond(t *testing.T) {
+	p := player{f: frametest.New(1)}
+	p.play(5, nil)
+	reverse := func(f *analyze.Frame, _ float64) { f.Microphones[0].Polarity.Sign = -1 }
+	restore := func(f *analyze.Frame, _ float64) { f.Microphones[0].Polarity.Sign = 1 }
+	p.play(0.9, reverse)
+	p.play(0.2, restore)
+	if len(p.texts) != 1 {
+		t.Fatalf("a lapse of 0.9 s changed the sentence: %q", p.texts)
+	}
+	p.play(1.2, reverse)
+	if len(p.texts) != 2 || !strings.Contains(p.texts[1], "Opposite") {
+		t.Fatalf("1.2 s of another meaning: %q", p.texts)
+	}
+}
+
+// Dragging a microphone: the number follows at least once a second.
+func TestMovingNumberIsFollowed(t *testing.T) {
+	p := player{f: frametest.New(1)}
+	p.play(10, func(f *analyze.Frame, t float64) {
+		f.Microphones[0].DelayMs = 20 + t
+		f.Microphones[0].Arrivals[0].DelayMs = 20 + t
+	})
+	if n := len(p.texts); n < 9 || n > 11 {
+		t.Errorf("%d sentences in 10 s: %q", n, p.texts)
+	}
+}
+
+func TestSilenceAndClipping(t *testing.T) {
+	p := player{f: frametest.New(1)}
+	last := func() string { return p.texts[len(p.texts)-1] }
+	p.play(2, nil)
+	p.play(2.5, func(f *analyze.Frame, _ float64) { f.Reference.RMSDBFS = math.Inf(-1) })
+	if want := "Nothing on the reference channel. Is the signal on, is channel 1 the right one?"; last() != want {
+		t.Errorf("%s, want %s", last(), want)
+	}
+	p.play(2.5, func(f *analyze.Frame, _ float64) { f.Reference.RMSDBFS, f.Microphones[0].RMSDBFS = -20, -110 })
+	if !strings.HasPrefix(last(), "Nothing on microphone channel 2.") {
+		t.Error(last())
+	}
+	clips := uint64(3)
+	p.play(1.2, func(f *analyze.Frame, _ float64) {
+		clips++
+		f.Microphones[0].RMSDBFS, f.Microphones[0].Clipped = -3, clips
+	})
+	if !strings.HasPrefix(last(), "The microphone on channel 2 clips: turn its input down.") {
+		t.Error(last())
+	}
+	p.play(3, nil)
+	if !strings.HasPrefix(last(), "The microphone on channel 2 clips") {
+		t.Error("a clip is forgotten too soon")
+	}
+	p.play(1.5, nil)
+	if !strings.HasPrefix(last(), "The microphone hears") {
+		t.Error(last())
+	}
+}
+
+func TestUpdateAllocatesNothing(t *testing.T) {
+	f := frametest.New(1)
+	var k Keeper
+	k.Update(f, 0, room)
+	if n := testing.AllocsPerRun(100, func() {
+		f.Sample += 2400
+		k.Update(f, 0, room)
+	}); n != 0 {
+		t.Errorf("%g allocations", n)
+	}
+}
+
+func TestCannotTellIsFollowedByWhy(t *testing.T) {
+	f := frametest.New(1)
+	f.Microphones[0].DelayMs = math.NaN()
+	if got := once(f, room).Text(); !strings.Contains(got, "Cannot tell") || !strings.Contains(got, ": ") {
+		t.Error(got)
+	}
+	since := time.Date(2026, 8, 12, 20, 41, 7, 0, time.Local)
+	if got := Stale(since, "the stage box", "the device went away").Text(); got != "No data since 20:41:07 from the stage box. the device went away." {
+		t.Error(got)
+	}
+}
+
+func TestTrustedBand(t *testing.T) {
+	c := frametest.Curve(63, 14000)
+	for i, f := range c.FrequencyHz { // two narrow notches of a room
+		if f > 200 && f < 215 || f > 1000 && f < 1040 {
+			c.Coherence[i] = 0.01
+		}
+	}
+	low, high := trustedBand(&c)
+	if low < 62 || low > 65 || high < 13700 || high > 14100 {
+		t.Errorf("%.1f…%.1f Hz, want 63…14000", low, high)
+	}
+	for i, f := range c.FrequencyHz { // half an octave is missing: the wider side counts
+		if f > 200 && f < 283 {
+			c.Coherence[i] = 0.01
+		}
+	}
+	if low, high = trustedBand(&c); low < 280 || low > 290 || high < 13700 {
+		t.Errorf("%.1f…%.1f Hz, want 283…14000", low, high)
+	}
+	c = frametest.Curve(30000, 40000)
+	if low, high = trustedBand(&c); low != 0 || high != 0 {
+		t.Errorf("%.1f…%.1f Hz, want none", low, high)
+	}
+}
+
+// Source: comb.csv (direct plus one delayed copy: 20 lg(1 ± a)).
+func TestCombDepth(t *testing.T) {
+	for _, row := range table(t, "comb.csv") {
+		c := Comb{OffsetMs: 1, LevelDB: -row["level_difference_db"]}
+		if d := c.PeakDB() - row["peak_db"]; math.Abs(d) > 0.0006 { // the table has three decimals
+			t.Errorf("%g dB: peak %.4f, want %.3f", c.LevelDB, c.PeakDB(), row["peak_db"])
+		}
+		if d := c.DipDB() - row["dip_db"]; !(math.Abs(d) <= 0.0006) && c.DipDB() != row["dip_db"] {
+			t.Errorf("%g dB: dip %.4f, want %.3f", c.LevelDB, c.DipDB(), row["dip_db"])
+		}
+	}
+}
+
+// Source: comb.csv's heading: 1 ms → notches at 500, 1500, 2500 Hz; opposite
+// polarity swaps notches and peaks (elementary superposition).
+func TestCombFrequencies(t *testing.T) {
+	same, opposite := Comb{OffsetMs: 1}, Comb{OffsetMs: 1, Opposite: true}
+	for k, want := range []float64{500, 1500, 2500} {
+		if got := same.NotchHz(k); math.Abs(got-want) > 1e-9 {
+			t.Errorf("notch %d at %g Hz, want %g", k, got, want)
+		}
+		if got := opposite.PeakHz(k); math.Abs(got-want) > 1e-9 {
+			t.Errorf("peak %d of opposite copies at %g Hz, want %g", k, got, want)
+		}
+		if got, want := opposite.NotchHz(k), float64(k+1)*1000; math.Abs(got-want) > 1e-9 {
+			t.Errorf("notch %d of opposite copies at %g Hz, want %g", k, got, want)
+		}
+	}
+}
+
+// Source: speed_of_sound.csv, the textbook column, and Cramer (JASA 93 (1993)
+// 2510) for dry air, which a textbook form meets within 0.05 %.
+func TestSpeedOfSound(t *testing.T) {
+	for _, row := range table(t, "speed_of_sound.csv") {
+		c := SpeedOfSound(row["temperature_c"])
+		if want := row["sqrt_331_3"]; math.Abs(c-want) > 0.0006 {
+			t.Errorf("%g °C: %.4f m/s, want %.3f", row["temperature_c"], c, want)
+		}
+		if dry := row["cramer_rh0"]; dry == dry && math.Abs(c/dry-1) > 5e-4 {
+			t.Errorf("%g °C: %.3f m/s, Cramer has %.3f", row["temperature_c"], c, dry)
+		}
+	}
+}
+
+// table reads a reference table; an empty cell is NaN.
+func table(t *testing.T, name string) (rows []map[string]float64) {
+	t.Helper()
+	file, err := os.Open("../../testdata/reference/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	r := csv.NewReader(file)
+	r.Comment = '#'
+	all, err := r.ReadAll()
+	if err != nil || len(all) < 2 {
+		t.Fatalf("%s: %v", name, err)
+	}
+	for _, line := range all[1:] {
+		row := map[string]float64{}
+		for i, cell := range line {
+			row[all[0][i]] = math.NaN()
+			if x, err := strconv.ParseFloat(cell, 64); err == nil {
+				row[all[0][i]] = x
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+func TestHertz(t *testing.T) {
+	for _, c := range []struct {
+		f       float64
+		figures int
+		want    string
+	}{
+		{67.57, 3, "68 Hz"}, {202.7, 3, "203 Hz"}, {62.7, 2, "63 Hz"}, {112, 2, "110 Hz"}, {8970, 2, "9 kHz"},
+		{13990, 2, "14 kHz"}, {1667, 3, "1.67 kHz"}, {999.6, 3, "1 kHz"}, {12.34, 2, "12 Hz"}, {4.46, 2, "4.5 Hz"},
+	} {
+		if got := hertz(c.f, c.figures); got != c.want {
+			t.Errorf("%g Hz with %d figures: %s, want %s", c.f, c.figures, got, c.want)
+		}
+	}
+}

@@ -1,0 +1,190 @@
+package wire
+
+import (
+	"bytes"
+	"encoding/binary"
+	"flag"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"plumbline/analyze"
+	"plumbline/stream/internal/frametest"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+const unixMs = 1786536000123.456 // 2026-08-12T12:00:00.123456Z
+
+func golden(t *testing.T, name string, got []byte) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("%s changed: look at the difference after go test -update", path)
+	}
+}
+
+func TestFrameGolden(t *testing.T) {
+	golden(t, "frame.bin", AppendFrame(nil, frametest.New(2), unixMs))
+}
+
+// The header by hand, byte for byte as wire.md says.
+func TestFrameHeader(t *testing.T) {
+	f := frametest.New(1)
+	b := AppendFrame(nil, f, unixMs)
+	if string(b[:4]) != "PLMB" || b[4] != 1 || b[5] != 1 {
+		t.Fatalf("head % x", b[:6])
+	}
+	const curves = 1 + 8 + 2 + 4 + 4
+	for _, c := range []struct {
+		name      string
+		got, want uint64
+	}{
+		{"curves", uint64(binary.LittleEndian.Uint16(b[6:])), curves},
+		{"seq", binary.LittleEndian.Uint64(b[8:]), 7},
+		{"sample", binary.LittleEndian.Uint64(b[16:]), 96000},
+		{"time", binary.LittleEndian.Uint64(b[24:]), math.Float64bits(unixMs)},
+		{"epoch", uint64(binary.LittleEndian.Uint32(b[32:])), 1},
+		{"gaps", uint64(binary.LittleEndian.Uint32(b[36:])), 2},
+		{"averaged", uint64(binary.LittleEndian.Uint32(b[40:])), uint64(math.Float32bits(2))},
+		{"bursts", uint64(binary.LittleEndian.Uint32(b[44:])), 1},
+		{"first entry's offset", uint64(binary.LittleEndian.Uint32(b[48+8:])), 48 + 12*curves},
+	} {
+		if c.got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, c.got, c.want)
+		}
+	}
+}
+
+func TestFrameRoundTrip(t *testing.T) {
+	f := frametest.New(3)
+	// A prefix shows that offsets count from the message's start.
+	prefixed := AppendFrame([]byte("abc"), f, unixMs)
+	b := AppendFrame(nil, f, unixMs)
+	if !bytes.Equal(prefixed[3:], b) {
+		t.Fatal("a frame depends on what stands in front of it")
+	}
+	var d Frame
+	if err := d.Decode(b); err != nil {
+		t.Fatal(err)
+	}
+	if got := d.Microphones(nil); !slices.Equal(got, []int{2, 3, 4}) || d.Reference() != 1 {
+		t.Fatalf("microphones %v, reference %d", got, d.Reference())
+	}
+	for _, m := range f.Microphones {
+		c := m.Curve
+		for id, want := range map[CurveID][]float64{
+			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
+			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg, Coherence: c.Coherence,
+			Threshold: c.Threshold, EffectiveAverages: c.EffectiveAverages, Impulse: m.Impulse,
+			ImpulseAxisMs:  {m.ImpulseStartMs, m.ImpulseStepMs},
+			ArrivalDelayMs: {23.42}, ArrivalDelaySDMs: {0.002}, ArrivalLevelDB: {0}, ArrivalSign: {1},
+			DelayMs: {23.42, 0.002, 0}, Polarity: {1, 0.9995}, Levels: {-14.5, -26.25, 3},
+			PolarityBands: {63, 500, 1, 0.999, 500, 14000, 1, 0.998},
+		} {
+			got := d.Curve(id, m.Channel)
+			if len(got) != len(want) {
+				t.Fatalf("curve %d of channel %d has %d numbers, want %d", id, m.Channel, len(got), len(want))
+			}
+			for i := range want {
+				if w := float32(want[i]); got[i] != w && !(w != w && got[i] != got[i]) {
+					t.Fatalf("curve %d of channel %d, number %d: %g, want %g", id, m.Channel, i, got[i], w)
+				}
+			}
+		}
+	}
+	if d.Curve(MagnitudeDB, 1) != nil {
+		t.Error("the reference has a response")
+	}
+}
+
+// A curve shorter than its grid must not shift the ones behind it.
+func TestFrameShortCurve(t *testing.T) {
+	f := frametest.New(1)
+	f.Microphones[0].Curve.Threshold = nil
+	var d Frame
+	if err := d.Decode(AppendFrame(nil, f, 0)); err != nil {
+		t.Fatal(err)
+	}
+	if got := d.Curve(Threshold, 2); len(got) != len(f.Microphones[0].Curve.FrequencyHz) || got[0] == got[0] {
+		t.Error("a missing curve is not all unknown")
+	}
+	if got := d.Curve(EffectiveAverages, 2); got[0] != 44.5 {
+		t.Error("the next curve moved")
+	}
+}
+
+func TestSelectEqualsEncodingLess(t *testing.T) {
+	f := frametest.New(5)
+	all := AppendFrame(nil, f, unixMs)
+	some := *f
+	some.Microphones = []analyze.Microphone{f.Microphones[1], f.Microphones[3]}
+	want := AppendFrame(nil, &some, unixMs)
+	if got := Select([]byte("xyz"), all, []int{5, 3, 99})[3:]; !bytes.Equal(got, want) {
+		t.Error("selected channels differ from a frame of those channels")
+	}
+}
+
+func TestEncodingAllocatesNothing(t *testing.T) {
+	f := frametest.New(4)
+	b := AppendFrame(nil, f, 0)
+	part := Select(nil, b, []int{3})
+	var d Frame
+	d.Decode(b)
+	if n := testing.AllocsPerRun(100, func() {
+		b = AppendFrame(b[:0], f, 0)
+		part = Select(part[:0], b, []int{3})
+		if d.Decode(b) != nil {
+			t.Error("does not decode")
+		}
+	}); n != 0 {
+		t.Errorf("%g allocations", n)
+	}
+}
+
+func FuzzDecode(f *testing.F) {
+	f.Add(AppendFrame(nil, frametest.New(1), unixMs))
+	f.Add(AppendFrame(nil, &analyze.Frame{}, 0))
+	f.Add([]byte("PLMB\x01\x01\xff\xff"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var d Frame
+		if d.Decode(b) != nil {
+			return
+		}
+		for _, e := range d.entries {
+			if got := d.Curve(e.id, e.channel); got == nil && e.n > 0 {
+				t.Error("a curve of the directory cannot be read")
+			}
+		}
+		data, err := NewObject(&d, Hello{Grid: []float64{}}, State{}, nil, 343).json()
+		if err != nil || bytes.Contains(data, []byte("NaN")) {
+			t.Errorf("no JSON: %v", err)
+		}
+	})
+}
+
+func BenchmarkAppendFrame(b *testing.B) {
+	for _, mics := range []int{1, 32} {
+		b.Run(map[int]string{1: "1mic", 32: "32mics"}[mics], func(b *testing.B) {
+			f := frametest.New(mics)
+			var buf []byte
+			b.ReportAllocs()
+			for b.Loop() {
+				buf = AppendFrame(buf[:0], f, unixMs)
+			}
+			b.SetBytes(int64(len(buf)))
+		})
+	}
+}
