@@ -1,1 +1,60 @@
 // @ts-check
+// One shell, one session, one page at a time.
+
+import { setClient } from './core/api.js';
+import { bind } from './core/keys.js';
+import { Session } from './core/session.js';
+import { View } from './core/view.js';
+import { ListenPage } from './pages/listen.js';
+import { RigPage } from './pages/rig.js';
+import { Shell } from './parts/shell.js';
+
+/** @typedef {import('./parts/shell.js').Entry & {make: (context: Context) => Page}} PageEntry */
+/** @typedef {{session: Session, view: View, shell: Shell}} Context */
+/** @typedef {{node: HTMLElement, close: () => void, plots: () => Record<string, import('./draw/plot.js').Plot|null>}} Page */
+
+/** A page is a module and a line here. @type {PageEntry[]} */
+const PAGES = [
+  { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
+  { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
+];
+
+const session = new Session(`${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/live`);
+const view = new View();
+/** @type {Page|null} */
+let page = null;
+
+const shell = new Shell(session, PAGES, show);
+session.on('hello', (hello) => setClient(hello.client));
+bind([
+  ...PAGES.map((p) => ({ key: p.key, says: `${p.name} page`, run: () => {
+    if (!p.available(session)) return;
+    history.pushState(null, '', p.path + location.search);
+    show(p.path);
+  } })),
+  { key: 'n', says: 'Next ground: system, dark house, daylight', run: () => shell.nextGround() },
+  { key: '?', says: 'This sheet', run: () => shell.help() },
+]);
+addEventListener('popstate', () => show(location.pathname));
+show(location.pathname);
+
+/** @param {string} path */
+function show(path) {
+  const entry = PAGES.find((p) => p.path === path) ?? PAGES[0];
+  page?.close();
+  page = entry.make({ session, view, shell });
+  shell.main.replaceChildren(page.node);
+  shell.at(entry.path);
+  document.title = `${entry.name} · plumbline`;
+}
+
+/** For tests and for the curious: what the page shows, as data. */
+Object.defineProperty(window, '__app', {
+  value: {
+    get frames() { return session.frames; },
+    get lastSeq() { return session.frame.seq; },
+    get plots() { return page?.plots() ?? {}; },
+    session,
+    view,
+  },
+});

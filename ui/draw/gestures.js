@@ -4,14 +4,15 @@
 /** @typedef {[number, number]} Range */
 /**
  * @typedef {object} Target
- * @property {HTMLElement} surface
+ * @property {HTMLElement} surface takes the pointers
+ * @property {() => {left: number, top: number, width: number, height: number}} area the plotting area in it, CSS pixels
  * @property {() => {x: Range, y: Range}} view
  * @property {(x: Range, y: Range) => void} setView
  * @property {boolean} log the x axis is logarithmic
  * @property {boolean} freeY y may be zoomed and moved too
  * @property {() => boolean} home the whole range is shown
  * @property {() => void} goHome
- * @property {(px: number, py: number) => void} point CSS pixels in the surface
+ * @property {(px: number, py: number) => void} point CSS pixels in the area
  * @property {(step: -1|1) => void} [flick]
  */
 
@@ -21,10 +22,16 @@ const FLICK_MS = 300;
 /** @param {Target} target @returns {() => void} call it to let go */
 export function gestures(target) {
   const { surface } = target;
+  /** The plotting area on the screen. */
+  const rectangle = () => {
+    const rect = surface.getBoundingClientRect();
+    const area = target.area();
+    return { left: rect.left + area.left, top: rect.top + area.top, width: area.width, height: area.height };
+  };
   surface.style.touchAction = 'pan-y'; // one finger upwards scrolls the page, the rest is ours
   /** @type {Map<number, {x: number, y: number}>} */
   const fingers = new Map();
-  let start = { at: 0, x: 0, y: 0, view: target.view(), rect: surface.getBoundingClientRect(), spreadX: 1, spreadY: 1, moved: false };
+  let start = { at: 0, x: 0, y: 0, view: target.view(), rect: rectangle(), spreadX: 1, spreadY: 1, moved: false };
 
   const middle = () => {
     const all = [...fingers.values()];
@@ -38,7 +45,7 @@ export function gestures(target) {
     const m = middle();
     const two = fingers.size > 1;
     start = {
-      at, x: m.x, y: m.y, view: target.view(), rect: surface.getBoundingClientRect(),
+      at, x: m.x, y: m.y, view: target.view(), rect: rectangle(),
       spreadX: two ? spread('x') : 1, spreadY: two ? spread('y') : 1, moved: start.moved && fingers.size > 0 && at - start.at < 1000,
     };
   };
@@ -96,13 +103,13 @@ export function gestures(target) {
   };
   /** @param {PointerEvent} e */
   const point = (e) => {
-    const rect = surface.getBoundingClientRect();
+    const rect = rectangle();
     target.point(e.clientX - rect.left, e.clientY - rect.top);
   };
   /** @param {WheelEvent} e */
   const wheel = (e) => {
     e.preventDefault();
-    const rect = surface.getBoundingClientRect();
+    const rect = rectangle();
     const { x, y } = target.view();
     const amount = e.deltaMode === 1 ? e.deltaY * 30 : e.deltaY || e.deltaX;
     const by = Math.exp(Math.max(-300, Math.min(300, amount)) / 500);

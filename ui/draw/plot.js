@@ -128,7 +128,7 @@ export class Plot {
     const options = {
       ...this.#size(),
       pxAlign: 0,
-      padding: [8, 8, x.size ? 0 : 8, 0],
+      padding: [6, 24, x.size ? 0 : 6, 0],
       legend: { show: false },
       cursor: { show: false },
       select: { show: false, left: 0, top: 0, width: 0, height: 0 },

@@ -58,7 +58,7 @@ export class Field {
   #write() {
     const text = fixed(this.#value, this.#options.digits);
     if (this.#input.value !== text) this.#input.value = text;
-    this.#input.style.width = `${Math.max(3, text.length) + 0.6}ch`;
+    this.#input.style.width = `${Math.max(1, [...text].reduce((w, c) => w + (c === '.' ? 0.5 : 1), 0)) + 0.3}ch`;
     if (this.#value !== null) this.#input.setAttribute('aria-valuenow', String(this.#value));
     else this.#input.removeAttribute('aria-valuenow');
   }

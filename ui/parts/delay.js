@@ -1,0 +1,75 @@
+// @ts-check
+// The delay of the microphone in front, large; set by hand or found, in place.
+
+import { el, say } from '../core/dom.js';
+import { feet, fixed } from '../core/format.js';
+import { CURVE } from '../core/frames.js';
+import { changeSettings } from '../core/api.js';
+import { Field } from './field.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {import('../core/view.js').View} View */
+
+const LONGEST_MS = 1500;
+
+export class DelayNumber {
+  #session;
+  #view;
+  #notices;
+  #field;
+  #other = el('p', { class: 'also', 'data-testid': 'delay-also' });
+  #found = el('button', { type: 'button', text: 'Found', onclick: () => this.#set({ mode: 'auto' }) });
+  #fixed = el('button', { type: 'button', text: 'Set by hand', onclick: () => this.#hold() });
+  #polarity = el('p', { class: 'polarity', 'data-testid': 'polarity' });
+  node;
+
+  /** @param {Session} session @param {View} view @param {import('./notice.js').Notices} notices */
+  constructor(session, view, notices) {
+    this.#session = session;
+    this.#view = view;
+    this.#notices = notices;
+    this.#field = new Field({
+      label: 'Delay in milliseconds', unit: 'ms', step: 0.1, least: 0, most: LONGEST_MS, digits: 2, testid: 'delay-ms',
+      commit: (ms) => this.#set({ mode: 'fixed', ms }),
+    });
+    this.node = el('section', { class: 'delay', 'aria-label': 'Delay' },
+      el('h2', { text: 'Delay' }), el('div', { class: 'big' }, this.#field.node), this.#other,
+      el('div', { class: 'pair', role: 'group', 'aria-label': 'How the delay is chosen' }, this.#found, this.#fixed), this.#polarity);
+  }
+
+  draw() {
+    const channel = this.#channel();
+    const { frame, speedOfSound, hello } = this.#session;
+    const [ms, sd, byHand] = frame.curve(channel, CURVE.delay);
+    const known = typeof ms === 'number';
+    this.#field.show(known ? ms : null);
+    const m = known ? (ms / 1000) * speedOfSound : null;
+    const samples = known && hello ? (ms / 1000) * hello.rate_hz : null;
+    say(this.#other, `${fixed(m, 2)} m  ${feet(m)} ft  ${fixed(samples, 1)} samples${byHand || typeof sd !== 'number' ? '' : `  ±${fixed(sd, 3)} ms`}`);
+    this.node.dataset.how = byHand ? 'fixed' : 'found';
+    this.#found.setAttribute('aria-pressed', String(!byHand));
+    this.#fixed.setAttribute('aria-pressed', String(!!byHand));
+    const lit = ['delay', 'distance'].includes(this.#view.light?.about ?? '');
+    this.node.classList.toggle('lit', lit);
+
+    const [sign] = frame.curve(channel, CURVE.polarity);
+    const word = sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided';
+    say(this.#polarity, `Polarity ${word}`);
+    this.#polarity.dataset.polarity = word;
+    this.#polarity.classList.toggle('lit', this.#view.light?.about === 'polarity');
+  }
+
+  #channel() {
+    return this.#view.front(this.#session.state?.settings.microphones ?? []);
+  }
+
+  #hold() {
+    const [ms] = this.#session.frame.curve(this.#channel(), CURVE.delay);
+    this.#set({ mode: 'fixed', ms: typeof ms === 'number' ? Math.max(0, Number(ms.toFixed(3))) : 0 });
+  }
+
+  /** @param {object} delay */
+  #set(delay) {
+    void this.#notices.guard(changeSettings({ delay: [{ microphone: this.#channel(), ...delay }] }));
+  }
+}

@@ -1,0 +1,232 @@
+// @ts-check
+// The impulse response around the arrivals, each with a numbered flag: up for the same polarity, down for opposite.
+
+import * as address from '../core/address.js';
+import { el, say } from '../core/dom.js';
+import { fixed, length } from '../core/format.js';
+import { CURVE } from '../core/frames.js';
+import { currentInk } from '../core/theme.js';
+import { gestures, within } from '../draw/gestures.js';
+import { Plot, every } from '../draw/plot.js';
+import { line } from '../draw/trace.js';
+import { Panel } from './panel.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {import('../core/view.js').View} View */
+/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {{delay: number, sd: number|null, level: number, sign: number}} Arrival */
+
+const MOST = 5;
+
+export class Impulse {
+  #session;
+  #view;
+  #plot;
+  #reading = el('p', { class: 'at-flag', 'data-testid': 'arrival' });
+  #flags = /** @type {HTMLButtonElement[]} */ ([]);
+  #chosen = 0;
+  /** @type {Range|null} */
+  #chosenX = address.range('ms');
+  /** @type {Range} */
+  #home = [0, 20];
+  /** @type {number[]} */
+  #axis = [];
+  #axisKey = '';
+  #letGo;
+  /** @type {number|null} ms under the pointer */
+  #pointed = null;
+  panel;
+  node;
+
+  /**
+   * @param {Session} session @param {View} view
+   * @param {{redraw: () => void, flick?: (step: -1|1) => void, save: (kind: 'png'|'svg'|'csv') => void, table: () => void}} options
+   */
+  constructor(session, view, options) {
+    this.#session = session;
+    this.#view = view;
+    this.panel = new Panel({ id: 'impulse', title: 'Impulse response', unit: 'linear', home: () => this.#goHome(options.redraw), save: options.save, table: options.table });
+    this.panel.tools.append(this.#reading);
+    this.node = this.panel.node;
+    const metres = (/** @type {number} */ ms) => (ms / 1000) * session.speedOfSound;
+    this.#plot = new Plot(this.panel.host, {
+      x: { range: this.#home, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 12), tick: (v) => `${fixed(v, v % 1 ? 1 : 0)} ms\n${fixed(metres(v), 1)} m`, size: 38 },
+      y: { range: [-1.6, 1.6], splits: () => [-1, 0, 1], tick: (v) => fixed(v, 0), size: 46 },
+      under: (s) => this.#paint(s), resized: options.redraw,
+    });
+    for (let k = 0; k < MOST; k++) {
+      const show = () => {
+        this.#chosen = k;
+        view.setLight({ about: `arrival:${k + 1}` });
+      };
+      const flag = el('button', { class: 'flag', type: 'button', hidden: true, onclick: show, onpointerenter: show, onfocus: show, onpointerleave: () => view.setLight(null), onblur: () => view.setLight(null) }, el('span', { text: String(k + 1) }));
+      this.#flags.push(flag);
+      this.panel.host.append(flag);
+    }
+    this.#letGo = gestures({
+      surface: this.panel.host,
+      area: () => this.#plot.area,
+      view: () => ({ x: [...this.#plot.xRange], y: [...this.#plot.yRange] }),
+      setView: (x) => {
+        const axis = this.#axis;
+        /** @type {Range} */
+        const limits = axis.length ? [axis[0], axis[axis.length - 1]] : [-10, 1600];
+        this.#chosenX = within(x, limits, 0.2, false);
+        address.set('ms', this.#chosenX);
+        options.redraw();
+      },
+      log: false,
+      freeY: false,
+      home: () => !this.#chosenX,
+      goHome: () => this.#goHome(options.redraw),
+      point: (px) => {
+        this.#pointed = this.#plot.fromX(px);
+        this.#read(this.arrivals());
+      },
+      flick: options.flick,
+    });
+    this.panel.host.addEventListener('pointerleave', () => {
+      this.#pointed = null;
+    });
+  }
+
+  close() {
+    this.#letGo();
+    this.#plot.close();
+  }
+
+  get plot() {
+    return this.#plot;
+  }
+
+  draw() {
+    const channel = this.#front();
+    const { frame } = this.#session;
+    const [start, step] = frame.curve(channel, CURVE.impulseAxis);
+    const arrivals = this.arrivals();
+    if (typeof start === 'number' && typeof step === 'number') this.#grow(start, step, frame.curve(channel, CURVE.impulse).length);
+    this.#settle(arrivals);
+    this.#plot.xRange = this.#chosenX ?? this.#home;
+    this.#plot.draw();
+    this.#raise(arrivals);
+    this.#read(arrivals);
+    this.panel.atHome(!this.#chosenX);
+  }
+
+  /** @returns {Arrival[]} */
+  arrivals() {
+    const { frame } = this.#session;
+    const channel = this.#front();
+    const delay = frame.curve(channel, CURVE.arrivalDelay);
+    const sd = frame.curve(channel, CURVE.arrivalDelaySd);
+    const level = frame.curve(channel, CURVE.arrivalLevel);
+    const sign = frame.curve(channel, CURVE.arrivalSign);
+    return delay.slice(0, MOST).map((d, k) => ({ delay: d ?? 0, sd: sd[k], level: level[k] ?? 0, sign: sign[k] ?? 0 }));
+  }
+
+  /** Time axis of the newest response, ms. */
+  get axis() {
+    return this.#axis;
+  }
+
+  /** @param {() => void} redraw */
+  #goHome(redraw) {
+    this.#chosenX = null;
+    address.set('ms', null);
+    redraw();
+  }
+
+  #front() {
+    return this.#view.front(this.#session.state?.settings.microphones ?? []);
+  }
+
+  /** @param {number} start @param {number} step @param {number} n */
+  #grow(start, step, n) {
+    const key = `${start},${step},${n}`;
+    if (key === this.#axisKey) return;
+    this.#axisKey = key;
+    this.#axis = Array.from({ length: n }, (_, k) => start + k * step);
+  }
+
+  /** The whole range: all arrivals with some room, moved only when they leave it. @param {Arrival[]} arrivals */
+  #settle(arrivals) {
+    if (!this.#axis.length) return;
+    const first = this.#axis[0];
+    const last = this.#axis[this.#axis.length - 1];
+    const times = arrivals.map((a) => a.delay).filter((t) => t >= first && t <= last);
+    if (!times.length) times.push(first + (last - first) / 4);
+    const low = Math.min(...times);
+    const high = Math.max(...times);
+    const [lo, hi] = this.#home;
+    const fits = low >= lo + 1 && high <= hi - 3 && hi - lo < (high - low) * 2 + 40;
+    if (fits) return;
+    const width = Math.max(20, (high - low) * 1.5 + 10);
+    this.#home = within([Math.floor(low) - 4, Math.floor(low) - 4 + Math.ceil(width)], [first, last], 5, false);
+  }
+
+  /** @param {import('../draw/plot.js').Surface} s */
+  #paint(s) {
+    const channel = this.#front();
+    const ink = currentInk();
+    const values = this.#session.frame.curve(channel, CURVE.impulse);
+    if (!values.length || this.#axis.length !== values.length) return;
+    const zero = s.y(0);
+    s.ctx.strokeStyle = ink.rule;
+    s.ctx.lineWidth = s.ratio;
+    s.ctx.beginPath();
+    s.ctx.moveTo(s.box.left, zero);
+    s.ctx.lineTo(s.box.left + s.box.width, zero);
+    s.ctx.stroke();
+    this.arrivals().forEach((a, k) => {
+      const lit = this.#lit(k);
+      s.ctx.strokeStyle = ink.ink;
+      s.ctx.lineWidth = (lit ? 3 : 1) * s.ratio;
+      s.ctx.beginPath();
+      s.ctx.moveTo(s.x(a.delay), zero);
+      s.ctx.lineTo(s.x(a.delay), a.sign < 0 ? s.box.top + s.box.height : s.box.top);
+      s.ctx.stroke();
+    });
+    line(s.ctx, { xs: s.positions(this.#axis), mid: values }, s.y, { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
+  }
+
+  /** @param {number} k */
+  #lit(k) {
+    const about = this.#view.light?.about;
+    return about === `arrival:${k + 1}` || (k === 0 && (about === 'delay' || about === 'distance'));
+  }
+
+  /** @param {Arrival[]} arrivals */
+  #raise(arrivals) {
+    const { left, top, width, height } = this.#plot.area;
+    this.#flags.forEach((flag, k) => {
+      const a = arrivals[k];
+      const x = a ? this.#plot.toX(a.delay) : -1;
+      const hide = !a || !(x >= 0 && x <= width);
+      if (flag.hidden !== hide) flag.hidden = hide;
+      if (hide) return;
+      flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
+      flag.classList.toggle('lit', this.#lit(k));
+      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 ? top + height - 18 : top}px)`;
+      flag.setAttribute('aria-label', this.#tell(a, k));
+    });
+  }
+
+  /** @param {Arrival[]} arrivals */
+  #read(arrivals) {
+    if (this.#pointed !== null && !this.#view.light) {
+      const m = (this.#pointed / 1000) * this.#session.speedOfSound;
+      say(this.#reading, `At the pointer: ${fixed(this.#pointed, 2)} ms, ${length(Math.max(0, m))}`);
+      return;
+    }
+    const lit = /^arrival:(\d)/.exec(this.#view.light?.about ?? '');
+    const k = Math.min(lit ? Number(lit[1]) - 1 : this.#chosen, arrivals.length - 1);
+    say(this.#reading, k >= 0 ? this.#tell(arrivals[k], k) : 'No arrival found.');
+  }
+
+  /** @param {Arrival} a @param {number} k */
+  #tell(a, k) {
+    const m = (a.delay / 1000) * this.#session.speedOfSound;
+    const sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same polarity' : 'polarity undecided';
+    return `${k + 1}: ${fixed(a.delay, 2)} ms ±${fixed(a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
+  }
+}

@@ -1,0 +1,51 @@
+// @ts-check
+// The frame around a plot: its name, what is set on it, the way back to the whole range, the way out.
+
+import { el } from '../core/dom.js';
+
+/**
+ * @typedef {object} PanelOptions
+ * @property {string} id
+ * @property {string} title
+ * @property {string} unit
+ * @property {() => void} home
+ * @property {(kind: 'png'|'svg'|'csv') => void} save
+ * @property {() => void} table
+ */
+
+export class Panel {
+  host = el('div', { class: 'plot' });
+  /** Where controls of this plot stand. */
+  tools = el('div', { class: 'tools' });
+  #home;
+  node;
+
+  /** @param {PanelOptions} options */
+  constructor(options) {
+    this.#home = el('button', { class: 'home', type: 'button', text: 'Whole range', hidden: true, onclick: options.home, 'data-testid': `home-${options.id}` });
+    const menu = el('details', { class: 'menu' },
+      el('summary', { 'aria-label': `Export the ${options.title.toLowerCase()} plot` }, el('span', { text: 'Export' })),
+      el('div', { class: 'choices' },
+        ...(/** @type {const} */ (['png', 'svg', 'csv'])).map((kind) => el('button', {
+          type: 'button', text: kind.toUpperCase(), onclick: () => {
+            menu.open = false;
+            options.save(kind);
+          },
+        })),
+        el('button', { type: 'button', text: 'Table', onclick: () => {
+          menu.open = false;
+          options.table();
+        } })));
+    menu.addEventListener('focusout', (e) => {
+      if (!menu.contains(/** @type {Node|null} */ (e.relatedTarget))) menu.open = false;
+    });
+    this.node = el('section', { class: 'panel', 'data-plot': options.id, 'aria-label': `${options.title}, ${options.unit}` },
+      el('header', { class: 'head' }, el('h2', { text: options.title }, el('small', { text: ` ${options.unit}` })), this.tools, el('span', { class: 'gap' }), this.#home, menu),
+      this.host);
+  }
+
+  /** @param {boolean} whole */
+  atHome(whole) {
+    if (this.#home.hidden !== whole) this.#home.hidden = whole;
+  }
+}

@@ -1,0 +1,78 @@
+// @ts-check
+// What the plumb line reads: frequency, wavelength, and each curve's value with its interval.
+
+import { el, say } from '../core/dom.js';
+import { fixed, frequency, length, signed } from '../core/format.js';
+import { nearest } from './spectrum.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {import('../core/view.js').View} View */
+
+const MOST = 6;
+
+export class Reading {
+  #session;
+  #view;
+  #spectrum;
+  #title = el('h2', { 'data-testid': 'line-at' });
+  #body = el('tbody');
+  node = el('section', { class: 'reading', 'aria-label': 'At the line' }, this.#title,
+    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase', 'trust'].map((text) => el('th', { text, scope: 'col' })))), this.#body));
+
+  /** @param {Session} session @param {View} view @param {import('./spectrum.js').Spectrum} spectrum */
+  constructor(session, view, spectrum) {
+    this.#session = session;
+    this.#view = view;
+    this.#spectrum = spectrum;
+  }
+
+  draw() {
+    const { grid, state } = this.#session;
+    const hz = this.#view.at;
+    say(this.#title, `${frequency(hz)}, wave ${length(this.#session.speedOfSound / hz)}`);
+    if (!grid.length || !state) return;
+    const i = nearest(grid, hz);
+    const shown = this.#view.shown(state.settings.microphones).reverse().slice(0, MOST);
+    while (this.#body.rows.length > shown.length) this.#body.deleteRow(-1);
+    shown.forEach((channel, k) => this.#row(k, channel, i));
+  }
+
+  /** @param {number} k @param {number} channel @param {number} i */
+  #row(k, channel, i) {
+    let row = this.#body.rows[k];
+    if (!row) {
+      row = el('tr', {}, el('th', { scope: 'row' }), el('td'), el('td'), el('td'));
+      this.#body.append(row);
+    }
+    const m = this.#spectrum.curve(channel, []);
+    const p = this.#spectrum.phaseCurve(channel, []);
+    const [name, db, phase, trust] = row.cells;
+    say(name, this.#session.channelName(channel));
+    name.style.color = this.#spectrum.colour(channel);
+    two(db, signed(m.mid[i], 1), interval(m.mid[i], m.low?.[i], m.high?.[i], 1));
+    const half = typeof p.high?.[i] === 'number' && typeof p.mid[i] === 'number' ? p.high[i] - p.mid[i] : null;
+    two(phase, `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);
+    const c = m.coherence?.[i];
+    const limit = m.threshold?.[i];
+    two(trust, fixed(c, 2), c == null || limit == null ? '' : c >= limit ? 'yes' : `< ${fixed(limit, 2)}`);
+  }
+}
+
+/** A value over its interval. @param {HTMLElement} cell @param {string} value @param {string} under */
+function two(cell, value, under) {
+  if (!cell.firstChild) cell.append(el('span'), el('small'));
+  say(/** @type {Node} */ (cell.firstChild), value);
+  say(/** @type {Node} */ (cell.lastChild), under);
+}
+
+/**
+ * ± where both sides are alike, both ends where they are not.
+ * @param {number|null|undefined} mid @param {number|null|undefined} low @param {number|null|undefined} high @param {number} digits
+ */
+export function interval(mid, low, high, digits) {
+  if (mid == null || low == null || high == null) return '';
+  const up = high - mid;
+  const down = mid - low;
+  if (Math.abs(up - down) < 0.5 * 10 ** -digits) return `±${fixed(Math.max(up, down), digits)}`;
+  return `${signed(low, digits)} … ${signed(high, digits)}`;
+}

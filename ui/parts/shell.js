@@ -1,0 +1,105 @@
+// @ts-check
+// What every page has: the words along the top (the bar at the bottom on a phone), where the sound comes
+// from, the ground, the help, and the notices at the foot.
+
+import * as address from '../core/address.js';
+import { el, say } from '../core/dom.js';
+import { bindings } from '../core/keys.js';
+import { ground, setGround } from '../core/theme.js';
+import { Notices } from './notice.js';
+import { openSheet } from './sheet.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {{path: string, name: string, key: string, available: (session: Session) => boolean}} Entry */
+
+const GROUNDS = /** @type {const} */ ([['auto', '◐', 'As the system'], ['dark', '●', 'Dark house'], ['light', '○', 'Daylight']]);
+const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '■ lost: ', ended: '○ ended: ' };
+
+export class Shell {
+  notices = new Notices();
+  main = el('main', { id: 'page' });
+  #session;
+  #pages;
+  #nav = el('nav', { 'aria-label': 'Pages' });
+  #source = el('span', { class: 'source', 'data-testid': 'source' });
+  #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
+  #path = '';
+  #go;
+
+  /** @param {Session} session @param {Entry[]} pages @param {(path: string) => void} go */
+  constructor(session, pages, go) {
+    this.#session = session;
+    this.#pages = pages;
+    this.#go = go;
+    const name = el('a', { class: 'wordmark', href: '/listen', 'aria-label': 'plumbline, to the Listen page' }, el('span', { class: 'bob', 'aria-hidden': 'true' }), 'plumbline');
+    this.#follow(name, '/listen');
+    const help = el('button', { type: 'button', class: 'quiet', text: 'Help', onclick: () => this.help() });
+    document.body.replaceChildren(
+      el('a', { class: 'skip', href: '#page', text: 'To the measurement' }),
+      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#ground, help), this.main, this.notices.node);
+    session.on('state', () => this.#show());
+    session.on('status', () => this.#show());
+    session.on('rig', () => this.#show());
+    session.on('notice', (n) => {
+      if (n.by !== session.client) this.notices.say(n.by ? `${n.by}: ${n.text}` : n.text);
+    });
+    this.#show();
+  }
+
+  /** @param {string} path */
+  at(path) {
+    this.#path = path;
+    this.#show();
+  }
+
+  nextGround() {
+    const k = GROUNDS.findIndex(([value]) => value === ground());
+    setGround(GROUNDS[(k + 1) % GROUNDS.length][0]);
+    this.#show();
+  }
+
+  help() {
+    const rows = bindings().map(({ key, says }) => el('tr', {}, el('td', {}, ...key.split(' ').map((k) => el('kbd', { text: named(k) }))), el('td', { text: says })));
+    openSheet('Keys and hands', el('div', { class: 'help' },
+      el('table', {}, el('tbody', {}, ...rows)),
+      el('p', { text: 'On a plot: point to move the plumb line, wheel or pinch to come closer, drag to move along, Shift and wheel for the dB scale, double click or “Whole range” to go back.' }),
+      el('p', { text: 'The ribbon is the 95 % interval. The middle line is drawn where coherence exceeds what unrelated signals reach by chance; the strip on the frequency axis shows coherence as lightness, hatched where it does not.' }),
+      el('p', { class: 'caution', text: 'Levels are information only. Protect your ears; switch amplifiers off before touching loudspeaker cables. Your local rules and a qualified person decide.' })));
+  }
+
+  #show() {
+    const { status, state } = this.#session;
+    const open = this.#pages.filter((p) => p.available(this.#session));
+    const key = open.map((p) => p.path).join() + this.#path;
+    if (this.#nav.dataset.key !== key) {
+      this.#nav.dataset.key = key;
+      this.#nav.replaceChildren(...open.map((p) => {
+        const link = el('a', { href: p.path, text: p.name, 'aria-current': p.path === this.#path ? 'page' : null });
+        this.#follow(link, p.path);
+        return link;
+      }));
+    }
+    const [, glyph, name] = GROUNDS.find(([value]) => value === ground()) ?? GROUNDS[0];
+    if (this.#ground.dataset.name !== name) {
+      this.#ground.dataset.name = name;
+      this.#ground.replaceChildren(glyph, el('span', { class: 'word', text: ` ${name}` }));
+    }
+    this.#ground.setAttribute('aria-label', `Ground: ${name}. Press for the next.`);
+    say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}` : '');
+  }
+
+  /** @param {HTMLAnchorElement} link @param {string} path */
+  #follow(link, path) {
+    link.addEventListener('click', (e) => {
+      if (e.ctrlKey || e.metaKey || e.shiftKey || e.button !== 0) return;
+      e.preventDefault();
+      address.go(path);
+      this.#go(path);
+    });
+  }
+}
+
+/** @param {string} key */
+function named(key) {
+  return key.replace('Arrow', '').replace('Control+', 'Ctrl ').replace('Shift+', 'Shift ').replace('Left', '←').replace('Right', '→').replace('Up', '↑').replace('Down', '↓');
+}

@@ -1,0 +1,136 @@
+// @ts-check
+// Taking a plot away: as a picture, as a drawing, or as numbers.
+
+import { el } from '../core/dom.js';
+import { fixed, frequencyTick, signed } from '../core/format.js';
+import { CURVE } from '../core/frames.js';
+import { DAYLIGHT } from '../core/theme.js';
+import { HEIGHT, WIDTH, paintFigure } from '../draw/figure.js';
+import { decades, every } from '../draw/plot.js';
+import { SvgContext } from '../draw/svgcontext.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {import('../core/view.js').View} View */
+/** @typedef {'magnitude'|'phase'|'impulse'} PlotName */
+/** @typedef {{session: Session, view: View, spectrum: import('./spectrum.js').Spectrum, impulse: import('./impulse.js').Impulse}} Sources */
+
+const TITLES = { magnitude: 'Magnitude, dB', phase: 'Phase, degrees', impulse: 'Impulse response, linear, ms' };
+
+/** @param {Sources} from @param {PlotName} plot @param {'png'|'svg'|'csv'} kind */
+export function take(from, plot, kind) {
+  const name = `plumbline-${plot}-${new Date().toISOString().replace(/[:.]/g, '-').slice(0, 19)}.${kind}`;
+  if (kind === 'csv') {
+    download(name, new Blob([plot === 'impulse' ? impulseCsv(from) : responseCsv(from)], { type: 'text/csv' }));
+    return;
+  }
+  const figure = figureOf(from, plot);
+  if (kind === 'svg') {
+    const svg = new SvgContext();
+    paintFigure(svg, figure);
+    download(name, new Blob([svg.document(WIDTH, HEIGHT, figure.title)], { type: 'image/svg+xml' }));
+    return;
+  }
+  const canvas = el('canvas', { width: WIDTH * 2, height: HEIGHT * 2 });
+  const ctx = /** @type {CanvasRenderingContext2D} */ (canvas.getContext('2d'));
+  ctx.scale(2, 2);
+  paintFigure(ctx, figure);
+  canvas.toBlob((blob) => blob && download(name, blob), 'image/png');
+}
+
+/** @param {string} name @param {Blob} blob */
+function download(name, blob) {
+  const url = URL.createObjectURL(blob);
+  el('a', { href: url, download: name }).click();
+  setTimeout(() => URL.revokeObjectURL(url), 10000);
+}
+
+/** @param {Sources} from @param {PlotName} plot @returns {import('../draw/figure.js').Figure} */
+function figureOf({ session, view, spectrum, impulse }, plot) {
+  const known = session.state?.settings.microphones ?? [];
+  const front = view.front(known);
+  const common = { title: TITLES[plot], sentence: session.verdicts.get(front)?.text ?? '', caption: caption(session) };
+  if (plot === 'impulse') {
+    const range = impulse.plot.xRange;
+    return {
+      ...common, strip: false, grid: impulse.axis,
+      curves: [{ name: session.channelName(front), curve: { xs: [], mid: session.frame.curve(front, CURVE.impulse) }, colour: DAYLIGHT.curves[known.indexOf(front) % 4], dash: [] }],
+      x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 12)(...range), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
+      y: { range: [-1.25, 1.25], splits: [-1, 0, 1], tick: (v) => fixed(v, 0) },
+    };
+  }
+  const range = spectrum.plots.magnitude.xRange;
+  const phase = plot === 'phase';
+  /** @type {[number, number]} */
+  const yRange = phase ? [-180, 180] : spectrum.plots.magnitude.yRange;
+  return {
+    ...common, strip: true, grid: session.grid,
+    curves: view.shown(known).map((c) => ({
+      name: session.channelName(c), curve: phase ? spectrum.phaseCurve(c, []) : spectrum.curve(c, []),
+      colour: DAYLIGHT.curves[known.indexOf(c) % 4], dash: spectrum.dash(c),
+    })),
+    x: { range, log: true, splits: decades(...range), tick: frequencyTick },
+    y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 10)(...yRange), tick: (v) => signed(v, 0) },
+  };
+}
+
+/** @param {Session} session */
+function caption(session) {
+  const { state, frame } = session;
+  if (!state) return '';
+  const { settings, source } = state;
+  const a = settings.averaging;
+  return [
+    `${source.name}, ${source.rate_hz} Hz`, new Date(frame.timeMs).toLocaleString(),
+    `averaging ${a.mode === 'time' ? `${a.seconds} s` : a.mode}`, `smoothing 1/${settings.smoothing} octave`,
+    `window ${settings.window === 'multi' ? 'fitted to each frequency' : `${settings.window} samples`}`,
+    'ribbon: 95 % interval; line where coherence is above the chance threshold',
+  ].join(' · ');
+}
+
+/** @param {number|null|undefined} v */
+const cell = (v) => (v === null || v === undefined || !Number.isFinite(v) ? '' : String(Number(v.toPrecision(7))));
+
+/** @param {Sources} from */
+function responseCsv({ session, view, spectrum }) {
+  const known = session.state?.settings.microphones ?? [];
+  const rows = ['channel,frequency_hz,magnitude_db,magnitude_low_db,magnitude_high_db,phase_deg,phase_error_deg,coherence,threshold,effective_averages'];
+  for (const c of view.shown(known)) {
+    const m = spectrum.curve(c, []);
+    const ids = [CURVE.phase, CURVE.phaseError, CURVE.coherence, CURVE.threshold, CURVE.effectiveAverages];
+    const more = ids.map((id) => session.frame.curve(c, id));
+    session.grid.forEach((hz, i) => rows.push([c, cell(hz), cell(m.mid[i]), cell(m.low?.[i]), cell(m.high?.[i]), ...more.map((v) => cell(v[i]))].join(',')));
+  }
+  return `${rows.join('\n')}\n`;
+}
+
+/** @param {Sources} from */
+function impulseCsv({ session, view, impulse }) {
+  const front = view.front(session.state?.settings.microphones ?? []);
+  const values = session.frame.curve(front, CURVE.impulse);
+  return `time_ms,impulse\n${impulse.axis.map((t, k) => `${cell(t)},${cell(values[k])}`).join('\n')}\n`;
+}
+
+/** The numbers behind the plots as a table, in third octaves, for those who listen to the page or copy from it. @param {Sources} from */
+export function tables({ session, view, spectrum, impulse }) {
+  const front = view.front(session.state?.settings.microphones ?? []);
+  const m = spectrum.curve(front, []);
+  const p = spectrum.phaseCurve(front, []);
+  const rows = [];
+  for (let k = -17; k <= 13; k++) {
+    const hz = 1000 * 10 ** (k / 10); // base-ten third octaves, IEC 61260-1
+    let i = 0;
+    while (i + 1 < session.grid.length && Math.abs(Math.log(session.grid[i + 1] / hz)) <= Math.abs(Math.log(session.grid[i] / hz))) i++;
+    const c = m.coherence?.[i] ?? null;
+    const limit = m.threshold?.[i] ?? null;
+    rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, signed(m.mid[i], 1), signed(m.low?.[i], 1), signed(m.high?.[i], 1), signed(p.mid[i], 0), fixed(c, 2), c !== null && limit !== null && c >= limit ? 'yes' : 'no']);
+  }
+  return el('div', { class: 'tables' },
+    table(`Response of ${session.channelName(front)}, by third octaves`, ['Hz', 'dB', 'low', 'high', 'phase °', 'coherence', 'trusted'], rows),
+    table('Arrivals', ['', 'ms', 'm', 'dB', 'polarity'], impulse.arrivals().map((a, k) => [String(k + 1), fixed(a.delay, 3), fixed((a.delay / 1000) * session.speedOfSound, 2), fixed(a.level, 1), a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided'])));
+}
+
+/** @param {string} caption @param {string[]} head @param {string[][]} rows */
+function table(caption, head, rows) {
+  return el('table', {}, el('caption', { text: caption }), el('thead', {}, el('tr', {}, ...head.map((text) => el('th', { text, scope: 'col' })))),
+    el('tbody', {}, ...rows.map((row) => el('tr', {}, ...row.map((text) => el('td', { text }))))));
+}
