@@ -24,6 +24,7 @@ check: ## format, vet, static checks, types of the pages
 	@.ci/check
 
 bench: ## benchmarks, and `response` beside the same calculation in scipy
+	@.ci/setup bench
 	@.ci/bench
 
 truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
