@@ -49,7 +49,6 @@ var errXrun = errors.New("samples were lost")
 var (
 	errRate     = errors.New("sample rate not supported")
 	errChannels = errors.New("number of channels not supported")
-	errBusy     = errors.New("device not available: another program may hold it")
 )
 
 // openStream opens and checks what was opened; errors say what to do.

@@ -88,7 +88,7 @@ func (h *paHost) open(p streamParams, buf []float32) (stream, error) {
 	case errors.Is(err, portaudio.InvalidChannelCount):
 		return nil, errChannels
 	case errors.Is(err, portaudio.DeviceUnavailable):
-		return nil, errBusy
+		return nil, errors.New("not available: another program may hold it")
 	case errors.Is(err, portaudio.InvalidDevice) && p.device.Host == "Windows WASAPI":
 		// In shared mode it takes the system's rate only, and blames the device.
 		return nil, errRate
