@@ -196,22 +196,25 @@ func (s *Server) stopClients() {
 	}
 }
 
-// watch replaces the verdicts when no frame has come for a while.
+// watch replaces the verdicts when no frame has come for a while, and again when
+// the source says something else about it.
 func (s *Server) watch(ctx context.Context) {
 	tick := time.NewTicker(staleAfter / 6)
 	defer tick.Stop()
+	var said string
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 			last := s.lastFrame.Load()
-			if last == 0 || s.stale.Load() || s.now().UnixNano()-last < int64(staleAfter) {
+			src := s.board.Load().state.state.Source
+			if last == 0 || s.now().UnixNano()-last < int64(staleAfter) || s.stale.Load() && said == src.Text {
 				continue
 			}
-			src := s.board.Load().state.state.Source
+			said = src.Text
 			s.stale.Store(true)
-			s.pinSentence(verdict.Stale(time.Unix(0, last), src.Name, src.Text))
+			s.pinSentence(verdict.Stale(time.Unix(0, last), src.Name, said))
 		}
 	}
 }

@@ -54,10 +54,11 @@ const (
 
 // Dial connects. The error is one line that says what to do.
 func Dial(ctx context.Context, cfg Config) (*Client, error) {
-	u, err := url.Parse(strings.TrimSuffix(cfg.URL, "/"))
-	if err == nil && u.Host == "" { // HOST:PORT without a scheme
-		u, err = url.Parse("http://" + cfg.URL)
+	address := cfg.URL
+	if !strings.Contains(address, "://") { // HOST:PORT
+		address = "http://" + address
 	}
+	u, err := url.Parse(address)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, fmt.Errorf("%q is no address of a daemon: give what it printed, such as http://127.0.0.1:8737", cfg.URL)
 	}

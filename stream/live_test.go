@@ -1,0 +1,503 @@
+package stream
+
+import (
+	"fmt"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"plumbline/stream/internal/frametest"
+)
+
+func TestFirstMessages(t *testing.T) {
+	s := serve(t)
+	p := s.open(t)
+	var kinds []string
+	for range 4 {
+		k, m, _ := p.next()
+		kinds = append(kinds, k)
+		if k == "hello" && (m["client"] != "c1" || m["version"] != 1.0 || m["epoch"] != 1.0) {
+			t.Errorf("hello %v", m)
+		}
+		if k == "verdict" && m["text"] != "Waiting for sound from small hall." {
+			t.Errorf("verdict %v", m["text"])
+		}
+	}
+	if got := strings.Join(kinds, " "); got != "hello state rig verdict" {
+		t.Errorf("began with %s", got)
+	}
+	s.Publish(frametest.New(1))
+	m, _ := p.until("hello") // the frame brought the grid
+	if n := len(m["grid"].([]any)); n != len(frametest.New(1).Microphones[0].Curve.FrequencyHz) {
+		t.Errorf("a grid of %d points", n)
+	}
+	if m, _ = p.until("verdict"); !strings.HasPrefix(m["text"].(string), "The microphone hears the loudspeaker 23.42 ms") {
+		t.Errorf("verdict %v", m["text"])
+	}
+	if _, f := p.until("frame"); f.Seq != 7 {
+		t.Errorf("frame %d", f.Seq)
+	}
+}
+
+func TestAtMostTwoFramesUnacknowledged(t *testing.T) {
+	s := serve(t)
+	p := s.open(t)
+	p.send(`{"type":"want","frames_per_second":60}`)
+	s.pump(t, 5*time.Millisecond, nil)
+	_, first := p.until("frame")
+	_, second := p.until("frame")
+	// Nothing may come now, however many are published.
+	before := s.Stats().Published
+	waitFor(t, "40 more frames", func() bool { return s.Stats().Published >= before+40 })
+	if sent := s.Stats().Sent; sent != 2 {
+		t.Fatalf("%d frames were sent without an ack", sent)
+	}
+	p.ack(first.Seq)
+	_, third := p.until("frame")
+	if third.Seq < before {
+		t.Errorf("frame %d came after the ack, although %d was there: not the newest", third.Seq, before)
+	}
+	p.ack(second.Seq)
+	p.until("frame")
+}
+
+func TestWants(t *testing.T) {
+	s := serve(t)
+	p := s.open(t)
+	s.pump(t, 5*time.Millisecond, nil)
+	frame := func() (seq uint64, mics int) {
+		_, f := p.until("frame")
+		p.ack(f.Seq)
+		return f.Seq, len(f.Microphones(nil))
+	}
+	if _, n := frame(); n != 2 {
+		t.Fatalf("%d microphones by default, want both", n)
+	}
+	p.send(`{"type":"want","microphones":[3],"frames_per_second":60}`)
+	waitFor(t, "one microphone only", func() bool { _, n := frame(); return n == 1 })
+
+	p.send(`{"type":"want","hidden":true}`)
+	var sent uint64
+	waitFor(t, "no more frames", func() bool {
+		now, published := s.Stats().Sent, s.Stats().Published
+		waitFor(t, "20 frames", func() bool { return s.Stats().Published > published+20 })
+		still := sent == now
+		sent = now
+		return still
+	})
+	p.send(`{"type":"want","hidden":false}`)
+	for s.Stats().Sent == sent {
+		frame() // also those that were on their way
+	}
+}
+
+// A peer that stops reading: its frames wait with it, and nobody else's.
+func TestStuckClientDisturbsNobody(t *testing.T) {
+	s := serve(t)
+	stuck := s.open(t)
+	stuck.conn.NetConn().(*net.TCPConn).SetReadBuffer(4 << 10)
+	s.pump(t, 10*time.Millisecond, nil)
+	stuck.ack(1 << 60) // never counts
+
+	good := s.open(t)
+	good.send(`{"type":"want","frames_per_second":60}`)
+	var last uint64
+	var worst time.Duration
+	for range 200 {
+		at := time.Now()
+		_, f := good.until("frame")
+		worst = max(worst, time.Since(at))
+		if f.Seq <= last {
+			t.Fatalf("frame %d after %d", f.Seq, last)
+		}
+		last = f.Seq
+		good.ack(f.Seq)
+	}
+	t.Logf("200 frames, the longest pause %v", worst)
+	if worst > 2*time.Second {
+		t.Errorf("the good client waited %v", worst)
+	}
+}
+
+func TestTooSlowForNotices(t *testing.T) {
+	s, err := New(Config{Operator: newOperator()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := newClient("c1", nil) // no writer takes its notices
+	s.clients.Store(&[]*client{c})
+	for i := range noticesMax {
+		s.Notice(fmt.Sprint(i), "")
+	}
+	select {
+	case <-c.stopped:
+		t.Fatal("closed before its queue was full")
+	default:
+	}
+	s.Notice("one more", "")
+	<-c.stopped
+	if c.code != closeTryLater {
+		t.Errorf("close code %d", c.code)
+	}
+}
+
+func TestRefusedMessagesCloseWithReason(t *testing.T) {
+	s := serve(t)
+	for _, c := range []struct {
+		kind int
+		text string
+		say  string
+		code int
+	}{
+		{websocket.TextMessage, `{"type":"shout"}`, "must be", websocket.ClosePolicyViolation},
+		{websocket.TextMessage, `{"type":"want","frames_per_second":1000}`, "between 0.1 and 60", websocket.ClosePolicyViolation},
+		{websocket.BinaryMessage, "PLMB", "only text", websocket.ClosePolicyViolation},
+	} {
+		p := s.open(t)
+		if err := p.conn.WriteMessage(c.kind, []byte(c.text)); err != nil {
+			t.Fatal(err)
+		}
+		var err error
+		for err == nil {
+			p.conn.SetReadDeadline(time.Now().Add(5 * time.Second))
+			_, _, err = p.conn.ReadMessage()
+		}
+		closed, ok := err.(*websocket.CloseError)
+		if !ok || closed.Code != c.code || !strings.Contains(closed.Text, c.say) {
+			t.Errorf("%.40s: %v, want %d with %q", c.text, err, c.code, c.say)
+		}
+	}
+	// Too large: the daemon reads no further, so that its goodbye may be lost.
+	p := s.open(t)
+	p.conn.WriteMessage(websocket.TextMessage, []byte(`{"type":"want","microphones":[`+strings.Repeat("1,", readLimit)+`1]}`))
+	waitFor(t, "all to be gone", func() bool { return s.Stats().Clients == 0 })
+}
+
+func TestHelloComesBeforeFramesOfItsEpoch(t *testing.T) {
+	s := serve(t)
+	pages := make([]*page, 4)
+	for i := range pages {
+		pages[i] = s.open(t)
+		pages[i].send(`{"type":"want","frames_per_second":60}`)
+	}
+	f := frametest.New(1)
+	done := make(chan struct{})
+	var pumped sync.WaitGroup
+	pumped.Go(func() {
+		for {
+			select {
+			case <-done:
+				return
+			default:
+			}
+			f.Seq++
+			if f.Seq%3 == 0 {
+				f.Epoch++
+			}
+			s.Publish(f)
+			time.Sleep(2 * time.Millisecond) // a pace, not a condition
+		}
+	})
+	var all sync.WaitGroup
+	for _, p := range pages {
+		all.Go(func() {
+			epoch := 0.0
+			for n := 0; n < 100; {
+				switch kind, m, f := p.next(); kind {
+				case "hello":
+					epoch = m["epoch"].(float64)
+				case "frame":
+					n++
+					if float64(f.Epoch) > epoch {
+						t.Errorf("a frame of epoch %d before its hello: the last is %g", f.Epoch, epoch)
+						return
+					}
+					p.ack(f.Seq)
+				}
+			}
+		})
+	}
+	all.Wait()
+	close(done)
+	pumped.Wait()
+}
+
+// A packet must not be written into while a client still sends it: every number
+// of a frame carries its seq.
+func TestPacketsAreNotMixed(t *testing.T) {
+	s := serve(t)
+	f := frametest.New(1)
+	stop := make(chan struct{})
+	var pumped sync.WaitGroup
+	pumped.Go(func() {
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			f.Seq++
+			x := float64(f.Seq % 1000)
+			for i := range f.Microphones[0].Curve.MagnitudeDB {
+				f.Microphones[0].Curve.MagnitudeDB[i] = x
+			}
+			s.Publish(f)
+		}
+	})
+	var all sync.WaitGroup
+	for range 4 {
+		p := s.open(t)
+		p.send(`{"type":"want","frames_per_second":60}`)
+		all.Go(func() {
+			for range 30 {
+				_, f := p.until("frame")
+				for _, x := range f.Curve(1, 2) {
+					if x != float32(f.Seq%1000) {
+						t.Errorf("frame %d holds %g", f.Seq, x)
+						return
+					}
+				}
+				p.ack(f.Seq)
+			}
+		})
+	}
+	all.Wait()
+	close(stop)
+	pumped.Wait()
+}
+
+func TestEndsInTimeWithAStuckClient(t *testing.T) {
+	s := serve(t)
+	stuck, good := s.open(t), s.open(t)
+	stuck.conn.NetConn().(*net.TCPConn).SetReadBuffer(4 << 10)
+	stopPump := s.pump(t, time.Millisecond, nil)
+	good.until("frame")
+	at := time.Now()
+	s.end()
+	if d := time.Since(at); d > 3*time.Second {
+		t.Errorf("ending took %v", d)
+	}
+	stopPump()
+	var err error
+	for err == nil {
+		_, _, err = good.conn.ReadMessage()
+	}
+	if !websocket.IsCloseError(err, websocket.CloseGoingAway) {
+		t.Errorf("the good client heard %v, want 1001", err)
+	}
+}
+
+func TestPublishAllocatesNothing(t *testing.T) {
+	s, err := New(Config{Operator: newOperator()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	clients := make([]*client, 50)
+	for i := range clients {
+		clients[i] = newClient(fmt.Sprint(i), nil)
+	}
+	s.clients.Store(&clients)
+	f := frametest.New(4)
+	publish := func() {
+		f.Seq++
+		f.Sample += 2400
+		s.Publish(f)
+		for i, c := range clients { // every other one is sent, the rest are late
+			if i%2 == 0 {
+				s.pool.release(c.slot.Swap(nil))
+			}
+		}
+	}
+	publish()
+	publish()
+	publish()
+	if n := testing.AllocsPerRun(200, publish); n != 0 {
+		t.Errorf("%g allocations for a frame to %d clients", n, len(clients))
+	}
+}
+
+func TestVerdictGoesStaleAndComesBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		op := newOperator()
+		s, err := New(Config{Operator: op})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := func() string { return s.board.Load().verdicts[0].verdict.Text }
+		var watched sync.WaitGroup
+		watched.Go(func() { s.watch(t.Context()) })
+
+		time.Sleep(time.Minute)
+		if said() != "Waiting for sound from small hall." {
+			t.Error(said())
+		}
+		f := frametest.New(1)
+		s.Publish(f)
+		at := time.Now()
+		time.Sleep(time.Second)
+		if !strings.HasPrefix(said(), "The microphone hears") {
+			t.Error("stale after a second already: ", said())
+		}
+		time.Sleep(time.Second)
+		if want := "No data since " + at.Format("15:04:05") + " from small hall."; said() != want {
+			t.Errorf("%s, want %s", said(), want)
+		}
+		op.state.Source.State, op.state.Source.Text = "lost", "The device has gone and is being looked for"
+		op.state.Revision++
+		s.StateChanged(op.state)
+		time.Sleep(time.Second)
+		if !strings.HasSuffix(said(), "from small hall. The device has gone and is being looked for.") {
+			t.Error(said())
+		}
+		f.Sample += 2400
+		s.Publish(f)
+		if !strings.HasPrefix(said(), "The microphone hears") {
+			t.Error(said())
+		}
+	})
+}
+
+// An old state must not overtake a newer one.
+func TestOldStateIsDropped(t *testing.T) {
+	op := newOperator()
+	s, err := New(Config{Operator: op})
+	if err != nil {
+		t.Fatal(err)
+	}
+	newer, older := op.State(), op.State()
+	newer.Revision, newer.ChangedBy = 9, "c2"
+	older.Revision, older.ChangedBy = 8, "c1"
+	s.StateChanged(newer)
+	s.StateChanged(older)
+	if by := s.board.Load().state.state.ChangedBy; by != "c2" {
+		t.Errorf("the state is %s's", by)
+	}
+}
+
+func TestPace(t *testing.T) {
+	start := time.Unix(1e9, 0)
+	// 20 frames a second published with jitter of ±4 ms, 20 wanted: none may be held back.
+	t.Run("same rate", func(t *testing.T) {
+		var p pace
+		for i := range 200 {
+			now := start.Add(time.Duration(i)*50*time.Millisecond + time.Duration(i*7919%9-4)*time.Millisecond)
+			if d := p.wait(now, 50*time.Millisecond); d > 0 {
+				t.Fatalf("frame %d would wait %v", i, d)
+			}
+			p.send(now, 50*time.Millisecond, uint64(i))
+			p.acked(uint64(i))
+		}
+	})
+	// 60 published, 10 wanted, over 10 s: 100 within 2.
+	t.Run("lower rate", func(t *testing.T) {
+		var p pace
+		sent := 0
+		for i := range 600 {
+			now := start.Add(time.Duration(i) * time.Second / 60)
+			if p.wait(now, 100*time.Millisecond) <= 0 {
+				p.send(now, 100*time.Millisecond, uint64(i))
+				p.acked(uint64(i))
+				sent++
+			}
+		}
+		if sent < 98 || sent > 102 {
+			t.Errorf("%d frames, want 100", sent)
+		}
+	})
+	t.Run("a pause is not made up for", func(t *testing.T) {
+		var p pace
+		p.send(start, 50*time.Millisecond, 1)
+		later := start.Add(time.Hour)
+		p.acked(1)
+		p.send(later, 50*time.Millisecond, 2)
+		if d := p.wait(later, 50*time.Millisecond); d < 40*time.Millisecond {
+			t.Errorf("the next frame is due in %v", d)
+		}
+	})
+	t.Run("a source that counts anew", func(t *testing.T) {
+		var p pace
+		p.send(start, time.Millisecond, 5000)
+		p.send(start, time.Millisecond, 1)
+		if p.room() {
+			t.Error("room for a third")
+		}
+		p.acked(1) // covers the one before too
+		if !p.room() || p.n != 0 {
+			t.Errorf("%d on their way", p.n)
+		}
+	})
+}
+
+func BenchmarkPublish(b *testing.B) {
+	for _, n := range []int{1, 50, 200} {
+		b.Run(fmt.Sprintf("%dclients", n), func(b *testing.B) {
+			s, err := New(Config{Operator: newOperator()})
+			if err != nil {
+				b.Fatal(err)
+			}
+			clients := make([]*client, n)
+			for i := range clients {
+				clients[i] = newClient("", nil)
+			}
+			s.clients.Store(&clients)
+			f := frametest.New(1)
+			b.ReportAllocs()
+			for b.Loop() {
+				f.Seq++
+				f.Sample += 2400
+				s.Publish(f)
+			}
+		})
+	}
+}
+
+// One iteration is one frame, published, sent to 50 clients over TCP, decoded
+// by none and acknowledged by all: 20 of them are what a second costs.
+func BenchmarkFrameTo50Clients(b *testing.B) {
+	s := serve(b)
+	var f = frametest.New(1)
+	drawn := make(chan struct{}, 64)
+	var readers sync.WaitGroup
+	for range 50 {
+		p := s.open(b)
+		p.send(`{"type":"want","frames_per_second":60}`)
+		readers.Go(func() {
+			for {
+				kind, data, err := p.conn.ReadMessage()
+				if err != nil {
+					return
+				}
+				if kind == websocket.BinaryMessage {
+					seq := uint64(data[8]) | uint64(data[9])<<8 | uint64(data[10])<<16
+					if p.conn.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"type":"ack","seq":%d}`, seq)) != nil {
+						return
+					}
+					drawn <- struct{}{}
+				}
+			}
+		})
+	}
+	waitFor(b, "50 clients", func() bool { return s.Stats().Clients == 50 })
+	b.ResetTimer()
+	cpu := cpuTime(b)
+	n := 0
+	for b.Loop() {
+		f.Seq++
+		f.Sample += 2400
+		s.Publish(f)
+		for range 50 {
+			<-drawn
+		}
+		n++
+	}
+	used := cpuTime(b) - cpu
+	b.ReportMetric(float64(used.Microseconds())/float64(n), "cpu-us/frame")
+	b.ReportMetric(100*20*used.Seconds()/float64(n), "core-%-at-20fps")
+	s.end()
+	readers.Wait()
+}
