@@ -261,11 +261,13 @@ func (f *Frame) Decode(b []byte) error {
 		f.data = append(f.data, math.Float32frombits(binary.LittleEndian.Uint32(b[data:])))
 	}
 	data = headerSize + n*entrySize
+	var total int64
 	for i := range n {
 		e := b[headerSize+i*entrySize:]
 		length := int64(binary.LittleEndian.Uint32(e[4:]))
 		offset := int64(binary.LittleEndian.Uint32(e[8:]))
-		if offset%4 != 0 || offset < int64(data) || offset+4*length > int64(len(b)) {
+		total += length // curves share no numbers, so that a frame costs no more than its size
+		if offset%4 != 0 || offset < int64(data) || offset+4*length > int64(len(b)) || total > int64(len(f.data)) {
 			return fmt.Errorf("curve %d of the frame lies outside of it", i+1)
 		}
 		f.entries = append(f.entries, entry{
