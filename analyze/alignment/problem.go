@@ -87,6 +87,10 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		}
 		pairs[i] = [2]*response.Spectra{s.A, s.B}
 	}
+	// Lines of a window of T seconds tell delays apart up to ±T/2.
+	if n := seats[0].A.Window; n > 0 && cfg.MaxDelayMs > 500*float64(n)/seats[0].A.SampleRateHz {
+		return nil, fmt.Errorf("delays of ±%g ms cannot be told with a window of %d samples: analyze with a longer window", cfg.MaxDelayMs, n)
+	}
 	p := &Problem{cfg: cfg, band: cfg.Band}
 	if cfg.Band == (summation.Band{}) {
 		var err error

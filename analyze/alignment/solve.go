@@ -54,8 +54,10 @@ func (p *Problem) Solve() *Result {
 	list := p.candidates(total, g)
 	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: list[0].Setting}
 	result.FlatnessMs = p.flatness(list[0], g)
+	scratch := make([]float64, len(p.seats))
 	for _, c := range list[1:] {
 		if c.Sign != result.Plan.Sign || math.Abs(c.DelayMs-result.Plan.DelayMs) > result.FlatnessMs {
+			c.climb(g.step*1e3, func(x Setting) float64 { return p.value(scratch, x) })
 			result.RunnerUp = c.Setting
 			break
 		}
@@ -100,6 +102,7 @@ func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
 				}
 			}
 		}
+		best.valueDB = s.efficiency(best.Setting) // the grid's is interpolated
 		best.climb(g.step*1e3, s.efficiency)
 		offsetsMs = append(offsetsMs, -best.DelayMs)
 	}
@@ -148,16 +151,23 @@ func bestFirst(list []candidate) {
 	slices.SortStableFunc(list, func(a, b candidate) int { return cmp.Compare(b.valueDB, a.valueDB) })
 }
 
-// climb refines the delay within ±stepMs by golden section: the worst seat's
-// efficiency has kinks that rule derivatives out.
+// climb refines the delay within two steps of the grid, in quarters of a step,
+// then by golden section: where cells nearly cancel the efficiency has ripples
+// finer than the grid, and the worst seat's has kinks, which rules derivatives out.
 func (c *candidate) climb(stepMs float64, value func(Setting) float64) {
 	x := c.Setting
-	best, at := golden(c.DelayMs-stepMs, c.DelayMs+stepMs, stepMs/500, func(ms float64) float64 {
+	at := func(ms float64) float64 {
 		x.DelayMs = ms
 		return value(x)
-	})
-	if best > c.valueDB {
-		c.DelayMs, c.valueDB = at, best
+	}
+	start, part := c.DelayMs, stepMs/4
+	for i := -8.0; i <= 8; i++ {
+		if v := at(start + i*part); v > c.valueDB {
+			c.DelayMs, c.valueDB = x.DelayMs, v
+		}
+	}
+	if v, ms := golden(c.DelayMs-part, c.DelayMs+part, stepMs/500, at); v > c.valueDB {
+		c.DelayMs, c.valueDB = ms, v
 	}
 }
 

@@ -35,8 +35,11 @@ type Row struct {
 	Cause         Cause
 	ChangeDB      float64
 	LowDB, HighDB float64 // 95 % interval; −Inf where it reaches a complete loss
-	Cancelled     bool    // the sum is below −120 dB re the ideal before or after this row, and counts as that
-	Sentence      string
+	// Cancelled: the sum before or after this row is lost in noise or rounding,
+	// and counts as FloorDB re the ideal; the loss is that or more.
+	Cancelled bool
+	FloorDB   float64
+	Sentence  string
 }
 
 // Ledger is the account of one seat.
@@ -53,14 +56,14 @@ type Ledger struct {
 	Rows                  []Row   // IdealGainDB + Σ ChangeDB = GainOverLouderDB
 }
 
-// cancelled is the sum re the ideal below which nothing can be told from
-// complete cancellation: rounding, and the resolution of 24-bit samples.
+// cancelledDB is the sum re the ideal below which rounding hides it even without noise.
 const cancelledDB = -120
 
 // Account draws up the ledger. both may be nil: the sum is predicted then and
 // the rest is 0.
 //
-// With weights w (Σw = 1, ∝ 1/f), trusted points of the band, ⟨·⟩ = Σw·,
+// With weights w (Σw = 1, ∝ 1/f) on the points of the band that are trusted for
+// A and for B (where the sum cancels, both has no coherence to be trusted by), ⟨·⟩ = Σw·,
 // a² = ⟨|A|²⟩, b² = ⟨|B|²⟩, L = max(a², b²) and C the measured sum, the stages are
 //
 //	S0 = 4L                                       the ideal, two of the louder
@@ -75,6 +78,7 @@ const cancelledDB = -120
 // B arriving τ later. With p left at the best sign in S4, a delay that is half
 // a period off is charged to time and a reversed loudspeaker to polarity.
 //
+// The power that random errors add on average is taken off every stage.
 // The intervals propagate the random errors of the three responses, as coherence
 // and effective averages tell them, through the derivatives of these formulas
 // (delta method).
@@ -105,7 +109,10 @@ func Account(a, b, both *response.Spectra, cfg Config) (*Ledger, error) {
 		cfg.MaxOffsetMs = max(50, 1.25e3*math.Abs(b.DelayS-a.DelayS))
 	}
 	pair := &Pair{Band: cfg.Band}
-	if err := pair.take(a, b, both); err != nil {
+	if err := pair.take(a, b); err != nil {
+		return nil, err
+	}
+	if err := pair.covers(both); err != nil {
 		return nil, err
 	}
 	s := newStages(pair, both, cfg.MaxOffsetMs/1e3)
@@ -130,15 +137,16 @@ type stages struct {
 
 func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64) *stages {
 	s := &stages{pair: pair}
-	var m, r0, predicted, measured float64
+	var m, r0 float64
 	for k, w := range pair.Weight {
 		a, b := pair.A[k], pair.B[k]
 		s.levelA += w * power(a)
 		s.levelB += w * power(b)
-		m += w * cmplx.Abs(a) * cmplx.Abs(b)
+		m += w * magnitude(a, pair.a.variance[k]) * magnitude(b, pair.b.variance[k])
 		r0 += w * real(cmplx.Conj(a)*b)
-		predicted += w * power(a+b)
 	}
+	s.levelA -= pair.a.mean(pair.Weight)
+	s.levelB -= pair.b.mean(pair.Weight)
 	s.offset = findOffset(pair, maxOffsetS)
 	s.p, s.tauS = float64(s.offset.sign), s.offset.tauS
 	if s.levelB > s.levelA {
@@ -151,17 +159,23 @@ func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64) *stages {
 		both2 + 2*m,
 		both2 + 2*s.offset.r,
 		both2 + 2*s.p*r0,
-		predicted,
-		predicted,
+		both2 + 2*r0,
+		both2 + 2*r0,
 	}
 	if both != nil {
 		s.measure(both)
+		s.power[6] = -s.cNoise.mean(pair.Weight)
 		for k, w := range pair.Weight {
-			measured += w * power(s.c[k])
+			s.power[6] += w * power(s.c[k])
 		}
-		s.power[6] = measured
 	}
 	return s
+}
+
+// magnitude is |H| without what noise of that variance adds to it on average:
+// E|Ĥ| ≈ |H| + σ²/(4|H|).
+func magnitude(h complex128, variance float64) float64 {
+	return math.Sqrt(max(0, power(h)-variance/2))
 }
 
 // measure takes the measured sum at the pair's points.
@@ -208,13 +222,17 @@ func (s *stages) gradient(m, k int) (ga, gb, gc complex128) {
 
 // relativeSD is the standard deviation of Sm/Sn relative to it.
 func (s *stages) relativeSD(m, n int) float64 {
+	return s.sd(m, n, complex(1/s.power[m], 0), complex(1/s.power[n], 0))
+}
+
+// sd is the standard deviation of x·Sm − y·Sn.
+func (s *stages) sd(m, n int, x, y complex128) float64 {
 	size := len(s.pair.Weight)
 	ga, gb, gc := make([]complex128, size), make([]complex128, size), make([]complex128, size)
 	for k := range ga {
 		ma, mb, mc := s.gradient(m, k)
 		na, nb, nc := s.gradient(n, k)
-		pm, pn := complex(s.power[m], 0), complex(s.power[n], 0)
-		ga[k], gb[k], gc[k] = ma/pm-na/pn, mb/pm-nb/pn, mc/pm-nc/pn
+		ga[k], gb[k], gc[k] = x*ma-y*na, x*mb-y*nb, x*mc-y*nc
 	}
 	v := s.pair.a.spread(ga) + s.pair.b.spread(gb)
 	if s.c != nil {
@@ -237,16 +255,19 @@ func (s *stages) ledger() *Ledger {
 	}
 	floored := [7]bool{}
 	for m := range s.power {
-		if s.power[m] < floor {
-			s.power[m], floored[m] = floor, true
+		lowest := max(floor, s.sd(m, m, 1, 0))
+		if s.power[m] < lowest {
+			s.power[m], floored[m] = lowest, true
 		}
 	}
 	l.GainOverLouderDB = l.IdealGainDB
 	for m, cause := range []Cause{Level, Spectrum, Phase, Time, Polarity, Rest} {
-		row := Row{Cause: cause, ChangeDB: 10 * math.Log10(s.power[m+1]/s.power[m]), Cancelled: floored[m+1] || floored[m]}
-		row.LowDB, row.HighDB = interval(row.ChangeDB, s.relativeSD(m+1, m))
-		if cause == Rest && s.c == nil || cause == Polarity && s.p > 0 {
-			row.ChangeDB, row.LowDB, row.HighDB = 0, 0, 0
+		row := Row{Cause: cause}
+		if !(cause == Rest && s.c == nil || cause == Polarity && s.p > 0) {
+			row.ChangeDB = 10 * math.Log10(s.power[m+1]/s.power[m])
+			row.LowDB, row.HighDB = interval(row.ChangeDB, s.relativeSD(m+1, m))
+			row.Cancelled = floored[m] || floored[m+1]
+			row.FloorDB = 10 * math.Log10(min(s.power[m], s.power[m+1])/s.power[0])
 		}
 		l.GainOverLouderDB += row.ChangeDB
 		l.Rows = append(l.Rows, row)

@@ -29,6 +29,15 @@ func (e *noise) add(s *response.Spectra, k int, laterS float64) {
 	e.variance = append(e.variance, unexplained/s.Gxx[k]/(s.EffectiveAverages[k]-1))
 }
 
+// mean is the expected weighted power of the deviates.
+func (e *noise) mean(weight []float64) float64 {
+	sum := 0.0
+	for k, w := range weight {
+		sum += w * e.variance[k]
+	}
+	return sum
+}
+
 // spread is the variance of a real quantity whose gradient with respect to the
 // responses is g, δ = Re Σ conj(g_k)·N_k: half of Σ conj(g_i)·g_j·E[N_i·conj(N_j)].
 func (e *noise) spread(g []complex128) float64 {

@@ -36,16 +36,16 @@ func findOffset(pair *Pair, maxS float64) offset {
 	}
 	top := pair.FrequencyHz[len(x)-1]
 	step := 1 / (delaysPerPeriod * top)
-	half := int(math.Ceil(maxS / step))
-	grid := make([]float64, 2*half+1)
+	from, to := pair.window(maxS)
+	grid := make([]float64, int(math.Ceil((to-from)/step))+1)
 	for _, k := range pair.Cells() {
-		addCosine(grid, x[k]/complex(pair.Weight[k], 0), 2*math.Pi*pair.FrequencyHz[k], -float64(half)*step, step)
+		addCosine(grid, x[k]/complex(pair.Weight[k], 0), 2*math.Pi*pair.FrequencyHz[k], from, step)
 	}
 	var best [2]offset // by sign: +1, −1
 	for i, sign := range []float64{1, -1} {
 		best[i] = offset{sign: int(sign), r: math.Inf(-1)}
 		for _, n := range highest(grid, sign, 12) {
-			tau := refine(pair.FrequencyHz, x, sign, float64(n-half)*step, step)
+			tau := refine(pair.FrequencyHz, x, sign, from+float64(n)*step, step)
 			if r := sign * correlation(pair.FrequencyHz, x, tau); r > best[i].r {
 				best[i].tauS, best[i].r = tau, r
 			}
@@ -58,6 +58,18 @@ func findOffset(pair *Pair, maxS float64) offset {
 	o.other = other.r
 	o.spread(pair)
 	return o
+}
+
+// window is where offsets are looked for: within ±maxS, and within half a
+// window of the offset that was compensated, beyond which a frequency grid
+// tells one offset from another no more.
+func (p *Pair) window(maxS float64) (fromS, toS float64) {
+	fromS, toS = -maxS, maxS
+	if p.b.window > 0 {
+		half := float64(p.b.window) / p.b.rateHz / 2
+		fromS, toS = max(fromS, p.b.laterS-half), min(toS, p.b.laterS+half)
+	}
+	return fromS, max(toS, fromS)
 }
 
 // addCosine adds Re(x·e^{jω(t0 + n·step)}) to grid[n].

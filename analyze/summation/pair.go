@@ -59,19 +59,18 @@ func NewPair(a, b *response.Spectra, band Band) (*Pair, error) {
 		}
 	}
 	p := &Pair{Band: band}
-	if err := p.take(a, b, nil); err != nil {
+	if err := p.take(a, b); err != nil {
 		return nil, err
 	}
 	return p, nil
 }
 
-// take fills the pair from the points where a, b and, unless nil, both are trusted.
-// It returns the response of both at them.
-func (p *Pair) take(a, b, both *response.Spectra) error {
+// take fills the pair from the points where a and b are trusted.
+func (p *Pair) take(a, b *response.Spectra) error {
 	later := b.DelayS - a.DelayS
 	sum := 0.0
 	for k, f := range a.FrequencyHz {
-		if f <= 0 || !p.Band.contains(f) || !trusted(a, k) || !trusted(b, k) || both != nil && !trusted(both, k) {
+		if f <= 0 || !p.Band.contains(f) || !trusted(a, k) || !trusted(b, k) {
 			continue
 		}
 		p.FrequencyHz = append(p.FrequencyHz, f)
@@ -89,6 +88,23 @@ func (p *Pair) take(a, b, both *response.Spectra) error {
 	p.Weight = make([]float64, len(p.width))
 	for k, w := range p.width {
 		p.Weight[k] = w / sum
+	}
+	return nil
+}
+
+// covers says whether both, unless nil, was measured at all of the pair's points.
+func (p *Pair) covers(both *response.Spectra) error {
+	if both == nil {
+		return nil
+	}
+	i := 0
+	for k, f := range both.FrequencyHz {
+		if i < len(p.FrequencyHz) && f == p.FrequencyHz[i] {
+			if both.Gxx[k] <= 0 || both.EffectiveAverages[k] <= 1 {
+				return fmt.Errorf("the take of both has no reference at %s: play the same programme longer", hertz(f))
+			}
+			i++
+		}
 	}
 	return nil
 }
@@ -160,10 +176,13 @@ func windowName(n int) string {
 // DefaultMaxDifferenceDB is how far two loudspeakers may be apart and still count as overlapping.
 const DefaultMaxDifferenceDB = 10
 
+// The range that a band is looked for in.
+const lowestHz, highestHz = 20, 20000
+
 // Overlap finds the band in which both loudspeakers of every pair are heard: the
 // widest in octaves where, over a third of an octave and on the mean of the
 // pairs, at least half of the points are trusted for both and the levels lie
-// within maxDifferenceDB of each other.
+// within maxDifferenceDB of each other. It lies within 20 Hz…20 kHz.
 func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, error) {
 	if len(pairs) == 0 {
 		return Band{}, errors.New("no pair of takes: give at least one")
@@ -180,7 +199,7 @@ func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, erro
 	closest := math.Inf(1)
 	for k, f := range frequency {
 		apart := math.Inf(1)
-		if 2*mean.pairs[k] >= len(pairs) && mean.pairs[k] > 0 {
+		if f >= lowestHz && f <= highestHz && 2*mean.pairs[k] >= len(pairs) && mean.pairs[k] > 0 {
 			apart = math.Abs(mean.db[k]) / float64(mean.pairs[k])
 		}
 		closest = min(closest, apart)

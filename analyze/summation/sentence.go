@@ -11,7 +11,7 @@ func (l *Ledger) say(a, b string) {
 		row := &l.Rows[i]
 		row.Sentence = l.sentence(row, a, b) + "."
 		if row.Cancelled {
-			row.Sentence += fmt.Sprintf(" The sum cancels to %d dB re the ideal or less.", cancelledDB)
+			row.Sentence += fmt.Sprintf(" The sum cancels to %.0f dB re the ideal or less; noise hides how much.", row.FloorDB)
 		}
 	}
 }
