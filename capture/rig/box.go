@@ -74,10 +74,10 @@ func linkwitzRiley(order int, frequencyHz, cornerHz, rateHz float64) (low, high 
 	return low * low, high * high
 }
 
-// decayS is how long the box rings until it is 120 dB down: 13.8 time constants
-// of its slowest pole, and half as many again for a double one.
+// decayS is how long the box rings until what is left is 156 dB down: 18 time
+// constants of its slowest pole, and half as many again for a double one.
 func (l Loudspeaker) decayS() float64 {
-	const nepers = 13.8
+	const nepers = 18
 	s := 0.0
 	if l.LowHz > 0 {
 		s = max(s, nepers/(2*math.Pi*l.LowHz*math.Cos(math.Pi/4)))

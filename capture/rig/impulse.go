@@ -11,8 +11,8 @@ const (
 	// half is the half width of the interpolation kernel in samples, and how
 	// much earlier than the reference an impulse response may begin.
 	half = 32
-	// kaiserBeta gives side lobes of −90 dB: the delay is right to 1e-6 ms up
-	// to 0.45 of the sample rate.
+	// kaiserBeta gives side lobes of −90 dB: the delay is right to 2e-5 ms and
+	// the level to 0.001 dB up to 0.4 of the sample rate.
 	kaiserBeta = 9
 	// longestS is the longest impulse response; later images are left out.
 	longestS = 2.5
@@ -58,7 +58,7 @@ func (s Scene) impulses() [][]float64 {
 	if s.Room.Reflections > 0 {
 		ringS += wallS
 	}
-	length := int(min(latestS+ringS, longestS)*rate) + 2*half
+	length := int(math.Ceil(min(latestS+ringS, longestS)*rate)) + 2*half
 	plan := fourier.New(1 << bits.Len(uint(length)))
 	n := plan.Len()
 	walls := [][]complex128{nil}

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -71,7 +72,7 @@ func Parse(text string) (Scene, error) {
 	}
 	meta, err := toml.Decode(text, &s)
 	if err != nil {
-		return Scene{}, oneLine(err)
+		return Scene{}, plain(err)
 	}
 	for _, key := range meta.Undecoded() {
 		if len(key) < 2 || key[0] != "room" || key[1] != "absorption" { // Absorption checks its own
@@ -128,42 +129,81 @@ func toFloat(v any) (float64, bool) {
 	return 0, false
 }
 
-// oneLine makes an error of the decoder one for people.
-func oneLine(err error) error {
+// plain makes an error of the decoder one for people.
+func plain(err error) error {
 	var scene *SceneError
 	if errors.As(err, &scene) {
 		return scene
 	}
-	text := err.Error()
-	var parse toml.ParseError
-	if errors.As(err, &parse) {
-		text = fmt.Sprintf("line %d: %s", parse.Position.Line, parse.Message)
-		if parse.LastKey != "" {
-			text = fmt.Sprintf("line %d, %s: %s", parse.Position.Line, parse.LastKey, parse.Message)
-		}
+	text, _, _ := strings.Cut(strings.TrimPrefix(err.Error(), "toml: "), "\n")
+	if at := wrongType.FindStringSubmatch(text); at != nil {
+		return fmt.Errorf("line %s, %s: write %s", at[1], at[2], form(strings.Split(at[2], ".")))
 	}
-	text, _, _ = strings.Cut(text, "\n")
-	return errors.New(strings.TrimPrefix(text, "toml: "))
+	return errors.New(text)
+}
+
+// wrongType is how the decoder says that a value is of the wrong kind or length.
+var wrongType = regexp.MustCompile(`^line (\d+) \(last key "([^"]+)"\): (?:incompatible|type mismatch|expected array|cannot|.* out of range)`)
+
+// form is what may be written for a key.
+func form(key []string) string {
+	t := field(key)
+	switch t {
+	case nil:
+		return "what the documentation of the scene shows"
+	case reflect.TypeFor[Position](), reflect.TypeFor[[3]float64]():
+		return "three numbers in metres, [x, y, z]"
+	}
+	switch t.Kind() {
+	case reflect.String:
+		return `a text in quotes, "…"`
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Float64:
+		return "a number"
+	case reflect.Int, reflect.Uint64:
+		return "a whole number"
+	case reflect.Slice:
+		return fmt.Sprintf("a table [[%s]] for each", key[len(key)-1])
+	}
+	return fmt.Sprintf("a table [%s]", strings.Join(key, "."))
+}
+
+// field is the type a key is read into, nil if there is none.
+func field(key []string) reflect.Type {
+	t := reflect.TypeFor[Scene]()
+	for _, part := range key {
+		if t.Kind() == reflect.Slice {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct {
+			return nil
+		}
+		i := slices.IndexFunc(reflect.VisibleFields(t), func(f reflect.StructField) bool { return f.Tag.Get("toml") == part })
+		if i < 0 {
+			return nil
+		}
+		t = t.Field(i).Type
+	}
+	return t
 }
 
 // unknown lists what may stand beside an unknown key.
 func unknown(key toml.Key) error {
-	t := reflect.TypeFor[Scene]()
+	for len(key) > 1 && field(key[:len(key)-1]) == nil { // the table is what is unknown
+		key = key[:len(key)-1]
+	}
 	where := "at the top"
-	for _, part := range key[:len(key)-1] {
-		for i := range t.NumField() {
-			if f := t.Field(i); f.Tag.Get("toml") == part {
-				t, where = f.Type, "in "+part
-				if t.Kind() == reflect.Slice {
-					t = t.Elem()
-				}
-				break
-			}
-		}
+	if len(key) > 1 {
+		where = "in " + key[:len(key)-1].String()
+	}
+	t := field(key[:len(key)-1])
+	if t.Kind() == reflect.Slice {
+		t = t.Elem()
 	}
 	var known []string
-	for i := range t.NumField() {
-		known = append(known, t.Field(i).Tag.Get("toml"))
+	for _, f := range reflect.VisibleFields(t) {
+		known = append(known, f.Tag.Get("toml"))
 	}
 	return fmt.Errorf("unknown key %s: %s there may be %s", key, where, strings.Join(known, ", "))
 }

@@ -73,11 +73,12 @@ func abs(n int) int { return max(n, -n) }
 const leastReflection = 1e-5
 
 // reflection is the amplitude left after a hit, β = √(1−α), between the bands
-// linear in log frequency and level outside them.
+// blended smoothly over log frequency and level outside them.
 func (a Absorption) reflection(frequencyHz float64) float64 {
-	at := math.Log2(max(frequencyHz, 1) / BandsHz[0])
+	at := math.Log2(max(frequencyHz, 1)/1000) + 4 // octaves above the lowest band, 62.5 Hz
 	k := min(max(int(math.Floor(at)), 0), len(a)-2)
 	part := min(max(at-float64(k), 0), 1)
+	part *= part * (3 - 2*part) // without a corner the reflection dies away faster
 	alpha := a[k] + part*(a[k+1]-a[k])
 	return max(math.Sqrt(max(1-alpha, 0)), leastReflection)
 }
