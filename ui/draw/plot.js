@@ -20,7 +20,7 @@ import { currentInk, onInk } from '../core/theme.js';
  * @typedef {object} Axis
  * @property {Range} range
  * @property {boolean} [log]
- * @property {(lo: number, hi: number) => number[]} splits
+ * @property {(lo: number, hi: number, pixels: number) => number[]} splits pixels: CSS, along the axis
  * @property {(v: number) => string} tick
  * @property {number} size CSS pixels; 0 leaves the axis away, its grid stays
  */
@@ -121,7 +121,7 @@ export class Plot {
       grid: { stroke: ink.faint, width: 1 / uPlot.pxRatio },
       ticks: { show: false },
       border: { show: false },
-      splits: (/** @type {uPlot} */ _u, /** @type {number} */ _i, /** @type {number} */ lo, /** @type {number} */ hi) => axis.splits(lo, hi),
+      splits: (/** @type {uPlot} */ _u, /** @type {number} */ _i, /** @type {number} */ lo, /** @type {number} */ hi) => axis.splits(lo, hi, this.#length(scale)),
       filter: (/** @type {uPlot} */ _u, /** @type {number[]} */ splits) => splits,
       values: (/** @type {uPlot} */ _u, /** @type {number[]} */ splits) => splits.map((v) => (axis.size ? axis.tick(v) : '')),
     });
@@ -144,6 +144,12 @@ export class Plot {
       },
     };
     return new uPlot(/** @type {any} */ (options), /** @type {any} */ (this.#data), this.#host);
+  }
+
+  /** @param {'x'|'y'} scale @returns {number} CSS pixels, near enough for ticks while the first layout is under way */
+  #length(scale) {
+    const { width, height } = this.#size();
+    return scale === 'x' ? width - this.#options.y.size : height - this.#options.x.size;
   }
 
   #size() {
@@ -206,10 +212,10 @@ export function decades(lo, hi) {
   return out;
 }
 
-/** Ticks every step, widened by the factors while there are more than most. @param {number[]} steps ascending @param {number} most */
-export function every(steps, most) {
-  return (/** @type {number} */ lo, /** @type {number} */ hi) => {
-    const step = steps.find((s) => (hi - lo) / s <= most) ?? steps[steps.length - 1];
+/** Ticks at the closest of these steps that leaves room for them. @param {number[]} steps ascending @param {number} room CSS pixels a tick */
+export function every(steps, room) {
+  return (/** @type {number} */ lo, /** @type {number} */ hi, /** @type {number} */ pixels) => {
+    const step = steps.find((s) => (hi - lo) / s <= pixels / room) ?? steps[steps.length - 1];
     const out = [];
     for (let v = Math.ceil(lo / step - 1e-6) * step; v <= hi + step * 1e-6; v += step) out.push(Number(v.toPrecision(8)));
     return out;

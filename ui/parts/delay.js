@@ -17,7 +17,10 @@ export class DelayNumber {
   #view;
   #notices;
   #field;
-  #other = el('p', { class: 'also', 'data-testid': 'delay-also' });
+  #metres = el('span', { 'data-testid': 'delay-m' });
+  #feet = el('span', { 'data-testid': 'delay-ft' });
+  #samples = el('span', { class: 'more', 'data-testid': 'delay-samples' });
+  #sd = el('span', { class: 'more', 'data-testid': 'delay-sd' });
   #found = el('button', { type: 'button', text: 'Found', onclick: () => this.#set({ mode: 'auto' }) });
   #fixed = el('button', { type: 'button', text: 'Set by hand', onclick: () => this.#hold() });
   #polarity = el('p', { class: 'polarity', 'data-testid': 'polarity' });
@@ -33,7 +36,7 @@ export class DelayNumber {
       commit: (ms) => this.#set({ mode: 'fixed', ms }),
     });
     this.node = el('section', { class: 'delay', 'aria-label': 'Delay' },
-      el('h2', { text: 'Delay' }), el('div', { class: 'big' }, this.#field.node), this.#other,
+      el('h2', { text: 'Delay' }), el('div', { class: 'big' }, this.#field.node), el('p', { class: 'also' }, this.#metres, this.#feet, this.#samples, this.#sd),
       el('div', { class: 'pair', role: 'group', 'aria-label': 'How the delay is chosen' }, this.#found, this.#fixed), this.#polarity);
   }
 
@@ -45,7 +48,10 @@ export class DelayNumber {
     this.#field.show(known ? ms : null);
     const m = known ? (ms / 1000) * speedOfSound : null;
     const samples = known && hello ? (ms / 1000) * hello.rate_hz : null;
-    say(this.#other, `${fixed(m, 2)} m  ${feet(m)} ft  ${fixed(samples, 1)} samples${byHand || typeof sd !== 'number' ? '' : `  ±${fixed(sd, 3)} ms`}`);
+    say(this.#metres, `${fixed(m, 2)} m`);
+    say(this.#feet, `${feet(m)} ft`);
+    say(this.#samples, `${fixed(samples, 1)} samples`);
+    say(this.#sd, byHand || typeof sd !== 'number' ? '' : `±${fixed(sd, 3)} ms`);
     this.node.dataset.how = byHand ? 'fixed' : 'found';
     this.#found.setAttribute('aria-pressed', String(!byHand));
     this.#fixed.setAttribute('aria-pressed', String(!!byHand));

@@ -50,7 +50,7 @@ export class Impulse {
     this.node = this.panel.node;
     const metres = (/** @type {number} */ ms) => (ms / 1000) * session.speedOfSound;
     this.#plot = new Plot(this.panel.host, {
-      x: { range: this.#home, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 12), tick: (v) => `${fixed(v, v % 1 ? 1 : 0)} ms\n${fixed(metres(v), 1)} m`, size: 38 },
+      x: { range: this.#home, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 76), tick: (v) => `${fixed(v, v % 1 ? 1 : 0)} ms\n${fixed(metres(v), 1)} m`, size: 38 },
       y: { range: [-1.6, 1.6], splits: () => [-1, 0, 1], tick: (v) => fixed(v, 0), size: 46 },
       under: (s) => this.#paint(s), resized: options.redraw,
     });

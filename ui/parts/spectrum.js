@@ -69,7 +69,7 @@ export class Spectrum {
     this.node = el('div', { class: `spectrum${options.compact ? ' compact' : ''}` }, this.magnitudePanel.node, this.#spine.node, options.compact ? null : this.phasePanel.node, this.#plumb);
     const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };
     this.#magnitude = new Plot(this.magnitudePanel.host, {
-      x, y: { range: this.#chosenY ?? [-36, 12], splits: every([1, 2, 3, 6, 12, 24], 9), tick: (v) => signed(v, 0), size: AXIS },
+      x, y: { range: this.#chosenY ?? [-36, 12], splits: every([1, 2, 3, 6, 12, 24], 21), tick: (v) => signed(v, 0), size: AXIS },
       under: (s) => this.#paintMagnitude(s), over: (s) => this.#names(s), resized: options.redraw,
     });
     this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {

@@ -54,7 +54,7 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
     return {
       ...common, strip: false, grid: impulse.axis,
       curves: [{ name: session.channelName(front), curve: { xs: [], mid: session.frame.curve(front, CURVE.impulse) }, colour: DAYLIGHT.curves[known.indexOf(front) % 4], dash: [] }],
-      x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 12)(...range), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
+      x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 80)(...range, 1090), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
       y: { range: [-1.25, 1.25], splits: [-1, 0, 1], tick: (v) => fixed(v, 0) },
     };
   }
@@ -69,7 +69,7 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
       colour: DAYLIGHT.curves[known.indexOf(c) % 4], dash: spectrum.dash(c),
     })),
     x: { range, log: true, splits: decades(...range), tick: frequencyTick },
-    y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 10)(...yRange), tick: (v) => signed(v, 0) },
+    y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: (v) => signed(v, 0) },
   };
 }
 
