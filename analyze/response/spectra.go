@@ -19,6 +19,8 @@ type Spectra struct {
 	Gxx, Gyy          []float64
 	Gxy               []complex128
 	EffectiveAverages []float64 // independent averages that the estimate is worth
+
+	sums []float64 // scratch of Smooth
 }
 
 // Curve is the transfer function H1 = Gxy/Gxx with its certainty, as people

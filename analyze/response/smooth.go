@@ -1,0 +1,100 @@
+package response
+
+import "math"
+
+// Smooth sets dst to src averaged over 1/fraction octave about each point,
+// evenly in the logarithm of frequency: powers, and the cross-spectrum as a
+// complex number, so that H1, coherence and intervals follow. fraction is 1…48;
+// where the grid is coarser than that it stays as it is. dst and src must not
+// share memory.
+//
+// The averages grow by the ratio of the bandwidths: an estimate of statistical
+// bandwidth B, smoothed over a width W, has W/(erf(a) − (1−e^(−a²))/(a√π)) with
+// a = W√π/B. That is exact for a Gaussian spectral window; that of a Hann
+// window is close.
+func Smooth(dst, src *Spectra, fraction int) {
+	n := len(src.FrequencyHz)
+	dst.resize(n)
+	copy(dst.FrequencyHz, src.FrequencyHz)
+	dst.SampleRateHz, dst.Window, dst.Overlap = src.SampleRateHz, src.Window, src.Overlap
+	dst.DelayS, dst.AveragedS = src.DelayS, src.AveragedS
+	if n == 0 {
+		return
+	}
+	reach := math.Exp2(0.5 / float64(min(max(fraction, 1), pointsPerOctave)))
+	// Running sums from the top down: spectra fall, so the sums do not drown what
+	// is taken from them. Points without averages are left out.
+	const columns = 6
+	dst.sums = resize(dst.sums, columns*(n+1))
+	sums := dst.sums
+	clear(sums[columns*n:])
+	for i := n - 1; i >= 0; i-- {
+		to, from := sums[columns*i:][:columns], sums[columns*(i+1):][:columns]
+		copy(to, from)
+		if w := src.weight(i); src.EffectiveAverages[i] > 0 && w > 0 {
+			to[0] += w
+			to[1] += w * src.Gxx[i]
+			to[2] += w * src.Gyy[i]
+			to[3] += w * real(src.Gxy[i])
+			to[4] += w * imag(src.Gxy[i])
+			to[5] += w / src.EffectiveAverages[i]
+		}
+	}
+	low, high := 0, 0
+	for i, f := range src.FrequencyHz {
+		// A hair's breadth, for grid points that lie on the edge.
+		for low < i && src.FrequencyHz[low] < f/reach*(1+1e-9) {
+			low++
+		}
+		for high = max(high, i+1); high < n && src.FrequencyHz[high] < f*reach*(1-1e-9); high++ {
+		}
+		from, to := sums[columns*low:][:columns], sums[columns*high:][:columns]
+		w := from[0] - to[0]
+		if high-low == 1 || w <= 0 {
+			dst.Gxx[i], dst.Gyy[i], dst.Gxy[i], dst.EffectiveAverages[i] = src.Gxx[i], src.Gyy[i], src.Gxy[i], src.EffectiveAverages[i]
+			continue
+		}
+		dst.Gxx[i] = max(0, from[1]-to[1]) / w
+		dst.Gyy[i] = max(0, from[2]-to[2]) / w
+		dst.Gxy[i] = complex((from[3]-to[3])/w, (from[4]-to[4])/w)
+		dst.EffectiveAverages[i] = w / (from[5] - to[5]) * src.widening(i, low, high)
+	}
+}
+
+// weight is how much of the logarithmic axis a point stands for.
+func (s *Spectra) weight(i int) float64 {
+	if s.Window == 0 {
+		return 1
+	}
+	if i == 0 {
+		return 0
+	}
+	return 1 / float64(i)
+}
+
+// widening is what the mean of the points low ≤ i < high is worth, per point.
+func (s *Spectra) widening(i, low, high int) float64 {
+	// m points a step apart spread like an even band of sqrt(m²−1) steps.
+	m := float64(high - low)
+	step := (s.FrequencyHz[high-1] - s.FrequencyHz[low]) / (m - 1)
+	a := step * math.Sqrt(m*m-1) * math.SqrtPi / s.bandwidth(s.FrequencyHz[i])
+	return a / math.SqrtPi / (math.Erf(a) + math.Expm1(-a*a)/(a*math.SqrtPi))
+}
+
+// hannBandwidth is the statistical bandwidth of a Hann window under dense
+// overlap, in bins (Welch 1967: averages a window length).
+const hannBandwidth = 2.0786
+
+// bandwidth is the statistical bandwidth of the estimate at f.
+func (s *Spectra) bandwidth(f float64) float64 {
+	if s.Window != 0 {
+		return hannBandwidth * s.SampleRateHz / float64(s.Window)
+	}
+	shortest := float64(shortestWindow(s.SampleRateHz)) / s.SampleRateHz
+	seconds := min(max(periodsWanted/f, shortest), shortest*float64(int(1)<<(windowLengths-1)))
+	hann, triangle := hannBandwidth/seconds, 0.0
+	if half := f / kernelFraction; half > 1/seconds {
+		triangle = 1.5 * half
+	}
+	return math.Hypot(hann, triangle)
+}
