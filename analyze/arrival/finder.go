@@ -33,17 +33,18 @@ func (c *Config) setDefaults() {
 // that share a Workspace.
 type Finder struct {
 	*Workspace
-	cfg      Config
-	history  history
-	sum      long
-	fine     short
-	start    int64 // microphone sample that the next long block starts at
-	length   int   // of the next long block
-	blocks   int   // long blocks since Reset
-	weights  []float64
-	flat     []float64
-	list     []peak
-	arrivals []Arrival
+	cfg     Config
+	history history
+	sum     long
+	fine    short
+	start   int64 // microphone sample that the next long block starts at
+	length  int   // of the next long block
+	blocks  int   // long blocks since Reset
+	weights []float64
+	flat    []float64
+	list    []peak
+	known   []float64 // band weights that long blocks told
+	coarse  bool      // a Follower lays the short windows itself
 }
 
 // NewFinder checks cfg and returns an empty finder.
@@ -61,7 +62,7 @@ func NewFinder(cfg Config) (*Finder, error) {
 	}
 	f := &Finder{
 		Workspace: cfg.Workspace, cfg: cfg, history: newHistory(l.n), sum: newLong(l), fine: newShort(l),
-		weights: make([]float64, len(l.bands)), flat: make([]float64, len(l.bands)), list: make([]peak, max(cfg.Max, 1)),
+		weights: make([]float64, len(l.bands)), flat: make([]float64, len(l.bands)), known: make([]float64, len(l.bands)), list: make([]peak, max(cfg.Max, 1)),
 	}
 	for i := range f.flat {
 		f.flat[i] = 1
@@ -78,7 +79,7 @@ func (f *Finder) Reset() {
 	f.history.end = 0
 	f.start, f.blocks = 0, 0
 	f.length = max(f.block-int(f.cfg.Stagger*float64(f.block)), f.block/16)
-	copy(f.weights, f.flat)
+	copy(f.known, f.flat)
 }
 
 // Break says that samples are missing between the last Feed and the next.
@@ -119,7 +120,7 @@ func (f *Finder) Feed(ref, mic []float64) {
 			f.blocks++
 			// Windows can be laid out once the delay is roughly known; look again
 			// at ever longer intervals whether it still is that one.
-			if f.blocks&(f.blocks-1) == 0 {
+			if f.blocks&(f.blocks-1) == 0 && !f.coarse {
 				f.total.copyFrom(&f.sum)
 				f.realign(0)
 			}
@@ -130,12 +131,11 @@ func (f *Finder) Feed(ref, mic []float64) {
 // realign looks for the strongest arrival in f.total and lays the short windows
 // to it, from sample number from on, unless they already are.
 func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
-	f.correlate(&f.total, f.weights, f.flat)
-	n, u, reason = f.peaks(f.list)
+	n, u, reason = f.search()
 	if n == 0 {
 		return n, u, reason
 	}
-	delay := int(math.Round(f.delayOf(f.list[0])))
+	delay := int(math.Round(f.delayOf(f.list[strongest(f.list[:n])])))
 	if off := delay - f.fine.delay; !f.fine.on || off > f.m/32 || off < -f.m/32 {
 		f.fine.align(f.Workspace, &f.history, delay, from)
 		for f.fine.due(f.Workspace, &f.history) {
@@ -143,6 +143,59 @@ func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
 		}
 	}
 	return n, u, reason
+}
+
+// search looks for the arrivals in f.total.
+func (f *Finder) search() (n int, u pulse, reason string) {
+	switch x, y := f.total.silent(f.layout); {
+	case f.total.sum == 0:
+		return 0, u, "nothing was heard yet"
+	case x && y:
+		return 0, u, "both channels are silent"
+	case x:
+		return 0, u, "the reference is silent"
+	case y:
+		return 0, u, "the microphone is silent"
+	}
+	f.correlate(&f.total, f.weights, f.known)
+	if f.total.averages() >= 4 {
+		// Later, shorter searches know which bands are worth listening to.
+		top := slices.Max(f.weights)
+		for b, v := range f.weights {
+			f.known[b] = 0.1 + v/max(top, 1e-9)
+		}
+	}
+	n, u, reason = f.peaks(f.list)
+	if n > 0 && f.total.averages() < 4 {
+		count := int(f.total.sum * float64(f.block))
+		if !f.steady(f.list[strongest(f.list[:n])], count) {
+			return 0, u, "too little sound so far to be sure of a delay"
+		}
+	}
+	return n, u, reason
+}
+
+// newest makes f.total the newest count samples.
+func (f *Finder) newest(count int) {
+	count = max(0, min(count, f.block, int(f.history.end)))
+	f.total.reset()
+	if count > 0 {
+		f.total.add(f.Workspace, &f.history, f.history.end-int64(count), count, 1)
+	}
+}
+
+// FindNewest is Find in the newest seconds of what was fed, at most about one:
+// for when the sound has just changed.
+func (f *Finder) FindNewest(dst []Arrival, seconds float64) (list []Arrival, reason string) {
+	count := int(seconds * f.rate)
+	f.newest(count)
+	n, u, reason := f.search()
+	if n == 0 {
+		return dst[:0], reason
+	}
+	f.window.align(f.Workspace, &f.history, int(math.Round(f.delayOf(f.list[strongest(f.list[:n])]))), f.history.end-int64(count))
+	f.window.finish(f.Workspace, &f.history)
+	return f.report(dst[:0], f.list[:n], u, strongest(f.list[:n]), &f.window), ""
 }
 
 // delayOf is a peak's delay in samples.
@@ -158,45 +211,42 @@ func (f *Finder) Find(dst []Arrival) (list []Arrival, reason string) {
 		f.total.add(f.Workspace, &f.history, f.start, count, 1)
 	}
 	dst = dst[:0]
-	if f.total.sum == 0 {
-		return dst, "nothing was heard yet"
-	}
-	switch x, y := f.total.silent(f.layout); {
-	case x && y:
-		return dst, "both channels are silent"
-	case x:
-		return dst, "the reference is silent"
-	case y:
-		return dst, "the microphone is silent"
-	}
 	n, u, reason := f.realign(0)
 	if n == 0 {
 		return dst, reason
 	}
 	f.window.copyFrom(&f.fine)
 	f.window.finish(f.Workspace, &f.history)
-	return f.report(dst, f.list[:n], u, &f.window), ""
+	return f.report(dst, f.list[:n], u, strongest(f.list[:n]), &f.window), ""
 }
 
-// report turns peaks, strongest first, into arrivals, earliest first.
-func (f *Finder) report(dst []Arrival, list []peak, u pulse, windows *short) []Arrival {
-	strongest := 0.0
-	for _, p := range list {
-		strongest = max(strongest, math.Abs(p.amplitude))
+func strongest(list []peak) (best int) {
+	for i, p := range list {
+		if math.Abs(p.amplitude) > math.Abs(list[best].amplitude) {
+			best = i
+		}
 	}
+	return best
+}
+
+// report turns peaks into arrivals, earliest first. The short windows are laid
+// to list[aligned], which they refine.
+func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, windows *short) []Arrival {
+	dst = dst[:0]
+	top := math.Abs(list[strongest(list)].amplitude)
 	toMs := 1000 / f.rate
-	for _, p := range list {
+	for i, p := range list {
 		size := math.Abs(p.amplitude)
 		sign := math.Copysign(1, p.amplitude)
 		delay := f.delayOf(p)
 		// Noise of standard deviation floor moves a peak of this curvature by so much.
 		sd := p.floor / size / math.Sqrt(u.curvature) * float64(f.decimate)
-		if size == strongest {
+		if i == aligned {
 			if fit := windows.refine(f.Workspace, delay, sign); fit.ok {
 				delay, sd = fit.delay, fit.sd
 			}
 		}
-		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/strongest))}
+		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/top))}
 		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 {
 			a.Sign = int(sign)
 		}

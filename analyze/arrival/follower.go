@@ -1,34 +1,284 @@
 package arrival
 
-// Follower keeps one microphone's delay up to date: Feed each block, then call
-// Step once a frame, and read Delay and Arrivals.
+import "math"
+
+// Follower keeps one microphone's arrivals up to date. Feed it each block, call
+// Step once a frame, read Delay and Arrivals. It follows a loudspeaker that is
+// moved, delayed or flipped within half a second: short averages around the
+// known delay (±21 ms) see each change at once, and when they no longer explain
+// what is heard the whole range is searched in the newest quarter of a second.
+//
+// It stays with the arrival it has while that can be heard; another one must be
+// 3 dB stronger to be preferred. Like Finder it does not allocate after
+// NewFollower, and is not for two goroutines.
 type Follower struct {
 	finder *Finder
+	fast   short // about 0.12 s
+	slow   short // Config.TimeConstantS, begun anew after each change
+	clock  int64 // samples fed in all
+
+	nextTrack, nextSearch, nextList int64
+	failures                        int
+	doubtSince                      int64 // clock when the delay stopped to explain what is heard, −1 if it does
+
+	found   bool
+	arrival Arrival
+	reason  string
+	list    []Arrival
+	trust   []float64 // of the third octaves
 }
+
+const fastS = 0.12
 
 // NewFollower checks cfg; a TimeConstantS of 0 means 3 s.
 func NewFollower(cfg Config) (*Follower, error) {
-	f, err := NewFinder(cfg)
-	return &Follower{finder: f}, err
+	if cfg.TimeConstantS == 0 {
+		cfg.TimeConstantS = 3
+	}
+	finder, err := NewFinder(cfg)
+	if err != nil {
+		return nil, err
+	}
+	finder.coarse = true
+	f := &Follower{
+		finder: finder, fast: newShort(finder.layout), slow: newShort(finder.layout),
+		list: make([]Arrival, 0, len(finder.list)), trust: make([]float64, len(finder.shorts)),
+	}
+	f.Reset()
+	return f, nil
+}
+
+// Reset forgets everything.
+func (f *Follower) Reset() {
+	f.finder.Reset()
+	f.fast.on, f.slow.on = false, false
+	f.found, f.reason = false, "nothing was heard yet"
+	f.list = f.list[:0]
+	f.failures, f.doubtSince = 0, -1
+	f.nextTrack, f.nextSearch, f.nextList = f.clock, f.clock, f.clock
+	for b := range f.trust {
+		f.trust[b] = 1
+	}
+}
+
+// Break says that samples are missing between the last Feed and the next.
+func (f *Follower) Break() {
+	f.finder.Break()
+	f.fast.next = int64(max(f.fast.delay, 0) - f.finder.m/2)
 }
 
 // Feed takes the next samples of both channels; equal lengths, any size.
-func (f *Follower) Feed(ref, mic []float64) { f.finder.Feed(ref, mic) }
+func (f *Follower) Feed(ref, mic []float64) {
+	for len(ref) > 0 {
+		n := min(len(ref), f.finder.m/2)
+		f.finder.Feed(ref[:n], mic[:n])
+		f.clock += int64(n)
+		ref, mic = ref[n:], mic[n:]
+		f.windows()
+	}
+}
 
-// Break says that samples are missing between the last Feed and the next.
-func (f *Follower) Break() { f.finder.Break() }
-
-// Reset forgets everything.
-func (f *Follower) Reset() { f.finder.Reset() }
-
-// Step does at most one piece of work and reports whether Delay or Arrivals changed.
-func (f *Follower) Step() bool { return false }
+// windows takes in the short windows that are due, in both averages.
+func (f *Follower) windows() {
+	w := f.finder.Workspace
+	hop := float64(w.m/2) / w.rate
+	for f.fast.due(w, &f.finder.history) {
+		if weight := f.fast.transform(w, &f.finder.history); weight > 0 {
+			f.fast.add(w, weight, math.Exp(-hop/fastS))
+			f.slow.add(w, weight, math.Exp(-hop/f.finder.cfg.TimeConstantS))
+		}
+	}
+}
 
 // Delay is the arrival that the reference should be delayed to; ok is false
 // while there is none, and reason then says why.
 func (f *Follower) Delay() (a Arrival, ok bool, reason string) {
-	return Arrival{}, false, "nothing was fed yet"
+	return f.arrival, f.found, f.reason
 }
 
 // Arrivals appends the latest list to dst[:0], earliest first.
-func (f *Follower) Arrivals(dst []Arrival) []Arrival { return dst[:0] }
+func (f *Follower) Arrivals(dst []Arrival) []Arrival { return append(dst[:0], f.list...) }
+
+// Step does at most one piece of work, a few milliseconds at most, and reports
+// whether Delay or Arrivals changed.
+func (f *Follower) Step() bool {
+	seconds := func(s float64) int64 { return int64(s * f.finder.rate) }
+	doubt := f.doubtSince >= 0
+	switch {
+	case (!f.found || doubt) && f.clock >= f.nextSearch:
+		return f.search(seconds)
+	case f.found && f.clock >= f.nextTrack:
+		f.nextTrack = f.clock + seconds(0.09)
+		return f.track(seconds)
+	case f.found && !doubt && f.clock >= f.nextList:
+		f.nextList = f.clock + seconds(4)
+		return f.refresh(seconds)
+	}
+	return false
+}
+
+// search looks over the whole range in the newest sound, or, where that does not
+// do, in all since the last change.
+func (f *Follower) search(seconds func(float64) int64) bool {
+	w := f.finder
+	count := int(seconds(0.25))
+	if !f.found {
+		count = int(seconds(0.5))
+		if w.history.end < int64(count)+int64(w.m) {
+			return false
+		}
+	}
+	w.newest(count)
+	if f.failures%2 == 1 && w.blocks > 0 {
+		w.total.copyFrom(&w.sum)
+	}
+	n, u, reason := w.search()
+	f.failures++
+	if n == 0 {
+		f.nextSearch = f.clock + seconds(min(0.25*math.Pow(2, float64(f.failures/2)), 2))
+		if f.found && f.clock-f.doubtSince < seconds(1.5) {
+			return false
+		}
+		changed := f.found || f.reason != reason
+		f.found, f.reason, f.doubtSince, f.list = false, reason, -1, f.list[:0]
+		return changed
+	}
+	f.failures, f.doubtSince = 0, -1
+	f.nextTrack, f.nextList = f.clock+seconds(0.2), f.clock+seconds(1.5)
+	chosen := f.choose(w.list[:n])
+	f.begin(w.list[chosen], count)
+	f.report(n, u, chosen)
+	return true
+}
+
+// choose is the arrival to stay with: the one already followed unless another is
+// 3 dB stronger.
+func (f *Follower) choose(list []peak) int {
+	best := 0
+	for i, p := range list {
+		if math.Abs(p.amplitude) > math.Abs(list[best].amplitude) {
+			best = i
+		}
+	}
+	if f.found {
+		for i, p := range list {
+			ms := f.finder.delayOf(p) * 1000 / f.finder.rate
+			if math.Abs(ms-f.arrival.DelayMs) < 0.1 && math.Abs(p.amplitude) > 0.7*math.Abs(list[best].amplitude) {
+				return i
+			}
+		}
+	}
+	return best
+}
+
+// begin lays the short windows to p and starts all averages with the newest count samples.
+func (f *Follower) begin(p peak, count int) {
+	w := f.finder
+	delay := int(math.Round(w.delayOf(p)))
+	from := w.history.end - int64(count)
+	f.fast.align(w.Workspace, &w.history, delay, from)
+	f.slow.align(w.Workspace, &w.history, delay, from)
+	f.windows()
+	w.sum.reset()
+	w.blocks = 0
+	// The next long block begins there and ends about when it would have.
+	end := w.start + int64(w.length)
+	w.start = max(w.start, from, w.history.end-int64(w.block)+1)
+	w.length = int(max(end, w.history.end+1) - w.start)
+}
+
+// report takes over list; list[chosen] is the one that is followed.
+func (f *Follower) report(n int, u pulse, chosen int) {
+	w := f.finder
+	ms := w.delayOf(w.list[chosen]) * 1000 / w.rate
+	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
+	for _, a := range f.list {
+		if math.Abs(a.DelayMs-ms) < 0.05 {
+			f.arrival = a
+			break
+		}
+	}
+	f.found, f.reason = true, ""
+}
+
+// refresh makes the list from the long blocks.
+func (f *Follower) refresh(seconds func(float64) int64) bool {
+	w := f.finder
+	if w.blocks == 0 {
+		w.newest(int(seconds(1)))
+	} else {
+		w.total.copyFrom(&w.sum)
+	}
+	n, u, _ := w.search()
+	if n == 0 {
+		return false // the short windows still hold on to it
+	}
+	chosen := f.choose(w.list[:n])
+	if math.Abs(w.delayOf(w.list[chosen])*1000/w.rate-f.arrival.DelayMs) > 0.1 {
+		f.begin(w.list[chosen], int(seconds(0.5)))
+	}
+	f.report(n, u, chosen)
+	return true
+}
+
+// track looks at what the short windows say about the known delay.
+func (f *Follower) track(seconds func(float64) int64) bool {
+	w := f.finder.Workspace
+	level := func(s *short) float64 {
+		sum := 0.0
+		for _, v := range s.xx {
+			sum += v
+		}
+		return sum / max(s.sum, 1e-9)
+	}
+	if level(&f.fast) < 1e-5*level(&f.slow) {
+		return false // a pause of the programme: nothing to learn
+	}
+	guess := f.arrival.DelayMs / 1000 * w.rate
+	at, value, share := f.fast.glance(w, f.trust, guess)
+	_, _, usual := f.slow.glance(w, f.trust, guess)
+	fast := f.fast.refine(w, at, math.Copysign(1, value))
+	if !fast.ok || share < 0.5*usual {
+		if f.doubtSince < 0 {
+			// Search once the newest sound is all of it new.
+			f.doubtSince = f.clock
+			f.nextSearch = f.clock + seconds(0.15)
+			f.failures = 0
+		}
+		return false
+	}
+	f.doubtSince = -1
+	slow := f.slow.refine(w, guess, math.Copysign(1, value))
+	moved := !slow.ok || math.Abs(fast.delay-slow.delay) > 3*math.Hypot(fast.noise, slow.noise)+2e-5*w.rate
+	if moved {
+		f.slow.copyFrom(&f.fast)
+		slow = fast
+	} else {
+		f.slow.judgeBands(w, f.trust, slow.delay)
+	}
+	before := f.arrival
+	f.arrival.DelayMs = slow.delay * 1000 / w.rate
+	f.arrival.DelaySDMs = slow.sd * 1000 / w.rate
+	if f.arrival.Sign != 0 {
+		f.arrival.Sign = int(math.Copysign(1, value))
+	}
+	for i := range f.list {
+		if f.list[i].DelayMs == before.DelayMs {
+			f.arrival.LevelDB = f.list[i].LevelDB
+			f.list[i] = f.arrival
+		}
+	}
+	if moved && math.Abs(f.arrival.DelayMs-before.DelayMs) > 0.05 {
+		// What the long blocks hold is out of date, and so is the list.
+		f.finder.sum.reset()
+		f.finder.blocks = 0
+		f.nextList = f.clock + seconds(0.4)
+	}
+	if off := slow.delay - float64(f.fast.delay); math.Abs(off) > float64(w.m/32) {
+		delay, from := int(math.Round(slow.delay)), f.finder.history.end-seconds(0.25)
+		f.fast.align(w, &f.finder.history, delay, from)
+		f.slow.align(w, &f.finder.history, delay, from)
+		f.windows()
+	}
+	return true
+}

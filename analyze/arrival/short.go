@@ -136,6 +136,7 @@ func (s *short) seconds(w *Workspace) float64 {
 type fit struct {
 	delay float64 // samples
 	sd    float64 // samples
+	noise float64 // the part of sd that more averaging would take away
 	ok    bool
 }
 
@@ -261,10 +262,11 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 		}
 	}
 	// 2.2 is exceeded by chance once in 200 (χ² of 15).
+	noise := sd
 	if excess := misfit / max(filled-1, 1); excess > 2.2 {
 		sd *= math.Sqrt(excess)
 	}
-	return fit{delay: guess + delta, sd: sd, ok: true}
+	return fit{delay: guess + delta, sd: sd, noise: noise, ok: true}
 }
 
 func cmag(z complex128) float64 { return math.Sqrt(real(z)*real(z) + imag(z)*imag(z)) }

@@ -6,6 +6,7 @@ package programme
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 )
 
@@ -85,12 +86,15 @@ func note(r *rand.Rand, x []float64, rate float64, at int, hz, seconds float64, 
 		}
 		a := gain * math.Pow(float64(h), -1-fall*r.Float64())
 		decay := seconds / (1 + 0.2*float64(h))
-		w, phase := 2*math.Pi*f/rate, 2*math.Pi*r.Float64()
-		for i := 0; i < int(4*decay*rate); i++ {
-			if k := at + i; k >= 0 && k < len(x) {
-				t := float64(i) / rate
-				x[k] += a * math.Exp(-t/decay) * min(1, t/0.003) * math.Sin(w*float64(i)+phase)
+		// A decaying phasor, turned sample by sample.
+		turn := cmplx.Rect(math.Exp(-1/(decay*rate)), 2*math.Pi*f/rate)
+		z := cmplx.Rect(a, 2*math.Pi*r.Float64())
+		attack := 0.003 * rate
+		for i := 0; i < int(4*decay*rate) && at+i < len(x); i++ {
+			if k := at + i; k >= 0 {
+				x[k] += imag(z) * min(1, float64(i)/attack)
 			}
+			z *= turn
 		}
 	}
 }
