@@ -17,14 +17,16 @@ const lights = (about) => !!about && /^(arrival:\d+|delay|distance|polarity|trus
 export class VerdictLine {
   #session;
   #view;
-  #mark = el('span', { class: 'mark', 'aria-hidden': 'true' });
+  #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
+  #certainty = el('span', { class: 'certainty' });
+  #mark = el('button', { class: 'mark', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() }, this.#glyph, this.#certainty);
   #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'data-testid': 'verdict' });
-  #certainty = el('button', { class: 'certainty', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() });
+  #more = el('button', { class: 'more', type: 'button', text: 'All of it', hidden: true, onclick: () => this.#unfold() });
   #figures = el('p', { class: 'figures', hidden: true });
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
   /** @type {(() => void)[]} */
   #off;
-  node = el('div', { class: 'verdict' }, this.#mark, el('div', { class: 'says' }, this.#sentence, this.#figures, this.#status));
+  node = el('div', { class: 'verdict' }, this.#mark, el('div', { class: 'says' }, this.#sentence, this.#more, this.#figures, this.#status));
 
   /** @param {Session} session @param {View} view */
   constructor(session, view) {
@@ -47,14 +49,14 @@ export class VerdictLine {
     const { state, status } = this.#session;
     const verdict = this.#session.verdicts.get(this.#channel());
     const mark = verdict?.mark ?? 'attention';
-    say(this.#mark, verdict ? MARKS[mark] : '');
+    say(this.#glyph, verdict ? MARKS[mark] : '');
     this.node.dataset.mark = verdict ? mark : '';
     this.#write(verdict?.parts ?? [{ text: waiting(this.#session) }]);
     const sure = verdict?.certainty ?? '';
     say(this.#certainty, sure);
-    this.#certainty.setAttribute('aria-label', `${sure}: show the figures`);
-    if (sure) this.#sentence.append(' ', this.#certainty);
-    else this.#certainty.remove();
+    this.#mark.disabled = !sure;
+    this.#mark.setAttribute('aria-label', `${mark}, ${sure}: the figures behind it`);
+    this.#fold();
     if (!this.#figures.hidden) say(this.#figures, this.#evidence());
 
     let trouble = '';
@@ -67,7 +69,7 @@ export class VerdictLine {
   /** @param {Part[]} parts */
   #write(parts) {
     const line = this.#sentence;
-    const old = [...line.children].filter((c) => c !== this.#certainty);
+    const old = [...line.children];
     const same = old.length === parts.length && parts.every((p, i) => (old[i].getAttribute('data-about') ?? '') === (lights(p.about) ? p.about : ''));
     if (same) {
       parts.forEach((p, i) => say(old[i], p.text));
@@ -79,16 +81,30 @@ export class VerdictLine {
   /** @param {Part} part */
   #phrase(part) {
     const light = () => this.#view.setLight({ about: /** @type {string} */ (part.about) });
-    return el('button', {
-      class: 'phrase', type: 'button', text: part.text, 'data-about': part.about,
-      onclick: light, onpointerenter: light, onfocus: light,
+    // Not a button element: a phrase breaks over lines like the words around it.
+    return el('span', {
+      class: part.text.length < 20 ? 'phrase whole' : 'phrase', role: 'button', tabIndex: 0, text: part.text, 'data-about': part.about, onclick: light,
+      onkeydown: (/** @type {KeyboardEvent} */ e) => {
+        if (e.key === 'Enter' || e.key === ' ') light();
+      }, onpointerenter: light, onfocus: light,
       onpointerleave: () => this.#view.setLight(null), onblur: () => this.#view.setLight(null),
     });
   }
 
+  /** A long verdict is cut after a few lines, until asked for. */
+  #fold() {
+    const cut = this.#sentence.scrollHeight > this.#sentence.clientHeight + 4;
+    if (!this.node.classList.contains('unfolded') && this.#more.hidden === cut) this.#more.hidden = !cut;
+  }
+
+  #unfold() {
+    const open = this.node.classList.toggle('unfolded');
+    say(this.#more, open ? 'Less' : 'All of it');
+  }
+
   #expand() {
     this.#figures.hidden = !this.#figures.hidden;
-    this.#certainty.setAttribute('aria-expanded', String(!this.#figures.hidden));
+    this.#mark.setAttribute('aria-expanded', String(!this.#figures.hidden));
     say(this.#figures, this.#evidence());
   }
 
