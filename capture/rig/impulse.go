@@ -11,7 +11,7 @@ const (
 	// half is the half width of the interpolation kernel in samples, and how
 	// much earlier than the reference an impulse response may begin.
 	half = 32
-	// kaiserBeta gives side lobes of −90 dB: the delay is right to 2e-5 ms and
+	// kaiserBeta gives side lobes of −90 dB: the delay is right to 5e-6 ms and
 	// the level to 0.001 dB up to 0.4 of the sample rate.
 	kaiserBeta = 9
 	// longestS is the longest impulse response; later images are left out.

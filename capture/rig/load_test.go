@@ -155,3 +155,15 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestScenesOfTheHouseLoad(t *testing.T) {
+	paths, err := filepath.Glob("../../testdata/scenes/*.toml")
+	if err != nil || len(paths) < 3 {
+		t.Fatal(paths, err)
+	}
+	for _, path := range paths {
+		if _, err := Load(path); err != nil {
+			t.Error(err)
+		}
+	}
+}

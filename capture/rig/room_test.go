@@ -128,7 +128,7 @@ func TestImpulseResponseIsTheSumOfTheImages(t *testing.T) {
 }
 
 // The delay of the direct sound at every fraction of a sample: wrong by less
-// than 2e-5 ms, its level by less than 0.001 dB (the window's side lobes).
+// than 5e-6 ms, its level by less than 0.001 dB (the window's side lobes).
 func TestDelayIsExactToAFractionOfASample(t *testing.T) {
 	for _, rate := range []int{44100, 48000, 96000, 192000} {
 		s := free()
@@ -145,7 +145,7 @@ func TestDelayIsExactToAFractionOfASample(t *testing.T) {
 			}
 		}
 		t.Logf("%d Hz: %.2g ms, %.2g dB", rate, worstMs, worstDB)
-		if worstMs > 2e-5 || worstDB > 1e-3 {
+		if worstMs > 5e-6 || worstDB > 1e-3 {
 			t.Errorf("%d Hz: delay off by %.3g ms, level by %.3g dB", rate, worstMs, worstDB)
 		}
 	}
