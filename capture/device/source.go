@@ -99,16 +99,15 @@ func openSource(h host, cfg Config) (*Source, error) {
 	}
 	s := &Source{host: h}
 	s.info = capture.Info{Kind: "device", Name: dev.Name}
-	seen := map[int]bool{}
-	for i, ch := range append([]int{cfg.Reference}, cfg.Microphones...) {
+	channels := append([]int{cfg.Reference}, cfg.Microphones...)
+	for _, ch := range []int{slices.Min(channels), slices.Max(channels)} {
 		if ch < 1 || ch > dev.Inputs {
 			return nil, fmt.Errorf("input %q has no channel %d: it has 1 to %d", dev.ID, ch, dev.Inputs)
 		}
-		if i > 0 && seen[ch] {
+	}
+	for i, ch := range channels {
+		if i > 0 && slices.Contains(channels[1:i], ch) {
 			return nil, fmt.Errorf("channel %d is asked for as a microphone twice", ch)
-		}
-		if i > 0 {
-			seen[ch] = true
 		}
 		s.pick = append(s.pick, ch-1)
 		s.info.Channels = append(s.info.Channels, fmt.Sprintf("input %d", ch))

@@ -122,6 +122,29 @@ func TestRealSound(t *testing.T) {
 		*mic.DelayMs-delayMs, worst, at, len(trusted), frame.Verdict)
 }
 
+// TestRealDeviceRefusals: one line that says what to do, and exit status 1.
+func TestRealDeviceRefusals(t *testing.T) {
+	pulsetest.Start(t, pulsetest.Config{})
+	for _, tc := range []struct {
+		name string
+		args []string
+		want string
+	}{
+		{"unknown device", []string{"--device", "alsa/nothing"}, `"alsa/nothing"; there are ` + pulsetest.DeviceID},
+		{"unknown channel", []string{"--device", pulsetest.DeviceID, "--mic", "999"}, "has no channel 999: it has 1 to"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			o := plumbline(t, append([]string{"serve", "--listen", "127.0.0.1:0"}, tc.args...)...)
+			if o.code != exitBadInput || o.stdout != "" || strings.Count(o.stderr, "\n") != 1 || !strings.Contains(o.stderr, tc.want) {
+				t.Errorf("exit status %d, stdout %q, stderr %q, want ...%s...", o.code, o.stdout, o.stderr, tc.want)
+			}
+		})
+	}
+	if out := must(t, "devices"); !strings.Contains(out, pulsetest.DeviceID) {
+		t.Errorf("devices does not list the cable:\n%s", out)
+	}
+}
+
 type polarityOf struct {
 	Verdict string `json:"verdict"`
 	Reason  string `json:"reason"`
