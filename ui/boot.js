@@ -1,3 +1,4 @@
+// @ts-check
 // Runs before the first paint: the ground the operator chose last, and the clock of the first frame.
 (() => {
   performance.mark('plumbline:boot');
