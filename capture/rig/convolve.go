@@ -3,7 +3,7 @@ package rig
 import "plumbline/capture/internal/fourier"
 
 // quiet is below what a partition's impulse response may be to be left out.
-const quiet = 1e-9
+const quiet = 1e-8
 
 // filter is an impulse response in partitions of one block each, as spectra of
 // two blocks; nil is silence.

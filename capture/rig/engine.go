@@ -11,6 +11,8 @@ const fadeS = 0.03
 
 // compiled is a scene ready to be played. It is not changed any more.
 type compiled struct {
+	scene     Scene
+	acoustics *acoustics
 	programme *programme
 	level     float64 // linear, of programme
 	noise     float64 // linear, of each microphone's
@@ -69,25 +71,39 @@ func newEngine(s Scene) (*engine, error) {
 	return e, nil
 }
 
-// compile makes a scene ready. It goes on with a programme of before if that is
-// the same.
-func compile(s Scene, h *history, before *programme) (*compiled, error) {
+// compile makes a scene ready. It takes from the scene before, if there is one,
+// what has not changed: of a microphone that is dragged only its own filter is
+// made anew.
+func compile(s Scene, h *history, before *compiled) (*compiled, error) {
 	c := &compiled{
-		programme: before,
-		level:     math.Pow(10, s.Programme.LevelDBFS/20),
-		noise:     math.Pow(10, (s.Noise.LevelDBFS-unitDBFS)/20),
+		scene: s,
+		level: math.Pow(10, s.Programme.LevelDBFS/20),
+		noise: math.Pow(10, (s.Noise.LevelDBFS-unitDBFS)/20),
 	}
-	if before == nil || !before.same(s.Programme, s.Seed) {
+	if before != nil && before.programme.same(s.Programme, s.Seed) {
+		c.programme = before.programme
+	} else {
 		var err error
 		if c.programme, err = newProgramme(s.Programme, s.Seed, s.RateHz); err != nil {
 			return nil, err
 		}
 	}
+	unmoved := func(int) bool { return false }
+	if before != nil && sameAcoustics(before.scene, s) {
+		c.acoustics = before.acoustics
+		unmoved = func(m int) bool { return before.scene.Microphones[m] == s.Microphones[m] }
+	} else {
+		c.acoustics = newAcoustics(s)
+	}
 	if s.Noise.LevelDBFS <= NoNoise {
 		c.noise = 0
 	}
-	for _, impulse := range s.impulses() {
-		c.filters = append(c.filters, h.partition(impulse))
+	for m, mic := range s.Microphones {
+		if unmoved(m) {
+			c.filters = append(c.filters, before.filters[m])
+		} else {
+			c.filters = append(c.filters, h.partition(c.acoustics.impulse(mic.PositionM)))
+		}
 	}
 	return c, nil
 }

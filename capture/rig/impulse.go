@@ -3,6 +3,7 @@ package rig
 import (
 	"math"
 	"math/bits"
+	"slices"
 
 	"plumbline/capture/internal/fourier"
 )
@@ -24,125 +25,156 @@ const (
 // loudspeaker, muted or not, both counted from 0: sample k is (k − zero)/RateHz
 // seconds behind the reference. The scene must be valid.
 func (s Scene) ImpulseResponse(loudspeaker, microphone int) (h []float64, zero int) {
-	s = s.clone()
-	s.Loudspeakers = s.Loudspeakers[loudspeaker : loudspeaker+1]
-	s.Loudspeakers[0].Mute = false
-	s.Microphones = s.Microphones[microphone : microphone+1]
-	return s.impulses()[0], half
+	only := s.Loudspeakers[loudspeaker]
+	only.Mute = false
+	s.Loudspeakers = []Loudspeaker{only}
+	return newAcoustics(s).impulse(s.Microphones[microphone].PositionM), half
 }
 
-// impulses are the impulse responses of all microphones, each the sum over the
-// loudspeakers that are not muted: they are all sent the same programme.
-func (s Scene) impulses() [][]float64 {
-	rate := float64(s.RateHz)
-	type source struct {
-		Loudspeaker
-		images []image
-		box    []complex128
-	}
-	var sources []source
-	ringS, latestS := 0.0, 0.0
+// acoustics is what the impulse responses of a scene have in common wherever
+// the microphones are. All loudspeakers are sent the same programme, so that a
+// microphone has one response for all of them.
+type acoustics struct {
+	rateHz  float64
+	speed   float64
+	latestS float64 // images later than this are left out
+	length  int
+	plan    *fourier.Plan
+	walls   [][]complex128 // response of so many hits on bins 0…n/2; nil at 0
+	sources []source
+}
+
+// source is a loudspeaker that is not muted.
+type source struct {
+	delayS float64
+	images []image
+	box    []complex128 // on bins 0…n/2
+}
+
+func newAcoustics(s Scene) *acoustics {
+	a := &acoustics{rateHz: float64(s.RateHz), speed: s.SpeedOfSound()}
+	ringS := 0.0
 	for _, l := range s.Loudspeakers {
 		if l.Mute {
 			continue
 		}
-		src := source{Loudspeaker: l, images: images(s.Room, l.PositionM)}
-		sources = append(sources, src)
+		src := source{delayS: l.DelayMs / 1000, images: images(s.Room, l.PositionM)}
+		a.sources = append(a.sources, src)
 		ringS = max(ringS, l.decayS())
-		for _, m := range s.Microphones {
-			for _, i := range src.images {
-				latestS = max(latestS, s.imageS(l, i, m))
+		for _, i := range src.images { // to the farthest corner, so that no microphone changes the length
+			var far Position
+			for axis, size := range s.Room.SizeM {
+				if i.position[axis] < size/2 {
+					far[axis] = size
+				}
 			}
+			a.latestS = max(a.latestS, src.delayS+distance(i.position, far)/a.speed)
 		}
 	}
 	if s.Room.Reflections > 0 {
 		ringS += wallS
 	}
-	length := int(math.Ceil(min(latestS+ringS, longestS)*rate)) + 2*half
-	plan := fourier.New(1 << bits.Len(uint(length)))
-	n := plan.Len()
-	walls := [][]complex128{nil}
-	if s.Room.Reflections > 0 {
-		walls = append(walls, s.Room.Absorption.wall(plan, rate))
-		for k := 2; k <= s.Room.Reflections; k++ {
-			w := make([]complex128, n)
-			for i, v := range walls[1] {
-				w[i] = v * walls[k-1][i]
-			}
-			walls = append(walls, w)
-		}
-	}
-	for i := range sources {
-		sources[i].box = make([]complex128, n/2+1)
-		for k := range sources[i].box {
-			sources[i].box[k] = sources[i].Loudspeaker.box(float64(k)*rate/float64(n), rate)
-		}
-	}
+	a.latestS = min(a.latestS, longestS-ringS)
+	a.length = int(math.Ceil((a.latestS+ringS)*a.rateHz)) + 2*half
+	a.plan = fourier.New(1 << bits.Len(uint(a.length)))
 
-	out := make([][]float64, len(s.Microphones))
+	bins := a.plan.Len()/2 + 1
+	a.walls = make([][]complex128, s.Room.Reflections+1)
+	for hits := 1; hits < len(a.walls); hits++ {
+		if hits == 1 {
+			a.walls[1] = s.Room.Absorption.wall(a.plan, a.rateHz)[:bins]
+			continue
+		}
+		a.walls[hits] = make([]complex128, bins)
+		for k, v := range a.walls[1] {
+			a.walls[hits][k] = v * a.walls[hits-1][k]
+		}
+	}
+	at := 0
+	for _, l := range s.Loudspeakers {
+		if l.Mute {
+			continue
+		}
+		box := make([]complex128, bins)
+		for k := range box {
+			box[k] = l.box(float64(k)*a.rateHz/float64(a.plan.Len()), a.rateHz)
+		}
+		a.sources[at].box = box
+		at++
+	}
+	return a
+}
+
+// impulse is the impulse response to a place, summed over the loudspeakers.
+func (a *acoustics) impulse(place Position) []float64 {
+	n := a.plan.Len()
 	train := make([]complex128, n)
-	path := make([]complex128, n/2+1)
-	for m, mic := range s.Microphones {
-		sum := make([]complex128, n)
-		for _, src := range sources {
-			clear(path)
-			for hits := range walls {
-				clear(train)
-				empty := true
-				for _, i := range src.images {
-					if at := s.imageS(src.Loudspeaker, i, mic); i.hits == hits && at+ringS <= longestS {
-						empty = false
-						addPulse(train, half+at*rate, 1/max(distance(i.position, mic.PositionM), nearestM))
-					}
-				}
-				if empty {
+	sum := make([]complex128, n)
+	for _, src := range a.sources {
+		// Images of two numbers of hits share a transform, as real and imaginary part.
+		for hits := 0; hits < len(a.walls); hits += 2 {
+			clear(train)
+			for _, i := range src.images {
+				d := distance(i.position, place)
+				at := src.delayS + d/a.speed
+				if i.hits&^1 != hits || at > a.latestS {
 					continue
 				}
-				plan.Forward(train)
-				if wall := walls[hits]; wall == nil {
-					for k := range path {
-						path[k] += train[k]
-					}
-				} else {
-					for k := range path {
-						path[k] += train[k] * wall[k]
-					}
+				pulse := complex(1/max(d, nearestM), 0)
+				if i.hits != hits {
+					pulse *= 1i
 				}
+				addPulse(train, half+at*a.rateHz, pulse)
 			}
-			for k, v := range path {
-				sum[k] += v * src.box[k]
+			a.plan.Forward(train)
+			for k, box := range src.box {
+				z, mirror := train[k], train[(n-k)%n]
+				even := complex(real(z)+real(mirror), imag(z)-imag(mirror)) / 2
+				if hits > 0 {
+					even *= a.walls[hits][k]
+				}
+				if hits+1 < len(a.walls) {
+					odd := complex(imag(z)+imag(mirror), real(mirror)-real(z)) / 2
+					even += odd * a.walls[hits+1][k]
+				}
+				sum[k] += even * box
 			}
-		}
-		for k := 1; k < n/2; k++ {
-			sum[n-k] = complex(real(sum[k]), -imag(sum[k]))
-		}
-		plan.Inverse(sum)
-		out[m] = make([]float64, length)
-		for i := range out[m] {
-			out[m][i] = real(sum[i])
 		}
 	}
-	return out
+	for k := 1; k < n/2; k++ {
+		sum[n-k] = complex(real(sum[k]), -imag(sum[k]))
+	}
+	a.plan.Inverse(sum)
+	h := make([]float64, a.length)
+	for i := range h {
+		h[i] = real(sum[i])
+	}
+	return h
 }
 
-// imageS is when the sound of an image arrives.
-func (s Scene) imageS(l Loudspeaker, i image, m Microphone) float64 {
-	return l.DelayMs/1000 + distance(i.position, m.PositionM)/s.SpeedOfSound()
+// sameAcoustics says that two scenes differ at most in their microphones,
+// programme and noise.
+func sameAcoustics(a, b Scene) bool {
+	return a.RateHz == b.RateHz && a.TemperatureC == b.TemperatureC && a.Room == b.Room &&
+		slices.Equal(a.Loudspeakers, b.Loudspeakers)
 }
 
-// addPulse adds a band-limited pulse at a fractional position: a sinc under a
-// Kaiser window (Laakso et al., "Splitting the unit delay", IEEE Signal
-// Processing Magazine 13(1), 1996).
-func addPulse(dst []complex128, at, amplitude float64) {
+// kernel is the interpolation: a sinc under a Kaiser window (Laakso et al.,
+// "Splitting the unit delay", IEEE Signal Processing Magazine 13(1), 1996).
+func kernel(t float64) float64 {
+	u := t / half
+	v := bessel0(kaiserBeta*math.Sqrt(max(1-u*u, 0))) / bessel0(kaiserBeta)
+	if t != 0 {
+		v *= math.Sin(math.Pi*t) / (math.Pi * t)
+	}
+	return v
+}
+
+// addPulse adds a band-limited pulse at a fractional position.
+func addPulse(dst []complex128, at float64, amplitude complex128) {
 	first := int(math.Floor(at)) - half + 1
 	for i := max(first, 0); i < min(first+2*half, len(dst)); i++ {
-		t := float64(i) - at
-		u := t / half
-		v := amplitude
-		if t != 0 {
-			v *= math.Sin(math.Pi*t) / (math.Pi * t)
-		}
-		dst[i] += complex(v*bessel0(kaiserBeta*math.Sqrt(max(1-u*u, 0)))/bessel0(kaiserBeta), 0)
+		dst[i] += amplitude * complex(kernel(float64(i)-at), 0)
 	}
 }
 

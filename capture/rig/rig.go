@@ -28,8 +28,8 @@ type Rig struct {
 	next atomic.Pointer[compiled] // waits for Run
 	turn atomic.Uint64            // counts calls of Apply
 
-	applying  sync.Mutex // held while a scene is compiled
-	programme *programme // of the newest compiled scene
+	applying sync.Mutex // held while a scene is compiled
+	newest   *compiled
 
 	mu    sync.Mutex
 	scene Scene
@@ -57,7 +57,7 @@ func New(scene Scene, cfg Config) (*Rig, error) {
 	if r.engine.now, err = compile(scene, r.engine.history, nil); err != nil {
 		return nil, err
 	}
-	r.programme = r.engine.now.programme
+	r.newest = r.engine.now
 	return r, nil
 }
 
@@ -90,11 +90,11 @@ func (r *Rig) Apply(scene Scene) error {
 	if r.turn.Load() != turn {
 		return nil // a newer one waits already
 	}
-	c, err := compile(scene, r.engine.history, r.programme)
+	c, err := compile(scene, r.engine.history, r.newest)
 	if err != nil {
 		return err
 	}
-	r.programme = c.programme
+	r.newest = c
 	r.mu.Lock()
 	r.scene = scene
 	r.mu.Unlock()

@@ -3,6 +3,7 @@ package rig
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"path/filepath"
 	"sync"
@@ -466,5 +467,40 @@ func BenchmarkStart(b *testing.B) {
 		if _, err := start(b, Demo()).engine.play(); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// What a drag costs: a demo with its one microphone, and a hall with 32.
+func BenchmarkApply(b *testing.B) {
+	hall, err := Load("../../testdata/scenes/hall.toml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for len(hall.Microphones) < 32 {
+		m := hall.Microphones[len(hall.Microphones)%4]
+		m.Name = fmt.Sprintf("seat %d", len(hall.Microphones)+1)
+		m.PositionM[0] += float64(len(hall.Microphones)) / 10
+		hall.Microphones = append(hall.Microphones, m)
+	}
+	for name, s := range map[string]Scene{"demo": Demo(), "hall 32 microphones": hall} {
+		b.Run(name, func(b *testing.B) {
+			r := start(b, s)
+			for b.Loop() {
+				s.Microphones[0].PositionM[0] += 1e-6
+				if err := r.Apply(s); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+		b.Run(name+" playing a second", func(b *testing.B) {
+			r := start(b, s)
+			for b.Loop() {
+				for range r.Info().SampleRateHz/r.engine.block + 1 {
+					if _, err := r.engine.play(); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+		})
 	}
 }

@@ -132,8 +132,11 @@ func (s Scene) clone() Scene {
 	return s
 }
 
-// withDefaults fills in what may be left out of a loudspeaker or microphone.
+// withDefaults fills in what may be left out: names, polarity, order.
 func (s Scene) withDefaults() Scene {
+	if s.Name == "" {
+		s.Name = "virtual rig"
+	}
 	for i := range s.Loudspeakers {
 		l := &s.Loudspeakers[i]
 		if l.Name == "" {
