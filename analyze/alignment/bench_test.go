@@ -87,7 +87,7 @@ func ExampleProblem_Solve() {
 	}
 	r := problem.Solve()
 	who, ms := r.Plan.Wait()
-	fmt.Printf("%s waits %.2f ms (%.2f m), polarity %+d: %.1f dB lost instead of %.1f dB\n",
-		who, ms, ms/1e3*SpeedOfSound(20), r.Plan.Sign, -r.PlanDB, -r.TodayDB)
-	// Output: B waits 7.40 ms (2.54 m), polarity -1: 0.0 dB lost instead of 5.9 dB
+	fmt.Printf("%s waits %.2f ms, polarity %+d: %.1f dB lost instead of %.1f dB\n",
+		who, ms, r.Plan.Sign, -r.PlanDB, -r.TodayDB)
+	// Output: B waits 7.40 ms, polarity -1: 0.0 dB lost instead of 5.9 dB
 }

@@ -1,6 +1,7 @@
 package alignment
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -55,9 +56,6 @@ type seat struct {
 
 // New checks the seats and prepares them.
 func New(cfg Config, seats []Seat) (*Problem, error) {
-	if cfg.MaxDelayMs == 0 {
-		cfg.MaxDelayMs = 50
-	}
 	if cfg.MaxDifferenceDB == 0 {
 		cfg.MaxDifferenceDB = summation.DefaultMaxDifferenceDB
 	}
@@ -67,7 +65,7 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 	switch {
 	case len(seats) == 0:
 		return nil, errors.New("no seat: measure A and B alone at one at least")
-	case !(cfg.MaxDelayMs > 0 && cfg.MaxDelayMs <= 1000):
+	case !(cfg.MaxDelayMs >= 0 && cfg.MaxDelayMs <= 1000):
 		return nil, fmt.Errorf("delay range ±%g ms: give 0…1000", cfg.MaxDelayMs)
 	case !(cfg.MaxDifferenceDB > 0 && cfg.MaxGainDB > 0 && cfg.MaxGainDB <= 40):
 		return nil, errors.New("level difference and gain range must be positive")
@@ -88,9 +86,14 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		pairs[i] = [2]*response.Spectra{s.A, s.B}
 	}
 	// Lines of a window of T seconds tell delays apart up to ±T/2.
-	if n := seats[0].A.Window; n > 0 && cfg.MaxDelayMs > 500*float64(n)/seats[0].A.SampleRateHz {
-		return nil, fmt.Errorf("delays of ±%g ms cannot be told with a window of %d samples: analyze with a longer window", cfg.MaxDelayMs, n)
+	told := math.Inf(1)
+	if n := seats[0].A.Window; n > 0 {
+		told = 500 * float64(n) / seats[0].A.SampleRateHz
 	}
+	if cfg.MaxDelayMs > told {
+		return nil, fmt.Errorf("delays of ±%g ms cannot be told with a window of ±%.3g ms: analyze with a longer window", cfg.MaxDelayMs, told)
+	}
+	cfg.MaxDelayMs = cmp.Or(cfg.MaxDelayMs, min(50, told))
 	p := &Problem{cfg: cfg, band: cfg.Band}
 	if cfg.Band == (summation.Band{}) {
 		var err error

@@ -23,11 +23,6 @@ func (s Setting) Wait() (who string, delayMs float64) {
 	return "B", s.DelayMs
 }
 
-// SpeedOfSound in dry air, m/s: 331.3·√(1 + t/273.15).
-func SpeedOfSound(temperatureC float64) float64 {
-	return 331.3 * math.Sqrt(1+temperatureC/273.15)
-}
-
 // Apply sets dst to what src would have been, had its loudspeaker been set so.
 // dst may be src.
 func (s Setting) Apply(dst, src *response.Spectra) {

@@ -13,7 +13,7 @@ type Result struct {
 	Band       summation.Band
 	Aim        Aim
 	Plan       Setting
-	RunnerUp   Setting // the best outside the plan's 0.5 dB of delay; Sign 0 when there is none
+	RunnerUp   Setting // the best elsewhere, see Solve; Sign 0 when there is none
 	TodayDB    float64 // efficiency by the aim with nothing dialled in
 	PlanDB     float64
 	RunnerUpDB float64
@@ -38,29 +38,22 @@ type candidate struct {
 	valueDB float64
 }
 
-// The search keeps this many local optima of the grid, evaluates them exactly,
-// and refines the best few.
-const (
-	keep   = 24
-	finest = 6
-)
-
 // Solve searches every delay within ±MaxDelayMs in steps finer than
-// 1/(8 f_max) with both polarities, then refines the best.
+// 1/(8 f_max) with both polarities, then refines the best. The runner-up is the
+// best that lies farther from the plan than its flatness and than a quarter
+// period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
 	g := p.grid()
 	total := [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
 	offsets := p.scan(total, g)
-	list := p.candidates(total, g)
-	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: list[0].Setting}
-	result.FlatnessMs = p.flatness(list[0], g)
-	scratch := make([]float64, len(p.seats))
-	for _, c := range list[1:] {
-		if c.Sign != result.Plan.Sign || math.Abs(c.DelayMs-result.Plan.DelayMs) > result.FlatnessMs {
-			c.climb(g.step*1e3, func(x Setting) float64 { return p.value(scratch, x) })
-			result.RunnerUp = c.Setting
-			break
-		}
+	list := p.maxima(total, g)
+	best := p.best(list, g, 24, 6)
+	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting}
+	result.FlatnessMs = p.flatness(best, g)
+	apart := max(result.FlatnessMs, 250/math.Sqrt(p.band.LowHz*p.band.HighHz))
+	list = slices.DeleteFunc(list, func(c candidate) bool { return math.Abs(c.DelayMs-best.DelayMs) < apart })
+	if len(list) > 0 {
+		result.RunnerUp = p.best(list, g, 12, 2).Setting
 	}
 	today, todayDB := p.Efficiency(nil, Setting{Sign: 1})
 	plan, planDB := p.Efficiency(nil, result.Plan)
@@ -109,42 +102,52 @@ func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
 	return offsetsMs
 }
 
-// candidates returns local optima by exact value, the best first and refined.
-func (p *Problem) candidates(total [2][]float64, g grid) []candidate {
+// maxima returns the local optima of the grid, the best first.
+func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
 	var list []candidate
 	for sign, values := range total {
 		for n, v := range values {
 			delayMs := float64(n-g.half) * g.step * 1e3
-			if math.Abs(delayMs) > p.cfg.MaxDelayMs ||
-				n > 0 && values[n-1] > v || n < len(values)-1 && values[n+1] >= v {
-				continue
+			if math.Abs(delayMs) <= p.cfg.MaxDelayMs &&
+				(n == 0 || values[n-1] <= v) && (n == len(values)-1 || values[n+1] < v) {
+				list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
 			}
-			list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
 		}
 	}
 	if len(list) == 0 { // one slope from end to end
 		list = append(list, candidate{Setting: Setting{Sign: 1}})
 	}
 	bestFirst(list)
-	list = list[:min(keep, len(list))]
+	return list
+}
+
+// best evaluates the first keep of list exactly, refines the finest of them
+// and returns the best.
+func (p *Problem) best(list []candidate, g grid, keep, finest int) candidate {
+	list = slices.Clone(list[:min(keep, len(list))])
 	scratch := make([]float64, len(p.seats))
 	value := func(x Setting) float64 { return p.value(scratch, x) }
 	for i := range list {
 		list[i].valueDB = value(list[i].Setting)
 	}
 	bestFirst(list)
-	for i := range list[:min(finest, len(list))] {
-		list[i].climb(g.step*1e3, value)
+	list = list[:min(finest, len(list))]
+	for i := range list {
+		c := &list[i]
+		c.climb(g.step*1e3, value)
 		if p.cfg.Gain {
 			for range 2 {
-				list[i].level(p.cfg.MaxGainDB, value)
-				list[i].climb(g.step*1e3, value)
+				c.level(p.cfg.MaxGainDB, value)
+				c.climb(g.step*1e3, value)
 			}
 		}
-		list[i].DelayMs = min(max(list[i].DelayMs, -p.cfg.MaxDelayMs), p.cfg.MaxDelayMs)
+		if beyond := min(max(c.DelayMs, -p.cfg.MaxDelayMs), p.cfg.MaxDelayMs); beyond != c.DelayMs {
+			c.DelayMs = beyond
+			c.valueDB = value(c.Setting)
+		}
 	}
 	bestFirst(list)
-	return list
+	return list[0]
 }
 
 func bestFirst(list []candidate) {

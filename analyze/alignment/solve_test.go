@@ -322,12 +322,3 @@ func TestWhatCannotBeAligned(t *testing.T) {
 		}
 	}
 }
-
-// Speed of sound in testdata/reference/speed_of_sound.csv: 331.3·√(1 + t/273.15).
-func TestSpeedOfSound(t *testing.T) {
-	for c, want := range map[float64]float64{0: 331.300, 20: 343.215, 30: 349.019} {
-		if got := SpeedOfSound(c); math.Abs(got-want) > 0.0006 {
-			t.Errorf("%g °C: %.4f m/s, want %.3f", c, got, want)
-		}
-	}
-}

@@ -11,12 +11,13 @@ import (
 // deviate at every point, with the variance that the coherence says, correlated
 // between neighbours because a window smears them.
 type noise struct {
-	frequencyHz []float64
-	variance    []float64 // E|Ĥ − H|²
-	window      int
-	rateHz      float64
-	laterS      float64 // compensation put back: the deviates turn with it
-	near        [][]complex128
+	frequencyHz  []float64
+	variance     []float64 // E|Ĥ − H|²
+	window       int
+	rateHz       float64
+	laterS       float64 // compensation put back: the deviates turn with it
+	near         [][]complex128
+	lastX, lastR float64 // correlation at lastX bins
 }
 
 // add appends point k. The variance is |Ĥ|²·(1−γ²)/(γ²·(n−1)), as complex
@@ -58,16 +59,12 @@ func (e *noise) spread(g []complex128) float64 {
 // correlate fills near: the covariance of each point with those after it.
 func (e *noise) correlate() {
 	e.near = make([][]complex128, len(e.variance))
-	var lastX, r float64
 	for i, fi := range e.frequencyHz {
 		for j := i + 1; j < len(e.variance); j++ {
 			apart := e.frequencyHz[j] - fi
-			x := apart * e.windowS(fi)
-			if x >= 3 {
+			r := e.correlation(fi, apart)
+			if r < 1e-3 {
 				break
-			}
-			if x != lastX {
-				lastX, r = x, square(hannCorrelation(x))
 			}
 			size := r * math.Sqrt(e.variance[i]*e.variance[j])
 			e.near[i] = append(e.near[i], cmplx.Rect(size, 2*math.Pi*apart*e.laterS))
@@ -75,12 +72,25 @@ func (e *noise) correlate() {
 	}
 }
 
-// windowS is the window's length at a frequency, seconds.
-func (e *noise) windowS(frequencyHz float64) float64 {
+// correlation of the random errors at frequencyHz and apart above it. Under a
+// fixed Hann window it is the square of hannCorrelation. The multi-resolution
+// points also average bins under a triangle of a bin or a 48th of the frequency
+// half width; a normal curve of the same variance stands for both.
+func (e *noise) correlation(frequencyHz, apart float64) float64 {
 	if e.window > 0 {
-		return float64(e.window) / e.rateHz
+		x := apart * float64(e.window) / e.rateHz
+		if x >= 3 {
+			return 0
+		}
+		if x != e.lastX {
+			e.lastX, e.lastR = x, square(hannCorrelation(x))
+		}
+		return e.lastR
 	}
-	return min(max(24/frequencyHz, 2048.0/48000), 65536.0/48000)
+	bin := 1 / min(max(24/frequencyHz, 2048.0/48000), 65536.0/48000)
+	half := max(bin, frequencyHz/48)
+	const hann = 0.571 // variance of the square of hannCorrelation, bins²
+	return math.Exp(-0.5 * apart * apart / (hann*bin*bin + half*half/3))
 }
 
 // hannCorrelation is the correlation of a white signal's spectrum at two

@@ -7,6 +7,7 @@ import (
 	"math/cmplx"
 
 	"plumbline/analyze/response"
+	"plumbline/analyze/statistics"
 )
 
 // Band is a range of frequencies; the zero value means "find it".
@@ -266,14 +267,14 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 	}
 }
 
-// trusted: the coherence exceeds what unrelated channels reach in 1 % of cases,
-// 1 − 0.01^(1/(n−1)) (Carter, Knapp and Nuttall 1973).
+// rounding is the response below which a silent microphone is heard through
+// the rounding of the transform that it shares with the reference: −240 dB.
+const rounding = 1e-24
+
+// trusted: the coherence exceeds what unrelated channels reach in 1 % of cases.
 func trusted(s *response.Spectra, k int) bool {
-	n := s.EffectiveAverages[k]
-	if n <= 1 || s.Gxx[k] <= 0 || s.Gyy[k] <= 0 {
-		return false
-	}
-	return power(s.Gxy[k]) > (1-math.Pow(0.01, 1/(n-1)))*s.Gxx[k]*s.Gyy[k]
+	energy := s.Gxx[k] * s.Gyy[k]
+	return energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*statistics.CoherenceThreshold(s.EffectiveAverages[k], response.FalseTrust)
 }
 
 // transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).

@@ -11,6 +11,8 @@ func commands() []*cobra.Command {
 		newFollowCommand(),
 		newResponseCommand(),
 		newArrivalsCommand(),
+		newSumCommand(),
+		newAlignCommand(),
 		newRigCommand(),
 	}
 }

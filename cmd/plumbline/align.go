@@ -1,0 +1,217 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/analyze/alignment"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+)
+
+type alignFlags struct {
+	takesFlags
+	pairs   []string
+	aim     string
+	gain    bool
+	rangeMs float64
+}
+
+func newAlignCommand() *cobra.Command {
+	var f alignFlags
+	cmd := &cobra.Command{
+		Use:     "align --pair A.wav,B.wav …",
+		GroupID: groupRecorded,
+		Short:   "The delay, polarity and gain to dial in, over all seats",
+		Long: `Chooses the delay and the polarity with which two loudspeakers add up best at
+several seats at once.
+
+Give one --pair a seat: two recordings at that seat, each with the reference on
+channel 1 and the microphone on channel 2, the first with only loudspeaker A
+playing, the second with only B. Name the loudspeakers in the same order for
+every seat.
+
+The efficiency of a seat is how much of the sum |A| + |B| arrives, in dB, mean
+over log frequency: 0 dB where nothing is lost. --aim mean looks for the best
+mean over the seats, --aim worst for the best worst seat. Every delay within
+±range is tried, in steps finer than an eighth of the shortest period, with both
+polarities. --gain lets B's gain change too; it is chosen for efficiency plus what
+unequal levels cost.`,
+		Example: `  plumbline align --pair main1.wav,fill1.wav --pair main2.wav,fill2.wav
+  plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --aim worst --band 80:4000
+  plumbline align --pair main.wav,sub.wav --temperature 28 --json`,
+		Args: takes(0, 0, "no arguments beside --pair A.wav,B.wav"),
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
+	}
+	f.add(cmd)
+	cmd.Flags().StringArrayVar(&f.pairs, "pair", nil, "recordings of A and B at a seat, `A.wav,B.wav`; once for every seat")
+	cmd.Flags().StringVar(&f.aim, "aim", "mean", "`mean` of the seats, or the worst seat")
+	cmd.Flags().BoolVar(&f.gain, "gain", false, "choose the gain of B as well")
+	cmd.Flags().Float64Var(&f.rangeMs, "range", 50, "longest delay to try, `milliseconds`")
+	cmd.RegisterFlagCompletionFunc("aim", cobra.FixedCompletions([]string{"mean", "worst"}, cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+func (f *alignFlags) run(cmd *cobra.Command) error {
+	if err := f.parse(); err != nil {
+		return err
+	}
+	cfg := alignment.Config{Band: f.bandHz, Gain: f.gain}
+	switch f.aim {
+	case "mean":
+	case "worst":
+		cfg.Aim = alignment.Worst
+	default:
+		return usagef("--aim wants mean or worst, not %q", f.aim)
+	}
+	if !(f.rangeMs > 0 && f.rangeMs <= 1000) {
+		return usagef("--range wants milliseconds up to 1000, not %g", f.rangeMs)
+	}
+	if cmd.Flags().Changed("range") { // otherwise no more than short recordings can tell
+		cfg.MaxDelayMs = f.rangeMs
+	}
+	if len(f.pairs) == 0 {
+		return usagef("wants --pair A.wav,B.wav, once for every seat")
+	}
+	var paths []string
+	for _, pair := range f.pairs {
+		a, b, ok := strings.Cut(pair, ",")
+		if !ok || a == "" || b == "" || strings.Contains(b, ",") {
+			return usagef("--pair wants two files such as main.wav,fill.wav, not %q", pair)
+		}
+		paths = append(paths, a, b)
+	}
+	takes, closeAll, err := f.open(paths)
+	if err != nil {
+		return err
+	}
+	defer closeAll()
+	spectra, err := f.spectra(cmd, paths, takes, -1)
+	if err != nil {
+		return err
+	}
+	seats := make([]alignment.Seat, len(f.pairs))
+	for i := range seats {
+		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1]}
+	}
+	problem, err := alignment.New(cfg, seats)
+	if err != nil {
+		return err
+	}
+	report := newAlignReport(f, problem.Solve())
+	if f.json {
+		return printJSON(cmd.OutOrStdout(), report)
+	}
+	return report.print(cmd.OutOrStdout(), f.temperature)
+}
+
+// alignReport is the JSON of align.
+type alignReport struct {
+	BandHz     numbers          `json:"band_hz"`
+	Window     any              `json:"window"`
+	Aim        string           `json:"aim"`
+	Plan       planObject       `json:"plan"`
+	RunnerUp   *planObject      `json:"runner_up"` // null: there is no other
+	Efficiency efficiencyObject `json:"efficiency_db"`
+	FlatnessMs wire.Value       `json:"flatness_ms"`
+	Seats      []seatObject     `json:"seats"`
+}
+
+type planObject struct {
+	Wait      string     `json:"wait"` // the loudspeaker that gets the delay
+	DelayMs   wire.Value `json:"delay_ms"`
+	DistanceM wire.Value `json:"distance_m"`
+	PolarityB string     `json:"polarity_b"`
+	GainBDB   wire.Value `json:"gain_b_db"`
+}
+
+type efficiencyObject struct {
+	Today    wire.Value `json:"today"`
+	Plan     wire.Value `json:"plan"`
+	RunnerUp wire.Value `json:"runner_up"`
+}
+
+type seatObject struct {
+	Seat       int        `json:"seat"`
+	TodayDB    wire.Value `json:"today_db"`
+	PlanDB     wire.Value `json:"plan_db"`
+	RunnerUpDB wire.Value `json:"runner_up_db"`
+	OffsetMs   wire.Value `json:"offset_ms"` // B's arrival minus A's
+}
+
+func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
+	plan := func(s alignment.Setting) planObject {
+		wait, ms := s.Wait()
+		return planObject{
+			Wait: wait, DelayMs: wire.Value(ms), DistanceM: wire.Value(ms / 1000 * verdict.SpeedOfSound(f.temperature)),
+			PolarityB: signWord(s.Sign), GainBDB: wire.Value(s.GainDB),
+		}
+	}
+	report := &alignReport{
+		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim, Plan: plan(r.Plan),
+		Efficiency: efficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)},
+		FlatnessMs: wire.Value(r.FlatnessMs),
+	}
+	if r.RunnerUp.Sign != 0 {
+		p := plan(r.RunnerUp)
+		report.RunnerUp = &p
+	}
+	for i, s := range r.Seats {
+		report.Seats = append(report.Seats, seatObject{
+			Seat: i + 1, TodayDB: wire.Value(s.TodayDB), PlanDB: wire.Value(s.PlanDB),
+			RunnerUpDB: wire.Value(s.RunnerUpDB), OffsetMs: wire.Value(s.OffsetMs),
+		})
+	}
+	return report
+}
+
+// print writes the plan for people: first what to dial in.
+func (r *alignReport) print(w io.Writer, temperatureC float64) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintf(out, "Plan       %s\n", r.Plan.text(temperatureC))
+	if r.RunnerUp != nil {
+		fmt.Fprintf(out, "Runner-up  %s\n", r.RunnerUp.text(temperatureC))
+	}
+	aim := "mean of the seats"
+	if r.Aim == "worst" {
+		aim = "worst seat"
+	}
+	fmt.Fprintf(out, "\nThe delay may move by %.3f ms before %g dB are lost. Band %.0f Hz to %.0f Hz.\n",
+		float64(r.FlatnessMs), alignment.FlatDB, r.BandHz[0], r.BandHz[1])
+	fmt.Fprintf(out, "Efficiency in dB, %s: today %s, plan %s, runner-up %s.\n\n", aim,
+		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Efficiency.RunnerUp))
+	fmt.Fprintln(out, "  seat   today    plan  runner-up   B after A, ms")
+	for _, s := range r.Seats {
+		fmt.Fprintf(out, "%6d %7s %7s %10s %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB), float64(s.OffsetMs))
+	}
+	return out.Flush()
+}
+
+// loss is an efficiency, at most 0 dB, without a rounding error's sign.
+func loss(db wire.Value) string {
+	if math.Abs(float64(db)) < 0.005 {
+		return "0.00"
+	}
+	if text := cell(float64(db), 2); text != "" {
+		return text
+	}
+	return "none"
+}
+
+func (p planObject) text(temperatureC float64) string {
+	text := fmt.Sprintf("%s waits %.3f ms (%.2f m at %g °C), polarity of B ", p.Wait, float64(p.DelayMs), float64(p.DistanceM), temperatureC)
+	if p.PolarityB == signWord(-1) {
+		text += "turned"
+	} else {
+		text += "as it is"
+	}
+	if p.GainBDB != 0 {
+		text += fmt.Sprintf(", gain of B %+.1f dB", float64(p.GainBDB))
+	}
+	return text
+}

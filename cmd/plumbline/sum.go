@@ -1,0 +1,178 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/summation"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+)
+
+func newSumCommand() *cobra.Command {
+	var f takesFlags
+	cmd := &cobra.Command{
+		Use:     "sum A.wav B.wav [BOTH.wav]",
+		GroupID: groupRecorded,
+		Short:   "Where the decibels of a sum went",
+		Long: `Accounts for every decibel between what two loudspeakers could give together at
+a seat, 6.02 dB more than the louder one, and what they do give.
+
+Each recording has the reference on channel 1 and the microphone, which stays
+where it is, on channel 2. In A.wav only the first loudspeaker plays, in B.wav
+only the second, in BOTH.wav both; without BOTH.wav their sum is predicted.
+
+The rows add up exactly: level (one is louder), spectrum (they are loud at
+different frequencies), phase (which no delay mends), time (the delay is not the
+best), polarity, and the rest (measured against predicted: noise, movement, a
+limiter). Levels are of the response re the reference, power means over log
+frequency, where both are trusted and within 10 dB of each other.`,
+		Example: `  plumbline sum main.wav fill.wav
+  plumbline sum main.wav fill.wav both.wav --band 80:8000
+  plumbline sum main.wav fill.wav both.wav --json`,
+		Args: takes(2, 3, "two or three WAV files"),
+		RunE: func(cmd *cobra.Command, args []string) error { return runSum(cmd, &f, args) },
+	}
+	f.add(cmd)
+	return cmd
+}
+
+func runSum(cmd *cobra.Command, f *takesFlags, paths []string) error {
+	if err := f.parse(); err != nil {
+		return err
+	}
+	takes, closeAll, err := f.open(paths)
+	if err != nil {
+		return err
+	}
+	defer closeAll()
+	spectra, err := f.spectra(cmd, paths, takes, 2)
+	if err != nil {
+		return err
+	}
+	var both *response.Spectra
+	if len(spectra) == 3 {
+		both = spectra[2]
+	}
+	ledger, err := summation.Account(spectra[0], spectra[1], both, summation.Config{Band: f.bandHz})
+	if err != nil {
+		return fmt.Errorf("%s: %w", strings.Join(paths, ", "), err)
+	}
+	report := newSumReport(f, ledger)
+	if f.json {
+		return printJSON(cmd.OutOrStdout(), report)
+	}
+	return report.print(cmd.OutOrStdout(), paths, f.temperature)
+}
+
+// sumReport is the JSON of sum.
+type sumReport struct {
+	BandHz           numbers        `json:"band_hz"`
+	Window           any            `json:"window"`
+	LevelADB         wire.Value     `json:"level_a_db"`
+	LevelBDB         wire.Value     `json:"level_b_db"`
+	LevelBothDB      wire.Value     `json:"level_both_db"`
+	Predicted        bool           `json:"predicted"`
+	GainOverLouderDB wire.Value     `json:"gain_over_louder_db"`
+	GainLowDB        wire.Value     `json:"gain_low_db"`
+	GainHighDB       wire.Value     `json:"gain_high_db"`
+	IdealGainDB      wire.Value     `json:"ideal_gain_db"`
+	OffsetMs         wire.Value     `json:"offset_ms"`
+	OffsetSDMs       wire.Value     `json:"offset_sd_ms"`
+	Polarity         string         `json:"polarity"`
+	Ledger           []ledgerObject `json:"ledger"`
+	Comb             combObject     `json:"comb"`
+}
+
+type ledgerObject struct {
+	Cause    string     `json:"cause"`
+	ChangeDB wire.Value `json:"change_db"`
+	LowDB    wire.Value `json:"low_db"` // null: it may be a complete loss
+	HighDB   wire.Value `json:"high_db"`
+	Sentence string     `json:"sentence"`
+}
+
+type combObject struct {
+	NotchHz numbers    `json:"notch_hz"`
+	PeakHz  numbers    `json:"peak_hz"`
+	NotchDB wire.Value `json:"notch_db"` // re the louder; null: complete
+	PeakDB  wire.Value `json:"peak_db"`
+}
+
+func newSumReport(f *takesFlags, l *summation.Ledger) *sumReport {
+	r := &sumReport{
+		BandHz: numbers{l.Band.LowHz, l.Band.HighHz}, Window: windowName(f.windowSamples),
+		LevelADB: wire.Value(l.LevelADB), LevelBDB: wire.Value(l.LevelBDB), LevelBothDB: wire.Value(l.LevelBothDB),
+		Predicted: l.Predicted, GainOverLouderDB: wire.Value(l.GainOverLouderDB),
+		GainLowDB: wire.Value(l.GainLowDB), GainHighDB: wire.Value(l.GainHighDB), IdealGainDB: wire.Value(l.IdealGainDB),
+		OffsetMs: wire.Value(l.OffsetMs), OffsetSDMs: wire.Value(l.OffsetSDMs), Polarity: signWord(l.Sign),
+	}
+	for _, row := range l.Rows {
+		r.Ledger = append(r.Ledger, ledgerObject{
+			Cause: string(row.Cause), ChangeDB: wire.Value(row.ChangeDB),
+			LowDB: wire.Value(row.LowDB), HighDB: wire.Value(row.HighDB), Sentence: row.Sentence,
+		})
+	}
+	comb := summation.NewComb(l.OffsetMs, l.LevelADB-l.LevelBDB, l.Sign, l.Band)
+	r.Comb = combObject{
+		NotchHz: append(numbers{}, comb.NotchHz...), PeakHz: append(numbers{}, comb.PeakHz...),
+		NotchDB: wire.Value(comb.NotchDB), PeakDB: wire.Value(comb.PeakDB),
+	}
+	return r
+}
+
+// print writes the ledger as a table for people.
+func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintf(out, "From %.0f Hz to %.0f Hz, re the reference:\n", r.BandHz[0], r.BandHz[1])
+	names := []string{"A", "B", "both"}
+	for i, level := range []wire.Value{r.LevelADB, r.LevelBDB, r.LevelBothDB} {
+		what := "predicted"
+		if i < len(paths) {
+			what = paths[i]
+		}
+		fmt.Fprintf(out, "  %-5s%8s dB  %s\n", names[i], cell(float64(level), 2), what)
+	}
+	ms := float64(r.OffsetMs)
+	fmt.Fprintf(out, "B arrives %.3f ms %s A (%.2f m at %g °C), polarity %s.\n\n", math.Abs(ms), earlier(ms),
+		math.Abs(ms)/1000*verdict.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
+	fmt.Fprintln(out, "                dB       95 % interval")
+	fmt.Fprintf(out, "  %-9s %+7.2f\n", "ideal", float64(r.IdealGainDB))
+	for _, row := range r.Ledger {
+		fmt.Fprintf(out, "  %-9s %+7.2f %9s …%7s   %s\n", row.Cause, float64(row.ChangeDB),
+			cell(float64(row.LowDB), 2), cell(float64(row.HighDB), 2), row.Sentence)
+	}
+	fmt.Fprintf(out, "  %-9s %+7.2f %9s …%7s   over the louder one\n", "gain", float64(r.GainOverLouderDB),
+		cell(float64(r.GainLowDB), 2), cell(float64(r.GainHighDB), 2))
+	if n := r.Comb.NotchHz; len(n) > 0 {
+		fmt.Fprintf(out, "\nNotches at %s.\n", frequencies(n))
+	}
+	return out.Flush()
+}
+
+func earlier(ms float64) string {
+	if ms < 0 {
+		return "before"
+	}
+	return "after"
+}
+
+// frequencies names the first few.
+func frequencies(hz []float64) string {
+	const most = 6
+	var words []string
+	for i, f := range hz {
+		if i == most {
+			words = append(words, fmt.Sprintf("%d more", len(hz)-most))
+			break
+		}
+		words = append(words, fmt.Sprintf("%.0f", f))
+	}
+	return strings.Join(words, ", ") + " Hz"
+}

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/summation"
+	"plumbline/cmd/plumbline/offline"
+)
+
+// takesFlags say how recordings of single loudspeakers are compared: sum and align.
+type takesFlags struct {
+	recordingFlags
+	window      string
+	band        string
+	temperature float64
+	json        bool
+
+	windowSamples int // 0: multi-resolution; −1: as long as the recordings allow
+	bandHz        summation.Band
+}
+
+func (f *takesFlags) add(cmd *cobra.Command) {
+	f.recordingFlags.add(cmd)
+	cmd.Flags().StringVar(&f.band, "band", "", "compare within `LOW:HIGH` hertz; without it the overlap is found")
+	cmd.Flags().StringVar(&f.window, "window", "long", "long, multi, or `samples`: a power of two")
+	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
+	cmd.Flags().BoolVar(&f.json, "json", false, "one JSON object instead of a table")
+	cmd.RegisterFlagCompletionFunc("window", cobra.FixedCompletions(
+		[]string{"long", "multi", "16384", "32768", "65536"}, cobra.ShellCompDirectiveNoFileComp))
+}
+
+// parse checks what pflag cannot.
+func (f *takesFlags) parse() error {
+	switch f.window {
+	case "long":
+		f.windowSamples = -1
+	case "multi":
+	default:
+		n, err := strconv.Atoi(f.window)
+		if err != nil || n < 256 || n > 1<<20 || bits.OnesCount(uint(n)) != 1 {
+			return usagef("--window wants long, multi or a power of two from 256 to 1048576, not %q", f.window)
+		}
+		f.windowSamples = n
+	}
+	if f.band != "" {
+		low, high, ok := strings.Cut(f.band, ":")
+		lo, err1 := strconv.ParseFloat(low, 64)
+		hi, err2 := strconv.ParseFloat(high, 64)
+		f.bandHz = summation.Band{LowHz: lo, HighHz: hi}
+		if !ok || err1 != nil || err2 != nil || !(lo > 0) || !(hi > lo) || hi > 1e6 {
+			return usagef("--band wants LOW:HIGH hertz such as 80:8000, not %q", f.band)
+		}
+	}
+	return checkTemperature(f.temperature)
+}
+
+// open opens the recordings of one comparison: each has one microphone, all
+// have one sample rate. It settles the window. The caller calls close.
+func (f *takesFlags) open(paths []string) (takes []offline.Recording, closeAll func(), err error) {
+	closeAll = func() {
+		for _, t := range takes {
+			t.File.Close()
+		}
+	}
+	defer func() {
+		if err != nil {
+			closeAll()
+		}
+	}()
+	shortest := int64(math.MaxInt64)
+	for _, path := range paths {
+		rec, err := f.recordingFlags.open(path)
+		if err != nil {
+			return takes, closeAll, err
+		}
+		takes = append(takes, rec)
+		if n := len(rec.Microphones); n != 1 {
+			return takes, closeAll, usagef("%s has %d microphones: choose one with --mic", path, n)
+		}
+		if rate, first := rec.RateHz(), takes[0].RateHz(); rate != first {
+			return takes, closeAll, fmt.Errorf("%s is at %g Hz and %s at %g Hz: record both at one sample rate", path, rate, paths[0], first)
+		}
+		shortest = min(shortest, rec.To-rec.From)
+	}
+	if f.windowSamples < 0 {
+		f.windowSamples = longWindow(takes[0].RateHz(), shortest)
+	}
+	for i, rec := range takes {
+		if n := int64(max(f.windowSamples, leastWindow)); n > rec.To-rec.From {
+			return takes, closeAll, fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: record longer", paths[i], rec.DurationS(), n)
+		}
+	}
+	return takes, closeAll, nil
+}
+
+const leastWindow = 256
+
+// longWindow is the power of two nearest to 65536 samples at 48 kHz, so that
+// what reverberates counts as part of a loudspeaker's response and the seats'
+// sums are those of the whole sound; less when the recording has not eight of them.
+func longWindow(rateHz float64, frames int64) int {
+	n := 1 << int(math.Round(math.Log2(65536*rateHz/48000)))
+	for n > leastWindow && int64(n)*8 > frames {
+		n /= 2
+	}
+	return n
+}
+
+// spectra measures every take. The reference is delayed to the arrival; the
+// relative phase of takes is kept, since each knows its delay. together, unless
+// negative, is the take of both, which uses the delay of the first.
+func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline.Recording, together int) ([]*response.Spectra, error) {
+	found := make([]float64, len(takes)) // s
+	line := newProgress(cmd.ErrOrStderr(), "looking for arrivals")
+	defer line.end()
+	for i, rec := range takes {
+		line.at(float64(i), float64(len(takes)))
+		if i == together {
+			found[i] = found[0]
+			continue
+		}
+		at, err := offline.Arrivals(cmd.Context(), rec, offline.ArrivalsConfig{Max: 1})
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", paths[i], err)
+		}
+		if a, ok := at[0].Main(); ok {
+			found[i] = a.DelayMs / 1000
+		}
+	}
+	line.end()
+	line = newProgress(cmd.ErrOrStderr(), "averaging")
+	defer line.end()
+	out := make([]*response.Spectra, len(takes))
+	for i, rec := range takes {
+		line.at(float64(i), float64(len(takes)))
+		r, err := offline.Response(cmd.Context(), rec, offline.ResponseConfig{
+			Window: f.windowSamples, Overlap: 0.75, DelayS: []float64{found[i]},
+		})
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", paths[i], err)
+		}
+		out[i] = &r.Spectra[0]
+	}
+	return out, nil
+}
