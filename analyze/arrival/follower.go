@@ -21,6 +21,8 @@ type Follower struct {
 	failures                        int
 	doubtSince                      int64 // clock when the delay stopped to explain what is heard, −1 if it does
 
+	looks   int
+	known   fit // what slow told last
 	found   bool
 	arrival Arrival
 	reason  string
@@ -179,6 +181,7 @@ func (f *Follower) begin(p peak, count int) {
 	f.fast.align(w.Workspace, &w.history, delay, from)
 	f.slow.align(w.Workspace, &w.history, delay, from)
 	f.windows()
+	f.known = fit{}
 	w.sum.reset()
 	w.blocks = 0
 	// The next long block begins there and ends about when it would have.
@@ -248,14 +251,22 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 		return false
 	}
 	f.doubtSince = -1
-	slow := f.slow.refine(w, guess, math.Copysign(1, value))
-	moved := !slow.ok || math.Abs(fast.delay-slow.delay) > 3*math.Hypot(fast.noise, slow.noise)+2e-5*w.rate
+	// The slow averages change little from one look to the next.
+	slow, strays := f.known, func() bool {
+		return math.Abs(fast.delay-f.known.delay) > 3*math.Hypot(fast.noise, f.known.noise)+2e-5*w.rate
+	}
+	if f.looks++; f.looks%5 == 0 || !slow.ok || strays() {
+		slow = f.slow.refine(w, guess, math.Copysign(1, value))
+		f.known = slow
+	}
+	moved := !slow.ok || strays()
 	if moved {
 		f.slow.copyFrom(&f.fast)
 		slow = fast
-	} else {
+	} else if f.looks%5 == 0 {
 		f.slow.judgeBands(w, f.trust, slow.delay)
 	}
+	f.known = slow
 	before := f.arrival
 	f.arrival.DelayMs = slow.delay * 1000 / w.rate
 	f.arrival.DelaySDMs = slow.sd * 1000 / w.rate

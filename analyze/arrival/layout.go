@@ -96,6 +96,7 @@ type Workspace struct {
 	sine              []float64 // window of the short transform
 	taps              []float64
 	weight            []float64 // ML weights of the short transform
+	level             []float64 // weight/|Gxy|
 	smoothXX          []float64
 	smoothYY          []float64
 	smoothXY          []complex128
@@ -127,7 +128,7 @@ func newWorkspace(l layout) *Workspace {
 		residual: make([]float64, lags),
 		scale:    make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
 		q: make([]complex128, l.bins), sine: make([]float64, l.m), taps: make([]float64, 2*reach),
-		weight: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
+		weight: make([]float64, l.shortLen), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
 		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
 		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
 	}

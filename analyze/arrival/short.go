@@ -1,6 +1,9 @@
 package arrival
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // short are averaged spectra of short windows in which the reference is delayed
 // by a known whole number of samples first, so that the windows of both channels
@@ -154,7 +157,6 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 	if seconds == 0 {
 		return fit{}
 	}
-	n := len(s.xy)
 	step := 2 * math.Pi / float64(w.m) // radians a sample, per bin
 	offset := guess - float64(s.delay)
 	turn(w.turned, s.xy, step*offset, sign)
@@ -201,33 +203,35 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 	if !trusted {
 		return fit{}
 	}
+	for k, wt := range w.weight {
+		if wt > 0 {
+			w.level[k] = wt / cmag(w.smoothXY[k])
+		}
+	}
 	// Newton on Σ w·Re(Z·e^{jωδ})/|Z|.
 	delta := 0.0
 	for range 8 {
 		var slope, curvature float64
-		for k := 1; k < n; k++ {
-			wt := w.weight[k]
-			if wt == 0 {
-				continue
+		z0 := complex(1, 0)
+		move := cmplx.Rect(1, step*delta)
+		for k, wt := range w.weight {
+			if wt > 0 {
+				omega := step * float64(k)
+				z := w.turned[k] * z0
+				slope -= omega * imag(z) * w.level[k]
+				curvature += omega * omega * real(z) * w.level[k]
 			}
-			omega := step * float64(k)
-			sin, cos := math.Sincos(omega * delta)
-			z := w.turned[k]
-			level := wt / cmag(w.smoothXY[k])
-			re := (real(z)*cos - imag(z)*sin) * level
-			im := (real(z)*sin + imag(z)*cos) * level
-			slope -= omega * im
-			curvature += omega * omega * re
+			z0 *= move
 		}
 		if curvature <= 0 {
 			return fit{}
 		}
-		move := slope / curvature
-		delta += move
+		change := slope / curvature
+		delta += change
 		if math.Abs(delta) > float64(w.m)/16 {
 			return fit{}
 		}
-		if math.Abs(move) < 1e-7 {
+		if math.Abs(change) < 1e-7 {
 			break
 		}
 	}
@@ -243,14 +247,15 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 	var z complex128
 	var weight float64
 	group := 1
-	for k := 1; k < n; k++ {
+	phasor, move := complex(1, 0), cmplx.Rect(1, step*delta)
+	for k := range w.weight {
 		if w.weight[k] > 0 {
 			omega := step * float64(k)
-			sin, cos := math.Sincos(omega * delta)
-			z += w.turned[k] * complex(cos, sin) * complex(w.weight[k]/cmag(w.smoothXY[k]), 0)
+			z += w.turned[k] * phasor * complex(w.level[k], 0)
 			weight += w.weight[k]
 			acc += omega * omega * w.weight[k]
 		}
+		phasor *= move
 		if weight > 0 && acc >= information*float64(group)/groups*(1-1e-12) {
 			phase := math.Atan2(imag(z), real(z))
 			misfit += phase * phase * 2 * independent * weight
@@ -273,9 +278,10 @@ func cmag(z complex128) float64 { return math.Sqrt(real(z)*real(z) + imag(z)*ima
 
 // turn sets dst[k] = sign·src[k]·e^{jk·angle}.
 func turn(dst, src []complex128, angle, sign float64) {
+	phasor, move := complex(sign, 0), cmplx.Rect(1, angle)
 	for k, z := range src {
-		sin, cos := math.Sincos(angle * float64(k))
-		dst[k] = z * complex(sign*cos, sign*sin)
+		dst[k] = z * phasor
+		phasor *= move
 	}
 }
 
@@ -304,6 +310,7 @@ func (w *Workspace) smooth(s *short) {
 	for k := range w.smoothXY {
 		h := halfWidth(k)
 		lo, hi := max(0, k-h), min(n, k+h+1)
-		w.smoothXY[k] = (w.cumulative[hi] - w.cumulative[lo]) / complex(float64(hi-lo), 0)
+		z, g := w.cumulative[hi]-w.cumulative[lo], 1/float64(hi-lo)
+		w.smoothXY[k] = complex(real(z)*g, imag(z)*g)
 	}
 }
