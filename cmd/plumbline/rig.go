@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -55,8 +56,8 @@ SCENE is a TOML file, or demo.`,
 	}
 	cmd.Flags().Float64Var(&f.seconds, "seconds", 20, "`length` of the recording")
 	cmd.Flags().StringVar(&f.programme, "programme", "", "pink, white or a WAV `file`, instead of the scene's")
-	cmd.Flags().StringVar(&f.play, "play", "both", "which loudspeakers play: A is the scene's first, B its second, both is all")
-	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "`number` that makes the noises")
+	cmd.Flags().StringVar(&f.play, "play", "both", "`which` loudspeakers play: A is the scene's first, B its second, both is all")
+	cmd.Flags().Uint64Var(&f.seed, "seed", 0, "`number` that the noises are made from, instead of the scene's")
 	cmd.RegisterFlagCompletionFunc("play", cobra.FixedCompletions([]string{"A", "B", "both"}, cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }
@@ -67,6 +68,9 @@ const maxRenderS = 24 * 3600
 func (f *renderFlags) run(cmd *cobra.Command, sceneName, path string) (err error) {
 	if !(f.seconds > 0 && f.seconds <= maxRenderS) {
 		return usagef("--seconds wants more than 0 and at most %d, not %g", maxRenderS, f.seconds)
+	}
+	if !slices.Contains([]string{"A", "B", "both"}, f.play) {
+		return usagef("--play wants A, B or both, not %q", f.play)
 	}
 	scene, err := loadScene(sceneName)
 	if err != nil {
@@ -114,17 +118,14 @@ func render(ctx context.Context, scene rig.Scene, frames int64, path string, lin
 
 // playing mutes what --play leaves out.
 func playing(scene rig.Scene, play string) (rig.Scene, error) {
-	switch play {
-	case "both":
+	if play == "both" {
 		return scene, nil
-	case "A", "B":
-		i := int(play[0] - 'A')
-		if i >= len(scene.Loudspeakers) {
-			return scene, fmt.Errorf("the scene has no second loudspeaker to --play: leave it at both, or choose A")
-		}
-		return scene.Solo(scene.Loudspeakers[i].Name)
 	}
-	return scene, usagef("--play wants A, B or both, not %q", play)
+	i := int(play[0] - 'A')
+	if i >= len(scene.Loudspeakers) {
+		return scene, fmt.Errorf("the scene has no second loudspeaker to --play: leave it at both, or choose A")
+	}
+	return scene.Solo(scene.Loudspeakers[i].Name)
 }
 
 // loadScene loads a TOML file, or the scene that is built in.

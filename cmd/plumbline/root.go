@@ -87,6 +87,7 @@ can fall: local codes and licensed practice decide.
 		&cobra.Group{ID: groupVirtual, Title: "Without loudspeakers:"},
 	)
 	root.AddCommand(commands()...)
+	root.SuggestionsMinimumDistance = 2
 	return root
 }
 

@@ -181,7 +181,10 @@ func (f *serveFlags) choose(src capture.Source, virtual *rig.Rig) (daemon.Config
 		mics = "all"
 	}
 	ref, microphones, err := pickChannels(f.reference, mics, len(src.Info().Channels))
-	return daemon.Config{Source: src, Rig: virtual, Reference: ref, Microphones: microphones}, err
+	if err != nil {
+		return daemon.Config{}, fmt.Errorf("%s: %w", src.Info().Name, err)
+	}
+	return daemon.Config{Source: src, Rig: virtual, Reference: ref, Microphones: microphones}, nil
 }
 
 // deviceSource captures from the first channel to the last that is asked for,
@@ -201,7 +204,9 @@ func (f *serveFlags) deviceSource() (daemon.Config, error) {
 		if err != nil {
 			return daemon.Config{}, err
 		}
-		if i := slices.IndexFunc(all, func(d device.Device) bool { return d.ID == f.device || d.Name == f.device || f.device == "" && d.DefaultInput }); i >= 0 {
+		if i := slices.IndexFunc(all, func(d device.Device) bool {
+			return d.ID == f.device || d.Name == f.device || f.device == "" && d.DefaultInput
+		}); i >= 0 {
 			inputs = all[i].Inputs
 		}
 	}

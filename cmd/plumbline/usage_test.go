@@ -1,0 +1,114 @@
+package main
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestHelp(t *testing.T) {
+	for name, args := range map[string]string{
+		"help.txt":            "--help",
+		"help_demo.txt":       "demo --help",
+		"help_serve.txt":      "serve --help",
+		"help_devices.txt":    "devices --help",
+		"help_follow.txt":     "follow --help",
+		"help_response.txt":   "response --help",
+		"help_arrivals.txt":   "arrivals --help",
+		"help_sum.txt":        "sum --help",
+		"help_align.txt":      "align --help",
+		"help_rig.txt":        "rig --help",
+		"help_rig_render.txt": "rig render --help",
+	} {
+		t.Run(name, func(t *testing.T) { golden(t, name, must(t, strings.Fields(args)...)) })
+	}
+}
+
+// Wrong usage: exit status 2, one line with a hint, nothing on standard output.
+func TestWrongUsage(t *testing.T) {
+	for args, want := range map[string]string{
+		"respnse":                                `unknown command "respnse", did you mean response?`,
+		"foo":                                    `unknown command "foo"`,
+		"rig paint":                              `unknown command "paint"`,
+		"--foo":                                  "unknown flag: --foo",
+		"response --foo x.wav":                   "unknown flag: --foo",
+		"response":                               "wants one WAV file, got 0",
+		"response a.wav b.wav":                   "wants one WAV file, got 2",
+		"response a.wav --window 1000":           "power of two",
+		"response a.wav --window much":           "power of two",
+		"response a.wav --overlap 1":             "--overlap wants 0 to 0.95",
+		"response a.wav --overlap NaN":           "--overlap wants 0 to 0.95",
+		"response a.wav --delay soon":            "--delay wants auto or milliseconds",
+		"response a.wav --delay 9000":            "--delay wants auto or milliseconds",
+		"response a.wav --until 1":               "--until wants DB:LOW:HIGH",
+		"response a.wav --until 1:900:90":        "ascend",
+		"response a.wav --until 0:90:900":        "--until wants DB:LOW:HIGH",
+		"response a.wav --temperature 200":       "degrees Celsius",
+		"response a.wav --ref one":               "invalid argument",
+		"arrivals a.wav --max 0":                 "--max wants 1 to 5",
+		"devices here":                           "wants no arguments",
+		"serve":                                  "wants one of --device",
+		"serve --rig demo --file a.wav":          "wants one of --device",
+		"serve --rig demo --loop":                "--loop goes with --file",
+		"serve --rig demo --rate 8000":           "--rate wants 44100 to 192000",
+		"demo now":                               "wants no arguments",
+		"follow":                                 "wants the address",
+		"follow http://127.0.0.1:1 --frames -1":  "invalid argument",
+		"rig render demo":                        "wants a scene and the WAV file to write",
+		"rig render demo out.wav --seconds -3":   "--seconds wants more than 0",
+		"rig render demo out.wav --seconds 1e99": "--seconds wants more than 0",
+		"rig render demo out.wav --play C":       "--play wants A, B or both",
+	} {
+		t.Run(args, func(t *testing.T) {
+			o := plumbline(t, strings.Fields(args)...)
+			if o.code != exitUsage || o.stdout != "" || !oneLineWith(o.stderr, want) || !strings.Contains(o.stderr, "--help") {
+				t.Errorf("exit status %d, stdout %q, stderr %q; want 2 and one line with %q and a hint", o.code, o.stdout, o.stderr, want)
+			}
+		})
+	}
+}
+
+func oneLineWith(s, want string) bool {
+	return strings.Contains(s, want) && strings.Count(s, "\n") == 1 && strings.HasSuffix(s, "\n")
+}
+
+func TestFlagsFromEnvironment(t *testing.T) {
+	t.Setenv("PLUMBLINE_WINDOW", "1000")
+	if o := plumbline(t, "response", "a.wav"); o.code != exitUsage || !strings.Contains(o.stderr, "power of two") {
+		t.Errorf("the environment does not set --window: %q", o.stderr)
+	}
+	if o := plumbline(t, "response", "a.wav", "--window", "multi"); o.code != exitBadInput {
+		t.Errorf("a flag does not go before the environment: %q", o.stderr)
+	}
+	t.Setenv("PLUMBLINE_REF", "one")
+	if o := plumbline(t, "response", "a.wav", "--window", "multi"); o.code != exitUsage || !oneLineWith(o.stderr, "PLUMBLINE_REF") {
+		t.Errorf("a bad variable is not named: %q", o.stderr)
+	}
+}
+
+func TestCompletion(t *testing.T) {
+	for _, shell := range []string{"bash", "zsh", "fish", "powershell"} {
+		if out := must(t, "completion", shell); !strings.Contains(out, "plumbline") {
+			t.Errorf("no script for %s", shell)
+		}
+	}
+	for args, want := range map[string]string{
+		"re":                    "response\t",
+		"serve --rig d":         "demo\t",
+		"rig render d":          "demo\t",
+		"rig render demo x":     "wav\n:8", // files that end in .wav
+		"response ":             "wav\n:8",
+		"response --window 8":   "8192\n",
+		"serve --rate 9":        "96000\n",
+		"serve --ui-dir ":       ":16", // directories
+		"rig render --play A":   "A\n",
+		"serve --file x":        "wav\n:8",
+		"serve --device nosuch": ":4", // a word for each device, no files
+	} {
+		t.Run(args, func(t *testing.T) {
+			o := plumbline(t, append([]string{"__complete"}, strings.Split(args, " ")...)...)
+			if o.code != exitDone || !strings.Contains(o.stdout, want) {
+				t.Errorf("exit status %d, %q; want %q", o.code, o.stdout, want)
+			}
+		})
+	}
+}
