@@ -8,7 +8,7 @@ import { nearest } from './spectrum.js';
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 
-const MOST = 6;
+const MOST = 8; // rows that fit the column
 
 export class Reading {
   #session;
@@ -32,8 +32,11 @@ export class Reading {
     say(this.#title, `${frequency(hz)}, wave ${length(this.#session.speedOfSound / hz)}`);
     if (!grid.length || !state) return;
     const i = nearest(grid, hz);
-    const shown = this.#view.shown(state.settings.microphones).reverse().slice(0, MOST);
+    const known = state.settings.microphones;
+    const front = this.#view.front(known);
+    const shown = (this.#view.all ? [front, ...known.filter((c) => c !== front)] : [front]).slice(0, MOST);
     while (this.#body.rows.length > shown.length) this.#body.deleteRow(-1);
+    this.node.classList.toggle('dense', shown.length > 3);
     shown.forEach((channel, k) => this.#row(k, channel, i));
   }
 

@@ -6,6 +6,7 @@ import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
 import { bindings } from '../core/keys.js';
 import { ground, setGround } from '../core/theme.js';
+import { difference } from './changes.js';
 import { Notices } from './notice.js';
 import { openSheet } from './sheet.js';
 
@@ -24,6 +25,8 @@ export class Shell {
   #source = el('span', { class: 'source', 'data-testid': 'source' });
   #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
   #path = '';
+  /** @type {import('../core/types.js').Settings|null} */
+  #settings = null;
   #go;
 
   /** @param {Session} session @param {Entry[]} pages @param {(path: string) => void} go */
@@ -37,11 +40,14 @@ export class Shell {
     document.body.replaceChildren(
       el('a', { class: 'skip', href: '#page', text: 'To the measurement' }),
       el('header', { class: 'top' }, name, this.#nav, this.#source, this.#ground, help), this.main, this.notices.node);
-    session.on('state', () => this.#show());
+    session.on('state', () => {
+      this.#show();
+      this.#tellChange();
+    });
     session.on('status', () => this.#show());
     session.on('rig', () => this.#show());
     session.on('notice', (n) => {
-      if (n.by !== session.client) this.notices.say(n.by ? `${n.by}: ${n.text}` : n.text);
+      if (n.by !== session.client) this.notices.say(n.by ? `${n.text} (page ${n.by})` : n.text);
     });
     this.#show();
   }
@@ -86,6 +92,17 @@ export class Shell {
     }
     this.#ground.setAttribute('aria-label', `Ground: ${name}. Press for the next.`);
     say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}` : '');
+  }
+
+  /** Says what another client changed. */
+  #tellChange() {
+    const { state } = this.#session;
+    if (!state) return;
+    const before = this.#settings;
+    this.#settings = state.settings;
+    if (!before || state.changed_by === this.#session.client) return;
+    const what = difference(before, state.settings, (channel) => this.#session.channelName(channel));
+    if (what) this.notices.say(`${state.changed_by ? `Another page (${state.changed_by})` : 'Somebody'} set ${what}.`);
   }
 
   /** @param {HTMLAnchorElement} link @param {string} path */
