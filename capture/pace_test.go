@@ -1,24 +1,27 @@
 package capture
 
 import (
+	"math"
 	"testing"
 	"testing/synctest"
 	"time"
 )
 
-// 44100 does not divide a second of nanoseconds: a pacer that adds rounded
-// blocks would be 0.3 ms off after an hour.
+// A block of 512 frames at 44100 Hz is no whole number of nanoseconds: a pacer
+// that adds up rounded blocks would be off by tens of microseconds after 20 minutes.
 func TestPacerDoesNotDrift(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := NewPacer(44100)
 		start := time.Now()
-		for range 3600 * 100 {
-			if err := p.Wait(t.Context(), 441); err != nil {
+		const blocks = 100_000
+		for range blocks {
+			if err := p.Wait(t.Context(), 512); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if d := time.Since(start); d != time.Hour {
-			t.Errorf("an hour of blocks took %v", d)
+		exact := float64(blocks*512) / 44100
+		if d := time.Since(start).Seconds() - exact; math.Abs(d) > 1.5e-9 {
+			t.Errorf("after %.3f s the pacer is %.3g s off", exact, d)
 		}
 	})
 }

@@ -171,10 +171,10 @@ func TestNoiseIsIndependentAndAtItsLevel(t *testing.T) {
 	s.Noise.LevelDBFS = -40
 	s.Loudspeakers[0].Mute = true
 	s.Microphones = append(s.Microphones, Microphone{"other", s.Microphones[0].PositionM})
-	x, _ := take(t, start(t, s), 40*48000, nil)
+	x, _ := take(t, start(t, s), 10*48000, nil)
 	for c := 1; c <= 2; c++ {
-		// Half the power lies below 220 Hz: in 40 s its RMS scatters by 0.1 dB.
-		if got := db(rms(x[c]) * math.Sqrt2); math.Abs(got+40) > 0.4 {
+		// Half the power lies below 220 Hz: in 10 s its RMS scatters by 0.3 dB.
+		if got := db(rms(x[c]) * math.Sqrt2); math.Abs(got+40) > 1 {
 			t.Errorf("channel %d has %.2f dBFS, want −40", c+1, got)
 		}
 	}
@@ -183,7 +183,7 @@ func TestNoiseIsIndependentAndAtItsLevel(t *testing.T) {
 		for i, v := range x[pair[0]] {
 			sum += v * x[pair[1]][i]
 		}
-		if rho := sum / float64(len(x[0])) / rms(x[pair[0]]) / rms(x[pair[1]]); math.Abs(rho) > 0.03 {
+		if rho := sum / float64(len(x[0])) / rms(x[pair[0]]) / rms(x[pair[1]]); math.Abs(rho) > 0.06 {
 			t.Errorf("channels %v correlate by %.3f", pair, rho)
 		}
 	}
@@ -309,11 +309,11 @@ func TestMarksFenceTheFade(t *testing.T) {
 func TestRapidChangesEndAtTheNewest(t *testing.T) {
 	last := Demo()
 	last.Microphones[0].PositionM = Position{20, 3, 2}
-	want, _ := take(t, start(t, last), 48000, nil)
+	want, _ := take(t, start(t, last), 24000, nil)
 	r := start(t, Demo())
-	const until = 30000
+	const until = 8000
 	end := 0
-	got, marks := take(t, r, 48000, func(done int) {
+	got, marks := take(t, r, 24000, func(done int) {
 		if done > until {
 			return
 		}
@@ -337,7 +337,7 @@ func TestRapidChangesEndAtTheNewest(t *testing.T) {
 	if settled-end > 4800 {
 		t.Fatalf("the change at %d has arrived at %d", end, settled)
 	}
-	for i := settled; i < 48000; i++ {
+	for i := settled; i < 24000; i++ {
 		if got[1][i] != want[1][i] {
 			t.Fatalf("frame %d is not that of the newest scene", i)
 		}
@@ -394,7 +394,7 @@ func TestProgrammeFile(t *testing.T) {
 	oneLine(t, err, "is silent")
 }
 
-// A minute in a bubble where time passes at once.
+// Ten seconds in a bubble where time passes at once.
 func TestPacedRigKeepsTheClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, err := New(free(), Config{Pace: true})
@@ -405,7 +405,7 @@ func TestPacedRigKeepsTheClock(t *testing.T) {
 			t.Errorf("info %+v", i)
 		}
 		ring := capture.NewRing(2, 4096)
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute+time.Millisecond)
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second+time.Millisecond)
 		defer cancel()
 		done := make(chan error)
 		go func() { done <- r.Run(ctx, ring) }()
@@ -415,8 +415,8 @@ func TestPacedRigKeepsTheClock(t *testing.T) {
 			n, _, _ := ring.Read(buf)
 			total += n
 		}
-		if err := <-done; err != nil || total != 60*48000 || ring.Dropped() != 0 || r.Status().State != capture.Ended {
-			t.Errorf("a minute: %d frames, %d dropped, %v, %v", total, ring.Dropped(), r.Status(), err)
+		if err := <-done; err != nil || total != 10*48000-480000%512 || ring.Dropped() != 0 || r.Status().State != capture.Ended {
+			t.Errorf("ten seconds: %d frames, %d dropped, %v, %v", total, ring.Dropped(), r.Status(), err)
 		}
 	})
 }

@@ -134,8 +134,8 @@ func TestDelayIsExactToAFractionOfASample(t *testing.T) {
 		s := free()
 		s.RateHz = rate
 		worstMs, worstDB := 0.0, 0.0
-		for step := range 41 {
-			s.Loudspeakers[0].DelayMs = 3 + float64(step)/40*1000/float64(rate)
+		for step := range 11 {
+			s.Loudspeakers[0].DelayMs = 3 + float64(step)/10*1000/float64(rate)
 			h, zero := s.ImpulseResponse(0, 0)
 			delay := s.ArrivalS(0, 0)
 			for _, f := range []float64{20, 100, 1000, 5000, 10000, 15000, 0.4 * float64(rate)} {
