@@ -152,11 +152,20 @@ func (a *acoustics) impulse(place Position) []float64 {
 	return h
 }
 
-// sameAcoustics says that two scenes differ at most in their microphones,
-// programme and noise.
+// sameAcoustics says that two scenes differ at most in their names,
+// microphones, programme and noise.
 func sameAcoustics(a, b Scene) bool {
 	return a.RateHz == b.RateHz && a.TemperatureC == b.TemperatureC && a.Room == b.Room &&
-		slices.Equal(a.Loudspeakers, b.Loudspeakers)
+		slices.EqualFunc(a.Loudspeakers, b.Loudspeakers, func(a, b Loudspeaker) bool {
+			b.Name, b.Role = a.Name, a.Role
+			return a == b
+		})
+}
+
+// soundsLike says that two scenes differ at most in the names of loudspeakers.
+func (s Scene) soundsLike(o Scene) bool {
+	return sameAcoustics(s, o) && slices.Equal(s.Microphones, o.Microphones) &&
+		s.Programme == o.Programme && s.Noise == o.Noise && s.Seed == o.Seed
 }
 
 // kernel is the interpolation: a sinc under a Kaiser window (Laakso et al.,

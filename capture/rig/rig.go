@@ -90,15 +90,17 @@ func (r *Rig) Apply(scene Scene) error {
 	if r.turn.Load() != turn {
 		return nil // a newer one waits already
 	}
-	c, err := compile(scene, r.engine.history, r.newest)
-	if err != nil {
-		return err
+	if !scene.soundsLike(r.newest.scene) { // a new name is no reason to fade
+		c, err := compile(scene, r.engine.history, r.newest)
+		if err != nil {
+			return err
+		}
+		r.newest = c
+		r.next.Store(c)
 	}
-	r.newest = c
 	r.mu.Lock()
 	r.scene = scene
 	r.mu.Unlock()
-	r.next.Store(c)
 	return nil
 }
 

@@ -364,6 +364,21 @@ func TestApplyRefusesAndKeepsPlaying(t *testing.T) {
 	}
 }
 
+func TestNewNameIsNoChangeOfSound(t *testing.T) {
+	r := start(t, Demo())
+	s := Demo()
+	s.Loudspeakers[0].Name, s.Loudspeakers[1].Role = "left", "infill"
+	if err := r.Apply(s); err != nil {
+		t.Fatal(err)
+	}
+	if _, marks := take(t, r, 5000, nil); len(marks) != 0 {
+		t.Errorf("it fades at %v", marks)
+	}
+	if got := r.Scene().Loudspeakers[0].Name; got != "left" {
+		t.Errorf("the loudspeaker is still called %q", got)
+	}
+}
+
 func TestProgrammeFile(t *testing.T) {
 	s := sine(t, 1000)
 	x, _ := take(t, start(t, s), 3*48000+48, nil)
