@@ -24,7 +24,7 @@ func Smooth(dst, src *Spectra, fraction int) {
 	reach := math.Exp2(0.5 / float64(min(max(fraction, 1), pointsPerOctave)))
 	// Running sums from the top down: spectra fall, so the sums do not drown what
 	// is taken from them. Points without averages are left out.
-	const columns = 6
+	const columns = 7
 	dst.sums = resize(dst.sums, columns*(n+1))
 	sums := dst.sums
 	clear(sums[columns*n:])
@@ -38,6 +38,7 @@ func Smooth(dst, src *Spectra, fraction int) {
 			to[3] += w * real(src.Gxy[i])
 			to[4] += w * imag(src.Gxy[i])
 			to[5] += w / src.EffectiveAverages[i]
+			to[6] += w * w
 		}
 	}
 	low, high := 0, 0
@@ -57,7 +58,7 @@ func Smooth(dst, src *Spectra, fraction int) {
 		dst.Gxx[i] = max(0, from[1]-to[1]) / w
 		dst.Gyy[i] = max(0, from[2]-to[2]) / w
 		dst.Gxy[i] = complex((from[3]-to[3])/w, (from[4]-to[4])/w)
-		dst.EffectiveAverages[i] = w / (from[5] - to[5]) * src.widening(i, low, high)
+		dst.EffectiveAverages[i] = w / (from[5] - to[5]) * src.widening(i, low, high, w*w/(from[6]-to[6]))
 	}
 }
 
@@ -72,11 +73,14 @@ func (s *Spectra) weight(i int) float64 {
 	return 1 / float64(i)
 }
 
-// widening is what the mean of the points low ≤ i < high is worth, per point.
-func (s *Spectra) widening(i, low, high int) float64 {
+// widening is what the mean of the points low ≤ i < high, which weigh as much as
+// m equal ones, is worth, per point.
+func (s *Spectra) widening(i, low, high int, m float64) float64 {
+	if m < 1.001 {
+		return 1
+	}
 	// m points a step apart spread like an even band of sqrt(m²−1) steps.
-	m := float64(high - low)
-	step := (s.FrequencyHz[high-1] - s.FrequencyHz[low]) / (m - 1)
+	step := (s.FrequencyHz[high-1] - s.FrequencyHz[low]) / float64(high-low-1)
 	a := step * math.Sqrt(m*m-1) * math.SqrtPi / s.bandwidth(s.FrequencyHz[i])
 	return a / math.SqrtPi / (math.Erf(a) + math.Expm1(-a*a)/(a*math.SqrtPi))
 }
@@ -92,9 +96,7 @@ func (s *Spectra) bandwidth(f float64) float64 {
 	}
 	shortest := float64(shortestWindow(s.SampleRateHz)) / s.SampleRateHz
 	seconds := min(max(periodsWanted/f, shortest), shortest*float64(int(1)<<(windowLengths-1)))
-	hann, triangle := hannBandwidth/seconds, 0.0
-	if half := f / kernelFraction; half > 1/seconds {
-		triangle = 1.5 * half
-	}
-	return math.Hypot(hann, triangle)
+	// The triangle over the bins, which at least interpolates between two.
+	triangle := 1.5 * max(1/seconds, f/kernelFraction)
+	return math.Hypot(hannBandwidth/seconds, triangle)
 }
