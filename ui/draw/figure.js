@@ -46,8 +46,8 @@ export function paintFigure(context, figure) {
   ctx.textBaseline = 'top';
   ctx.textAlign = 'left';
   ctx.fillStyle = DAYLIGHT.ink;
-  ctx.font = `600 20${FONT}`;
-  wrap(ctx, figure.sentence || figure.title, BOX.left, 18, BOX.width, 27, 2);
+  ctx.font = `600 17${FONT}`;
+  wrap(ctx, figure.sentence || figure.title, BOX.left, 14, BOX.width, 23, 3);
   ctx.font = `600 15${FONT}`;
   ctx.fillText(figure.title, BOX.left, 90);
 
@@ -87,10 +87,9 @@ export function paintFigure(context, figure) {
   const front = figure.curves[figure.curves.length - 1];
   if (figure.strip && front) paintStrip(ctx, figure.grid, { ...front.curve, xs }, { left: BOX.left, top: bottom + 6, width: BOX.width, height: 14 }, x, '#8a8f94');
   ctx.textAlign = 'left';
-  let at = BOX.left + 110;
   ctx.font = `600 15${FONT}`;
   ctx.textBaseline = 'top';
-  at += ctx.measureText(figure.title).width - 80;
+  let at = BOX.left + ctx.measureText(figure.title).width + 28;
   for (const { name, colour } of figure.curves) {
     ctx.fillStyle = colour;
     ctx.fillText(name, at, 90);
@@ -121,6 +120,11 @@ function wrap(ctx, text, x, y, width, height, lines) {
     } else {
       now = now ? `${now} ${word}` : word;
     }
+  }
+  // What does not fit is cut, and says so.
+  if (ctx.measureText(now).width > width) {
+    while (now && ctx.measureText(`${now} …`).width > width) now = now.replace(/\s*\S+$/, '');
+    now += ' …';
   }
   ctx.fillText(now, x, y);
 }

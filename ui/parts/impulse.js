@@ -45,7 +45,7 @@ export class Impulse {
   constructor(session, view, options) {
     this.#session = session;
     this.#view = view;
-    this.panel = new Panel({ id: 'impulse', title: 'Impulse response', unit: 'linear', home: () => this.#goHome(options.redraw), save: options.save, table: options.table });
+    this.panel = new Panel({ id: 'impulse', title: 'Impulse response', unit: 'linear, largest = 1', home: () => this.#goHome(options.redraw), save: options.save, table: options.table });
     this.panel.tools.append(this.#reading);
     this.node = this.panel.node;
     const metres = (/** @type {number} */ ms) => (ms / 1000) * session.speedOfSound;
@@ -170,6 +170,7 @@ export class Impulse {
     const ink = currentInk();
     const values = this.#session.frame.curve(channel, CURVE.impulse);
     if (!values.length || this.#axis.length !== values.length) return;
+    const largest = peak(values);
     const zero = s.y(0);
     s.ctx.strokeStyle = ink.rule;
     s.ctx.lineWidth = s.ratio;
@@ -186,7 +187,7 @@ export class Impulse {
       s.ctx.lineTo(s.x(a.delay), a.sign < 0 ? s.box.top + s.box.height : s.box.top);
       s.ctx.stroke();
     });
-    line(s.ctx, { xs: s.positions(this.#axis), mid: values }, s.y, { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
+    line(s.ctx, { xs: s.positions(this.#axis), mid: values }, (v) => s.y(v / largest), { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
   }
 
   /** @param {number} k */
@@ -229,4 +230,11 @@ export class Impulse {
     const sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same polarity' : 'polarity undecided';
     return `${k + 1}: ${fixed(a.delay, 2)} ms ±${fixed(a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
   }
+}
+
+/** Largest magnitude, 1 for none. @param {import('../core/types.js').Values} values */
+export function peak(values) {
+  let most = 0;
+  for (const v of values) if (v !== null) most = Math.max(most, Math.abs(v));
+  return most || 1;
 }

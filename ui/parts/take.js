@@ -7,6 +7,7 @@ import { CURVE } from '../core/frames.js';
 import { DAYLIGHT } from '../core/theme.js';
 import { HEIGHT, WIDTH, paintFigure } from '../draw/figure.js';
 import { decades, every } from '../draw/plot.js';
+import { peak } from './impulse.js';
 import { SvgContext } from '../draw/svgcontext.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
@@ -14,7 +15,7 @@ import { SvgContext } from '../draw/svgcontext.js';
 /** @typedef {'magnitude'|'phase'|'impulse'} PlotName */
 /** @typedef {{session: Session, view: View, spectrum: import('./spectrum.js').Spectrum, impulse: import('./impulse.js').Impulse}} Sources */
 
-const TITLES = { magnitude: 'Magnitude, dB', phase: 'Phase, degrees', impulse: 'Impulse response, linear, ms' };
+const TITLES = { magnitude: 'Magnitude, dB over Hz', phase: 'Phase, degrees over Hz', impulse: 'Impulse response, largest = 1, over ms' };
 
 /** @param {Sources} from @param {PlotName} plot @param {'png'|'svg'|'csv'} kind */
 export function take(from, plot, kind) {
@@ -51,9 +52,11 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
   const common = { title: TITLES[plot], sentence: session.verdicts.get(front)?.text ?? '', caption: caption(session) };
   if (plot === 'impulse') {
     const range = impulse.plot.xRange;
+    const values = session.frame.curve(front, CURVE.impulse);
+    const largest = peak(values);
     return {
       ...common, strip: false, grid: impulse.axis,
-      curves: [{ name: session.channelName(front), curve: { xs: [], mid: session.frame.curve(front, CURVE.impulse) }, colour: DAYLIGHT.curves[known.indexOf(front) % 4], dash: [] }],
+      curves: [{ name: session.channelName(front), curve: { xs: [], mid: values.map((v) => (v === null ? null : v / largest)) }, colour: DAYLIGHT.curves[known.indexOf(front) % 4], dash: [] }],
       x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 80)(...range, 1090), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
       y: { range: [-1.25, 1.25], splits: [-1, 0, 1], tick: (v) => fixed(v, 0) },
     };
