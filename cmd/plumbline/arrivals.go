@@ -110,17 +110,18 @@ func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
 		fmt.Fprintln(out, "     delay      95 %  distance   level  polarity")
 		fmt.Fprintln(out, "        ms        ms         m      dB")
 		for _, a := range m.Arrivals {
-			fmt.Fprintf(out, "%10s %9s %9s %7s  %s\n", cell(float64(a.DelayMs), 3), plusMinus(float64(a.DelaySDMs)),
+			fmt.Fprintf(out, "%10s %9s %9s %7s  %s\n", cell(float64(a.DelayMs), 4), plusMinus(float64(a.DelaySDMs)),
 				cell(float64(a.DistanceM), 2), cell(float64(a.LevelDB), 1), a.Polarity)
 		}
 	}
 	return out.Flush()
 }
 
-// plusMinus is half the width of the 95 % interval of a normal distribution.
+// plusMinus is half the width of the 95 % interval of a normal distribution,
+// rounded up so that it never claims more than is known.
 func plusMinus(sd float64) string {
 	if math.IsNaN(sd) {
 		return ""
 	}
-	return fmt.Sprintf("±%.4f", 1.96*sd)
+	return fmt.Sprintf("±%.4f", math.Ceil(1.96*sd*1e4)/1e4)
 }

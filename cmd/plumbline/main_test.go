@@ -132,10 +132,13 @@ func eventually(t *testing.T, within time.Duration, what string, ok func() bool)
 	}
 }
 
+// goldenFolder is absolute, since tests change the folder they work in.
+var goldenFolder, _ = filepath.Abs(filepath.Join("testdata", "golden"))
+
 // golden compares with a file that says what was there before.
 func golden(t *testing.T, name, got string) {
 	t.Helper()
-	path := filepath.Join("testdata", "golden", name)
+	path := filepath.Join(goldenFolder, name)
 	if *update {
 		if err := os.WriteFile(path, []byte(got), 0o666); err != nil {
 			t.Fatal(err)
@@ -154,6 +157,12 @@ func golden(t *testing.T, name, got string) {
 func record(t *testing.T, name string, rateHz int, channels ...[]float32) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), name)
+	recordTo(t, path, rateHz, channels...)
+	return path
+}
+
+func recordTo(t *testing.T, path string, rateHz int, channels ...[]float32) {
+	t.Helper()
 	w, err := wavfile.Create(path, wavfile.Format{SampleRateHz: rateHz, Channels: len(channels), Encoding: wavfile.Float32})
 	if err != nil {
 		t.Fatal(err)
@@ -170,7 +179,6 @@ func record(t *testing.T, name string, rateHz int, channels ...[]float32) string
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	return path
 }
 
 // noise is seeded Gaussian noise of the given RMS.

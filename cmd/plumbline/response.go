@@ -58,7 +58,7 @@ blank in the table and null in JSON.`,
 	}
 	f.add(cmd)
 	cmd.Flags().StringVar(&f.window, "window", "multi", "multi, or `samples`: a power of two")
-	cmd.Flags().Float64Var(&f.overlap, "overlap", 0.75, "`part` of a window that the next one shares, 0 to 0.95")
+	cmd.Flags().Float64Var(&f.overlap, "overlap", 0.75, "`part` of a window that the next one shares, from 0 to less than 1")
 	cmd.Flags().StringVar(&f.delay, "delay", "auto", "auto, or `milliseconds` to delay the reference by")
 	cmd.Flags().StringVar(&f.until, "until", "", "stop when sure: `DB:LOW:HIGH` is ±DB from LOW to HIGH hertz")
 	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
@@ -78,8 +78,8 @@ func (f *responseFlags) parse() error {
 		}
 		f.windowSamples = n
 	}
-	if !(f.overlap >= 0 && f.overlap <= 0.95) {
-		return usagef("--overlap wants 0 to 0.95, not %g", f.overlap)
+	if !(f.overlap >= 0 && f.overlap < 1) {
+		return usagef("--overlap wants 0 or more and less than 1, not %g", f.overlap)
 	}
 	f.delayMs = math.NaN()
 	if f.delay != "auto" {

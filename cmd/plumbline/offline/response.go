@@ -2,7 +2,6 @@ package offline
 
 import (
 	"context"
-	"errors"
 	"math"
 	"runtime"
 	"sync/atomic"
@@ -35,17 +34,31 @@ type Responses struct {
 	RemainingS float64 // predicted; +Inf when no time will do
 }
 
-// errSure ends the workers early.
-var errSure = errors.New("sure enough")
-
-// Response averages the spectra over a recording, its stretches on all cores.
-// The same recording gives the same result, whatever the number of cores:
-// stretches are merged in their order.
+// Response averages the spectra over a recording.
 func Response(ctx context.Context, rec Recording, cfg ResponseConfig) (*Responses, error) {
 	total, err := newEstimator(rec, cfg)
 	if err != nil {
 		return nil, err
 	}
+	out := &Responses{Spectra: make([]response.Spectra, len(rec.Microphones)), UsedS: rec.DurationS()}
+	if cfg.Until != nil {
+		err = out.untilSure(ctx, rec, cfg, total)
+	} else {
+		err = inSpans(ctx, rec, cfg, total)
+	}
+	if err != nil {
+		return nil, err
+	}
+	for i := range out.Spectra {
+		total.Spectra(i, &out.Spectra[i])
+	}
+	return out, nil
+}
+
+// inSpans fills total from stretches of the recording, analysed on all cores.
+// The same recording gives the same result, whatever the number of cores:
+// stretches are merged in their order.
+func inSpans(ctx context.Context, rec Recording, cfg ResponseConfig, total *response.Estimator) error {
 	spans := total.Spans(rec.To - rec.From)
 	workers := cfg.Workers
 	if workers == 0 {
@@ -63,7 +76,7 @@ func Response(ctx context.Context, rec Recording, cfg ResponseConfig) (*Response
 	for range cap(free) {
 		est, err := newEstimator(rec, cfg)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		free <- est
 	}
@@ -97,7 +110,6 @@ func Response(ctx context.Context, rec Recording, cfg ResponseConfig) (*Response
 		})
 	}
 
-	out := &Responses{Spectra: make([]response.Spectra, len(rec.Microphones))}
 	group.Go(func() error {
 		waiting := make(map[int64]*response.Estimator)
 		for next := int64(0); next < int64(len(spans)); {
@@ -113,30 +125,36 @@ func Response(ctx context.Context, rec Recording, cfg ResponseConfig) (*Response
 				}
 				delete(waiting, next)
 				free <- est
-				out.UsedS = float64(spans[next].To) / rec.RateHz()
-				next++
 				if cfg.Progress != nil {
-					cfg.Progress(out.UsedS, rec.DurationS())
+					cfg.Progress(float64(spans[next].To)/rec.RateHz(), rec.DurationS())
 				}
-				if cfg.Until != nil {
-					if out.judge(total, *cfg.Until); out.Sure {
-						return errSure
-					}
-				}
+				next++
 			}
 		}
 		return nil
 	})
-	if err := group.Wait(); err != nil && !errors.Is(err, errSure) {
-		return nil, err
+	return group.Wait()
+}
+
+// judgeEveryS is how much is heard between two looks at how sure it is.
+const judgeEveryS = 0.5
+
+// untilSure fills total in the order of the recording, no further than needed.
+func (r *Responses) untilSure(ctx context.Context, rec Recording, cfg ResponseConfig, total *response.Estimator) error {
+	b, frames := rec.newBlock(), rec.To-rec.From
+	step := int64(judgeEveryS * rec.RateHz())
+	for at := int64(0); at < frames && !r.Sure; at += step {
+		end := min(at+step, frames)
+		if err := rec.each(ctx, b, at, end, total.Feed); err != nil {
+			return err
+		}
+		r.judge(total, *cfg.Until)
+		r.UsedS = float64(end) / rec.RateHz()
+		if cfg.Progress != nil {
+			cfg.Progress(r.UsedS, rec.DurationS())
+		}
 	}
-	if !out.Sure {
-		out.UsedS = rec.DurationS()
-	}
-	for i := range out.Spectra {
-		total.Spectra(i, &out.Spectra[i])
-	}
-	return out, nil
+	return nil
 }
 
 func newEstimator(rec Recording, cfg ResponseConfig) (*response.Estimator, error) {
