@@ -143,6 +143,12 @@ func TestKeysOnListen(t *testing.T) {
 	press("h", false)
 	p.until(5*time.Second, `document.querySelector('.page').classList.contains('held')`)
 	press("h", false)
+	for _, ground := range []string{"dark", "light"} {
+		press("n", false)
+		p.until(5*time.Second, fmt.Sprintf(`document.documentElement.dataset.ground === %q`, ground))
+	}
+	drawn := js[int](p, `__app.frames`)
+	p.until(5*time.Second, fmt.Sprintf(`__app.frames > %d && __app.plots.magnitude.canvas.isConnected`, drawn))
 	press("?", true)
 	p.until(5*time.Second, `document.querySelector('dialog[open]') !== null`)
 	if keys := js[int](p, `document.querySelectorAll('dialog kbd').length`); keys < 12 {

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -234,6 +235,19 @@ func TestListenPageDraws(t *testing.T) {
 	})()`)
 	if found.Tried < 100 || found.Hit < found.Tried*95/100 {
 		t.Errorf("the line is at %d of %d points", found.Hit, found.Tried)
+	}
+	if *update {
+		picture, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+		if err != nil {
+			t.Fatal(err)
+		}
+		const name = "../../testdata/pictures/listen.png" // for the README
+		if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(name, picture, 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 	flags := js[int](p, `document.querySelectorAll('.flag:not([hidden])').length`)
 	arrivals := js[int](p, `__app.session.frame.curve(__app.session.state.settings.microphones[0], 11).length`)

@@ -236,7 +236,7 @@ export class Spectrum {
       const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(text).width + 6 * s.ratio));
       const level = y - Math.max(0, over);
       s.ctx.strokeStyle = ink.ground;
-      s.ctx.lineWidth = 4 * s.ratio;
+      s.ctx.lineWidth = 3 * s.ratio;
       s.ctx.strokeText(text, at, level);
       s.ctx.fillStyle = this.colour(channel);
       s.ctx.fillText(text, at, level);
