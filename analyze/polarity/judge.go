@@ -2,12 +2,72 @@ package polarity
 
 import "plumbline/analyze/response"
 
-// Judge tells whether a loudspeaker is wired the same way round as the electrical reference.
+// lowestHz must be trusted for a verdict on one loudspeaker by itself.
+const lowestHz = 450
+
+// sure is the confidence that a verdict needs.
+const sure = 0.99
+
+// Judge tells whether a loudspeaker is wired the same way round as the electrical
+// reference. s should be compensated to the arrival; up to 10 ms off are found.
+//
+// The sign is that of the low-frequency driver: a second-order crossover has the
+// other one reversed by design. When the sign turns on the way up, Bands are
+// split there, and Reason says whether it looks like design or like a mistake.
 func Judge(s *response.Spectra) Verdict {
-	return Verdict{Reason: "no band is trusted"}
+	var v Verdict
+	JudgeInto(&v, s)
+	return v
 }
 
-// Compare tells whether two loudspeakers of one kind, a and b, are wired the same way round.
-func Compare(a, b *response.Spectra) Verdict {
-	return Verdict{Reason: "no band is trusted in both"}
+// JudgeInto is Judge into dst, whose Bands and Reason are used again where they
+// can be, so that a steady verdict allocates nothing.
+func JudgeInto(dst *Verdict, s *response.Spectra) {
+	var c cells
+	centre(&c, s, nil)
+	if c.octaves() < 1 {
+		dst.undecided("too little of the band is trusted to tell")
+		return
+	}
+	if cellHz(c.first) > lowestHz {
+		dst.undecided("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
+		return
+	}
+	delay := c.delay
+	phase, slope := c.minimumPhase()
+	c.gather(s, nil, delay, &phase)
+	f := c.solve(boxTurns, likelyEdges(slope), c.spread())
+	dst.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
 }
+
+// Compare tells whether two loudspeakers of one kind, a and b, are wired the same
+// way round. Both spectra must be on one frequency grid.
+func Compare(a, b *response.Spectra) Verdict {
+	var v Verdict
+	CompareInto(&v, a, b)
+	return v
+}
+
+// CompareInto is Compare into dst, as JudgeInto is Judge.
+func CompareInto(dst *Verdict, a, b *response.Spectra) {
+	if len(a.FrequencyHz) != len(b.FrequencyHz) {
+		dst.undecided("the two were measured on different frequency grids")
+		return
+	}
+	var c cells
+	centre(&c, a, b)
+	if c.octaves() < 1 {
+		dst.undecided("too little of the band is trusted in both")
+		return
+	}
+	f := c.solve(twinTurns, likelyEdges(0)[:1], c.spread())
+	if f.score < alike {
+		dst.undecided("the two differ too much to be compared")
+		return
+	}
+	dst.conclude(&c, &f, "the two agree in phase", "the two are of opposite phase")
+}
+
+// alike is the mean agreement, −1…1, below which two loudspeakers are not taken
+// for ones of one kind.
+const alike = 0.4

@@ -1,5 +1,3 @@
-// Package polarity tells whether a loudspeaker is wired the same way round as
-// the reference or another loudspeaker, and how sure that is.
 package polarity
 
 // Verdict is a conclusion about wiring.

@@ -106,3 +106,16 @@ func Room(r *rand.Rand, rate, delayS, rt60, directDB float64) []float64 {
 	}
 	return tail
 }
+
+// AddPinkNoise is AddNoise with noise of −3 dB an octave.
+func AddPinkNoise(r *rand.Rand, rate float64, x []float64, snrDB float64) []float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v * v
+	}
+	g := math.Sqrt(sum/float64(len(x))) * math.Pow(10, -snrDB/20)
+	for i, v := range Pink(r, rate, len(x)) {
+		x[i] += g * v
+	}
+	return x
+}

@@ -1,0 +1,129 @@
+package polarity
+
+import (
+	"math"
+	"math/cmplx"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/statistics"
+)
+
+// Third octaves from 25 Hz to 16 kHz, exact mid-bands 10^(x/10).
+const (
+	cellCount = 29
+	firstCell = 14 // 10^1.4 Hz
+	stepU     = math.Ln10 / 10
+)
+
+func cellHz(c int) float64 { return math.Pow(10, float64(firstCell+c)/10) }
+
+// cellOf is the cell that holds a frequency, −1 or cellCount outside.
+func cellOf(hz float64) int {
+	return int(math.Floor(10*math.Log10(hz) + 0.5 - firstCell))
+}
+
+// cells are third octaves of a transfer function.
+type cells struct {
+	level [cellCount]float64    // mean power |H|², noise taken off; 0 where not trusted
+	z     [cellCount]complex128 // mean of H/√level, 1 for a sound that all arrives at the compensated delay
+	first int                   // first trusted cell
+	last  int                   // last one; −1 when there is none
+	delay float64               // seconds, that was turned back
+}
+
+// point is one trusted frequency of a transfer function.
+type point struct {
+	hz     float64
+	h      complex128
+	weight float64 // its share of the log-frequency axis
+	noise  float64 // variance of |h| by noise
+}
+
+// each calls f with the trusted points of s (b nil), or of the ratio b/s.
+func each(s, b *response.Spectra, f func(p point)) {
+	n := len(s.FrequencyHz)
+	for i, hz := range s.FrequencyHz {
+		if hz < cellHz(0)/1.12 || hz > cellHz(cellCount-1)*1.12 {
+			continue
+		}
+		h, noise, ok := transfer(s, i)
+		if !ok {
+			continue
+		}
+		if b != nil {
+			hb, nb, ok := transfer(b, i)
+			if !ok {
+				continue
+			}
+			r := hb / h
+			p := square(r)
+			noise = p * (nb/square(hb) + noise/square(h))
+			h = r
+		}
+		lo, hi := s.FrequencyHz[max(i-1, 0)], s.FrequencyHz[min(i+1, n-1)]
+		if lo <= 0 {
+			lo = hz / 2
+		}
+		f(point{hz, h, math.Log(hi / lo), noise})
+	}
+}
+
+func square(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+// transfer is H1 at a point, the variance of its error and whether its coherence
+// is more than chance gives once in a thousand.
+func transfer(s *response.Spectra, i int) (h complex128, noise float64, ok bool) {
+	x, y, n := s.Gxx[i], s.Gyy[i], s.EffectiveAverages[i]
+	if !(x > 0 && y > 0 && n > 1) {
+		return 0, 0, false
+	}
+	h = s.Gxy[i] / complex(x, 0)
+	g := square(s.Gxy[i]) / (x * y)
+	if g < statistics.CoherenceThreshold(n, 1e-3) || g <= 0 {
+		return 0, 0, false
+	}
+	// Bendat and Piersol, Random Data, 4th ed., eq. 9.89.
+	return h, square(h) * (1 - min(g, 1)) / (g * n), true
+}
+
+// gather fills c from the trusted points, turned by delay seconds and, cell by
+// cell, by −phase.
+func (c *cells) gather(s, b *response.Spectra, delay float64, phase *[cellCount]float64) {
+	*c = cells{first: cellCount, last: -1, delay: delay}
+	var total, power [cellCount]float64
+	each(s, b, func(p point) {
+		k := cellOf(p.hz)
+		if k < 0 || k >= cellCount {
+			return
+		}
+		total[k] += p.weight
+		power[k] += p.weight * max(square(p.h)-p.noise, 0)
+		turn := 2 * math.Pi * p.hz * delay
+		if phase != nil {
+			turn -= between(phase, p.hz)
+		}
+		c.z[k] += complex(p.weight, 0) * p.h * cmplx.Rect(1, turn)
+	})
+	for k := range total {
+		// Half of the cell at least must be trusted.
+		if total[k] < stepU || power[k] <= 0 { // neighbours count twice in weight
+			c.z[k] = 0
+			continue
+		}
+		c.level[k] = power[k] / total[k]
+		c.z[k] /= complex(total[k]*math.Sqrt(c.level[k]), 0)
+		if a := cmplx.Abs(c.z[k]); a > 1 {
+			c.z[k] /= complex(a, 0)
+		}
+		c.first = min(c.first, k)
+		c.last = k
+	}
+}
+
+// between interpolates a value given at the mid-bands.
+func between(v *[cellCount]float64, hz float64) float64 {
+	x := 10*math.Log10(hz) - firstCell
+	k := min(max(int(math.Floor(x)), 0), cellCount-2)
+	t := min(max(x-float64(k), -0.5), 1.5)
+	return v[k] + t*(v[k+1]-v[k])
+}

@@ -1,0 +1,60 @@
+package polarity
+
+import "math"
+
+// turn is what a crossover does to the phase of a sound box beyond what its
+// magnitude implies.
+type turn struct {
+	hz              float64 // where; 0 for none
+	order           int     // of the all-pass: 1 turns by 180°, 2 by 360°; −1 is a reversed driver
+	prior, logPrior float64
+	m               [cellCount]complex128
+}
+
+// boxTurns are the all-pass sums of the usual crossovers: none; second order
+// (Linkwitz-Riley 24 dB/octave, Butterworth 18 dB/octave); first order
+// (Linkwitz-Riley 12 dB/octave with one driver reversed on purpose, Butterworth
+// 18 dB/octave reversed, and, with a notch in the magnitude, a 24 dB/octave box
+// with a driver reversed by mistake); two second-order ones (three ways).
+// twinTurns are what two boxes of one kind may differ by: nothing, or a reversed
+// driver.
+var boxTurns, twinTurns = makeTurns()
+
+func makeTurns() (box, twin []turn) {
+	add := func(list *[]turn, prior, hz float64, order int, f func(hz float64) complex128) {
+		t := turn{hz: hz, order: order, prior: prior, logPrior: math.Log(prior)}
+		for c := range t.m {
+			t.m[c] = f(cellHz(c))
+		}
+		*list = append(*list, t)
+	}
+	first := func(f, f0 float64) complex128 {
+		s := complex(0, f/f0)
+		return (1 - s) / (1 + s)
+	}
+	second := func(f, f0 float64) complex128 {
+		s := complex(0, f/f0)
+		d := s*s + complex(math.Sqrt2, 0)*s + 1
+		return (s*s - complex(math.Sqrt2, 0)*s + 1) / d
+	}
+	one := func(float64) complex128 { return 1 }
+	add(&box, 0.35, 0, 0, one)
+	add(&twin, 0.9, 0, 0, one)
+	const places = 14
+	for i := range places {
+		f0 := cellHz(cellOf(250)) * math.Pow(10, float64(i)/10)
+		add(&box, 0.3/places, f0, 2, func(f float64) complex128 { return second(f, f0) })
+		add(&box, 0.2/places, f0, 1, func(f float64) complex128 { return first(f, f0) })
+		add(&twin, 0.1/places, f0, -1, func(f float64) complex128 {
+			// Across the turn a reversed driver leaves a notch: little is left there.
+			return complex(math.Tanh(-3*math.Log(f/f0)), 0)
+		})
+	}
+	for i := range 3 {
+		for j := range 3 {
+			f1, f2 := 250*math.Pow(2, float64(i)*0.7), 1600*math.Pow(2, float64(j)*0.7)
+			add(&box, 0.15/9, f2, 2, func(f float64) complex128 { return second(f, f1) * second(f, f2) })
+		}
+	}
+	return box, twin
+}
