@@ -9,12 +9,13 @@ import { currentInk } from '../core/theme.js';
 import { gestures, within } from '../draw/gestures.js';
 import { Plot, every } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
+import { arrivals } from './arrivals.js';
 import { Panel } from './panel.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 /** @typedef {import('../draw/plot.js').Range} Range */
-/** @typedef {{delay: number, sd: number|null, level: number, sign: number}} Arrival */
+/** @typedef {import('./arrivals.js').Arrival} Arrival */
 
 const MOST = 5;
 
@@ -103,25 +104,19 @@ export class Impulse {
     const channel = this.#front();
     const { frame } = this.#session;
     const [start, step] = frame.curve(channel, CURVE.impulseAxis);
-    const arrivals = this.arrivals();
+    const found = this.arrivals();
     if (typeof start === 'number' && typeof step === 'number') this.#grow(start, step, frame.curve(channel, CURVE.impulse).length);
-    this.#settle(arrivals);
+    this.#settle(found);
     this.#plot.xRange = this.#chosenX ?? this.#home;
     this.#plot.draw();
-    this.#raise(arrivals);
-    this.#read(arrivals);
+    this.#raise(found);
+    this.#read(found);
     this.panel.atHome(!this.#chosenX);
   }
 
   /** @returns {Arrival[]} */
   arrivals() {
-    const { frame } = this.#session;
-    const channel = this.#front();
-    const delay = frame.curve(channel, CURVE.arrivalDelay);
-    const sd = frame.curve(channel, CURVE.arrivalDelaySd);
-    const level = frame.curve(channel, CURVE.arrivalLevel);
-    const sign = frame.curve(channel, CURVE.arrivalSign);
-    return delay.slice(0, MOST).map((d, k) => ({ delay: d ?? 0, sd: sd[k], level: level[k] ?? 0, sign: sign[k] ?? 0 }));
+    return arrivals(this.#session.frame, this.#front()).slice(0, MOST);
   }
 
   /** Time axis of the newest response, ms. */

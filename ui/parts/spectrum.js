@@ -9,6 +9,7 @@ import { currentInk } from '../core/theme.js';
 import { gestures, scale, within } from '../draw/gestures.js';
 import { Plot, decades, every } from '../draw/plot.js';
 import { lastTrusted, line, ribbon, trusted } from '../draw/trace.js';
+import { paintLight } from './light.js';
 import { Panel } from './panel.js';
 import { Spine } from './spine.js';
 
@@ -173,13 +174,13 @@ export class Spectrum {
 
   /** @param {import('../draw/plot.js').Surface} s */
   #paintMagnitude(s) {
-    this.#lit(s, false);
+    this.#lit(s, 'magnitude');
     this.#paint(s, (channel, xs) => this.curve(channel, xs));
   }
 
   /** @param {import('../draw/plot.js').Surface} s */
   #paintPhase(s) {
-    this.#lit(s, true);
+    this.#lit(s, 'phase');
     this.#paint(s, (channel, xs) => this.phaseCurve(channel, xs));
   }
 
@@ -243,25 +244,12 @@ export class Spectrum {
     }
   }
 
-  /** What a phrase of the verdict points at. @param {import('../draw/plot.js').Surface} s @param {boolean} phase */
-  #lit(s, phase) {
+  /** @param {import('../draw/plot.js').Surface} s @param {'magnitude'|'phase'} plot */
+  #lit(s, plot) {
     const about = this.#view.light?.about;
-    if (!about || !(about === 'trusted' || about === 'comb' || (about === 'polarity' && phase) || (about === 'level' && !phase))) return;
-    const { grid } = this.#session;
-    const curve = this.curve(this.#front(), s.positions(grid));
-    s.ctx.fillStyle = currentInk().ink;
-    s.ctx.globalAlpha = 0.13;
-    for (let i = 0; i < curve.mid.length; ) {
-      if (curve.mid[i] === null || !trusted(curve, i)) {
-        i++;
-        continue;
-      }
-      let j = i;
-      while (j + 1 < curve.mid.length && curve.mid[j + 1] !== null && trusted(curve, j + 1)) j++;
-      s.ctx.fillRect(curve.xs[i], s.box.top, curve.xs[j] - curve.xs[i], s.box.height);
-      i = j + 1;
-    }
-    s.ctx.globalAlpha = 1;
+    if (!about) return;
+    const front = this.#front();
+    paintLight(s, about, plot, this.curve(front, s.positions(this.#session.grid)), this.#session.frame, front);
   }
 
   /** The plumb line. @param {Plot} plot */

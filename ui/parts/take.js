@@ -7,6 +7,7 @@ import { CURVE } from '../core/frames.js';
 import { DAYLIGHT } from '../core/theme.js';
 import { HEIGHT, WIDTH, paintFigure } from '../draw/figure.js';
 import { decades, every } from '../draw/plot.js';
+import { allArrivals } from './arrivals.js';
 import { peak } from './impulse.js';
 import { SvgContext } from '../draw/svgcontext.js';
 
@@ -114,7 +115,7 @@ function impulseCsv({ session, view, impulse }) {
 }
 
 /** The numbers behind the plots as a table, in third octaves, for those who listen to the page or copy from it. @param {Sources} from */
-export function tables({ session, view, spectrum, impulse }) {
+export function tables({ session, view, spectrum }) {
   const front = view.front(session.state?.settings.microphones ?? []);
   const m = spectrum.curve(front, []);
   const p = spectrum.phaseCurve(front, []);
@@ -129,7 +130,7 @@ export function tables({ session, view, spectrum, impulse }) {
   }
   return el('div', { class: 'tables' },
     table(`Response of ${session.channelName(front)}, by third octaves`, ['Hz', 'dB', 'low', 'high', 'phase °', 'coherence', 'trusted'], rows),
-    table('Arrivals', ['', 'ms', 'm', 'dB', 'polarity'], impulse.arrivals().map((a, k) => [String(k + 1), fixed(a.delay, 3), fixed((a.delay / 1000) * session.speedOfSound, 2), fixed(a.level, 1), a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided'])));
+    table('Arrivals', ['', 'ms', 'm', 'dB', 'polarity'], allArrivals(session.frame, front).map((a, k) => [String(k + 1), fixed(a.delay, 3), fixed((a.delay / 1000) * session.speedOfSound, 2), fixed(a.level, 1), a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided'])));
 }
 
 /** @param {string} caption @param {string[]} head @param {string[][]} rows */

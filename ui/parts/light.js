@@ -1,0 +1,80 @@
+// @ts-check
+// What a phrase of the verdict points at, on the frequency axis: the trusted bands, the bands that prove the
+// polarity, the notches of the comb.
+
+import { CURVE } from '../core/frames.js';
+import { currentInk } from '../core/theme.js';
+import { trusted } from '../draw/trace.js';
+import { arrivals } from './arrivals.js';
+
+/** @typedef {import('../draw/plot.js').Surface} Surface */
+/** @typedef {import('../draw/trace.js').Curve} Curve */
+/** @typedef {import('../core/frames.js').Frame} Frame */
+
+const MOST_NOTCHES = 12;
+
+/**
+ * @param {Surface} s
+ * @param {string} about
+ * @param {'magnitude'|'phase'} plot
+ * @param {Curve} curve of the microphone in front
+ * @param {Frame} frame
+ * @param {number} channel
+ */
+export function paintLight(s, about, plot, curve, frame, channel) {
+  const magnitude = plot === 'magnitude';
+  s.ctx.fillStyle = s.ctx.strokeStyle = currentInk().ink;
+  s.ctx.globalAlpha = 0.13;
+  if (about === 'trusted' || (about === 'level' && magnitude)) {
+    trustedBands(s, curve);
+  } else if (about === 'polarity' && !magnitude) {
+    if (!polarityBands(s, frame.curve(channel, CURVE.polarityBands))) trustedBands(s, curve);
+  } else if (about === 'comb' && magnitude) {
+    s.ctx.globalAlpha = 0.6;
+    s.ctx.lineWidth = s.ratio;
+    s.ctx.beginPath();
+    for (const hz of notches(frame, channel)) {
+      s.ctx.moveTo(s.x(hz), s.box.top);
+      s.ctx.lineTo(s.x(hz), s.box.top + s.box.height);
+    }
+    s.ctx.stroke();
+  }
+  s.ctx.globalAlpha = 1;
+}
+
+/** @param {Surface} s @param {Curve} curve */
+function trustedBands(s, curve) {
+  const { mid, xs } = curve;
+  const counts = (/** @type {number} */ i) => mid[i] !== null && trusted(curve, i);
+  for (let i = 0; i < mid.length; i++) {
+    if (!counts(i)) continue;
+    const from = i;
+    while (i + 1 < mid.length && counts(i + 1)) i++;
+    s.ctx.fillRect(xs[from], s.box.top, xs[i] - xs[from], s.box.height);
+  }
+}
+
+/** @param {Surface} s @param {import('../core/types.js').Values} bands low, high, sign, confidence of each */
+function polarityBands(s, bands) {
+  let any = false;
+  for (let k = 0; k + 3 < bands.length; k += 4) {
+    const [low, high, sign] = bands.slice(k, k + 3);
+    if (!low || !high || !sign) continue;
+    any = true;
+    s.ctx.fillRect(s.x(low), s.box.top, s.x(high) - s.x(low), s.box.height);
+  }
+  return any;
+}
+
+/**
+ * Where the two strongest arrivals cancel: at odd multiples of half the inverse of their distance in time, or,
+ * where one is of opposite polarity, at the multiples of the inverse itself.
+ * @param {Frame} frame @param {number} channel
+ */
+export function notches(frame, channel) {
+  const [a, b] = arrivals(frame, channel).sort((x, y) => y.level - x.level);
+  if (!a || !b) return [];
+  const apart = Math.abs(a.delay - b.delay) / 1000;
+  const opposite = a.sign * b.sign < 0;
+  return Array.from({ length: MOST_NOTCHES }, (_, k) => (opposite ? k + 1 : k + 0.5) / apart).filter((hz) => hz <= 20000);
+}
