@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"os"
-	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -16,32 +15,12 @@ import (
 	"github.com/gorilla/websocket"
 
 	"plumbline/stream/internal/frametest"
+	"plumbline/stream/internal/leak"
 	"plumbline/stream/wire"
 )
 
-// TestMain fails when a goroutine outlives the tests.
 func TestMain(m *testing.M) {
-	code := m.Run()
-	http.DefaultClient.CloseIdleConnections()
-	if stacks := leaked(3 * time.Second); code == 0 && stacks != "" {
-		fmt.Fprintf(os.Stderr, "goroutines left behind:\n%s\n", stacks)
-		code = 1
-	}
-	os.Exit(code)
-}
-
-// leaked waits until only the test's own goroutine is left, and returns the
-// stacks of the others if they stay.
-func leaked(patience time.Duration) string {
-	buf := make([]byte, 1<<20)
-	for end := time.Now().Add(patience); ; runtime.Gosched() {
-		if runtime.NumGoroutine() == 1 {
-			return ""
-		}
-		if time.Now().After(end) {
-			return string(buf[:runtime.Stack(buf, true)])
-		}
-	}
+	os.Exit(leak.Main(m))
 }
 
 // operator is a State in memory.
@@ -231,6 +210,7 @@ func (s *server) do(t testing.TB, method, path, body string, header ...string) (
 		}
 		r.Header.Set(header[i], header[i+1])
 	}
+	r.Close = true // no connection outlives its test
 	res, err := http.DefaultClient.Do(r)
 	if err != nil {
 		t.Fatal(err)

@@ -17,8 +17,11 @@ import (
 
 	"plumbline/stream"
 	"plumbline/stream/internal/frametest"
+	"plumbline/stream/internal/leak"
 	"plumbline/stream/wire"
 )
+
+func TestMain(m *testing.M) { os.Exit(leak.Main(m)) }
 
 type operator struct{ state stream.State }
 

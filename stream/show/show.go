@@ -1,0 +1,303 @@
+package show
+
+import (
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+)
+
+// applicationID marks a file as a show: "PLMB".
+const applicationID = 0x504c4d42
+
+//go:embed schema/*.sql
+var schemaFiles embed.FS
+
+// migrations are the steps from each version of the schema to the next; step 0
+// makes an empty show.
+var migrations = func() (steps []string) {
+	for v := 1; ; v++ {
+		step, err := schemaFiles.ReadFile(fmt.Sprintf("schema/%03d.sql", v))
+		if err != nil {
+			return steps
+		}
+		steps = append(steps, string(step))
+	}
+}()
+
+// Version is the version of the schema this program writes.
+func Version() int { return len(migrations) }
+
+// Extension is that of a show's file.
+const Extension = ".show"
+
+// Show is an open show.
+type Show struct {
+	path    string
+	db      *sql.DB // one connection: it holds the file's lock
+	now     func() time.Time
+	changed atomic.Pointer[func()]
+}
+
+// New makes an empty show at path and opens it. It refuses to replace a file.
+func New(path, name string) (*Show, error) {
+	if _, err := os.Lstat(path); err == nil {
+		return nil, explain(path, fs.ErrExist)
+	}
+	// Whole or not at all: made under another name, without a write-ahead log.
+	draft := path + ".new"
+	if err := os.Remove(draft); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, explain(path, err)
+	}
+	err := build(draft, name)
+	if err == nil {
+		err = os.Rename(draft, path)
+	}
+	if err != nil {
+		os.Remove(draft)
+		return nil, explain(path, err)
+	}
+	return Open(path)
+}
+
+func build(path, name string) (err error) {
+	db, err := sql.Open("sqlite", dsn(path, "DELETE"))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	db.SetMaxOpenConns(1)
+	if _, err := db.Exec("PRAGMA page_size = 8192; PRAGMA application_id = " + strconv.Itoa(applicationID)); err != nil {
+		return err
+	}
+	if err := migrate(db, migrations); err != nil {
+		return err
+	}
+	_, err = db.Exec("INSERT INTO meta VALUES ('name', ?), ('made_ms', ?)", name, strconv.FormatInt(time.Now().UnixMilli(), 10))
+	return err
+}
+
+// Open opens an existing show, brings an older one up to date, and holds it
+// until Close. Another process that has it is an error, and so is a file that
+// is damaged, newer than this program, or no show; none of them is touched.
+func Open(path string) (*Show, error) {
+	if _, err := peek(path); err != nil {
+		return nil, explain(path, err)
+	}
+	db, err := sql.Open("sqlite", dsn(path, "WAL"))
+	if err != nil {
+		return nil, explain(path, err)
+	}
+	db.SetMaxOpenConns(1)
+	s := &Show{path: path, db: db, now: time.Now}
+	if err := s.admit(); err != nil {
+		db.Close()
+		return nil, explain(path, err)
+	}
+	return s, nil
+}
+
+// checkBelow: larger files are not read through at every opening. What they
+// hold is found damaged when it is read.
+const checkBelow = 256 << 20
+
+func (s *Show) admit() error {
+	var version int
+	if err := s.db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
+		return err
+	}
+	if version > len(migrations) {
+		return refuse(http.StatusUnprocessableEntity, "newer", "%s was made by a newer plumbline (version %d, this one knows %d): update plumbline; the show was left as it is", s.path, version, len(migrations))
+	}
+	if info, err := os.Stat(s.path); err == nil && info.Size() < checkBelow {
+		var verdict string
+		if err := s.db.QueryRow("PRAGMA quick_check(1)").Scan(&verdict); err != nil {
+			return err
+		}
+		if verdict != "ok" {
+			return corrupt(s.path)
+		}
+	}
+	if err := migrate(s.db, migrations); err != nil {
+		return err
+	}
+	_, err := s.log(s.db, "", "open", "", 0, "opened") // and takes the lock
+	return err
+}
+
+// dsn: with exclusive locking one process owns the file from its first write
+// on, and there is no shared-memory file. FULL: a commit has reached the disk
+// when it returns.
+func dsn(path, journal string) string {
+	escaped := strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(filepath.ToSlash(path))
+	return "file:" + escaped + "?_pragma=busy_timeout(300)&_pragma=locking_mode(EXCLUSIVE)&_pragma=journal_mode(" + journal +
+		")&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate"
+}
+
+// migrate takes the missing steps, each whole or not at all.
+func migrate(db *sql.DB, steps []string) error {
+	var version int
+	if err := db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
+		return err
+	}
+	for v := version; v < len(steps); v++ {
+		tx, err := db.Begin()
+		if err != nil {
+			return err
+		}
+		if _, err := tx.Exec(steps[v] + "; PRAGMA user_version = " + strconv.Itoa(v+1)); err != nil {
+			tx.Rollback()
+			return fmt.Errorf("bring the show to version %d: %w", v+1, err)
+		}
+		if err := tx.Commit(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Close lets go of the show; everything is in the one file then.
+func (s *Show) Close() error {
+	s.settle()
+	return explain(s.path, s.db.Close())
+}
+
+// settle moves the write-ahead log into the file, so that even a copy of the
+// file alone has all. It is not needed for safety: an error changes nothing.
+func (s *Show) settle() { s.db.Exec("PRAGMA wal_checkpoint(TRUNCATE)") }
+
+// Path is where the show lies.
+func (s *Show) Path() string { return s.path }
+
+// OnChange has f called after every change, on the goroutine that made it.
+func (s *Show) OnChange(f func()) { s.changed.Store(&f) }
+
+// Copy writes a compact copy to path, which must not exist.
+func (s *Show) Copy(path string) error {
+	if _, err := os.Lstat(path); err == nil {
+		return explain(path, fs.ErrExist)
+	}
+	draft := path + ".new"
+	if err := os.Remove(draft); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return explain(path, err)
+	}
+	_, err := s.db.Exec("VACUUM INTO ?", draft)
+	if err == nil {
+		err = os.Rename(draft, path)
+	}
+	if err != nil {
+		os.Remove(draft)
+	}
+	return explain(path, err)
+}
+
+// Info is what a show is about.
+type Info struct {
+	Name         string `json:"name"`
+	File         string `json:"file"` // its name, without the folder
+	MadeAt       string `json:"made_at"`
+	Version      int    `json:"version"`
+	Revision     int64  `json:"revision"` // rises with every change
+	Loudspeakers int    `json:"loudspeakers"`
+	Seats        int    `json:"seats"`
+	Takes        int    `json:"takes"`
+	Plans        int    `json:"plans"`
+	Notes        int    `json:"notes"`
+	SizeBytes    int64  `json:"size_bytes"`
+}
+
+// Info reads it.
+func (s *Show) Info() (Info, error) {
+	i := Info{File: filepath.Base(s.path)}
+	var made int64
+	err := s.db.QueryRow(`SELECT
+		(SELECT value FROM meta WHERE key = 'name'),
+		(SELECT value FROM meta WHERE key = 'made_ms'),
+		(SELECT user_version FROM pragma_user_version),
+		(SELECT coalesce(max(id), 0) FROM log),
+		(SELECT count(*) FROM loudspeakers WHERE deleted IS NULL),
+		(SELECT count(*) FROM seats WHERE deleted IS NULL),
+		(SELECT count(*) FROM takes WHERE deleted IS NULL),
+		(SELECT count(*) FROM plans WHERE deleted IS NULL),
+		(SELECT count(*) FROM notes WHERE deleted IS NULL),
+		(SELECT page_count FROM pragma_page_count) * (SELECT page_size FROM pragma_page_size)`).
+		Scan(&i.Name, &made, &i.Version, &i.Revision, &i.Loudspeakers, &i.Seats, &i.Takes, &i.Plans, &i.Notes, &i.SizeBytes)
+	i.MadeAt = stamp(made)
+	return i, explain(s.path, err)
+}
+
+// Rename gives the show another name; the file keeps its own.
+func (s *Show) Rename(name, by string) error {
+	if err := checkName("show", name); err != nil {
+		return err
+	}
+	return s.write(func(tx *sql.Tx) error {
+		if _, err := tx.Exec("UPDATE meta SET value = ? WHERE key = 'name'", name); err != nil {
+			return err
+		}
+		_, err := s.log(tx, by, "change", "", 0, "renamed the show to "+name)
+		return err
+	})
+}
+
+// write runs f in a transaction, and tells of the change when it is stored.
+func (s *Show) write(f func(tx *sql.Tx) error) error {
+	tx, err := s.db.Begin()
+	if err != nil {
+		return explain(s.path, err)
+	}
+	if err := f(tx); err != nil {
+		tx.Rollback()
+		return explain(s.path, err)
+	}
+	if err := tx.Commit(); err != nil {
+		tx.Rollback()
+		return explain(s.path, err)
+	}
+	if f := s.changed.Load(); f != nil {
+		(*f)()
+	}
+	return nil
+}
+
+// Entry is a show in a folder.
+type Entry struct {
+	File       string `json:"file"` // name without the folder
+	Version    int    `json:"version"`
+	Newer      bool   `json:"newer"` // than this program can open
+	ModifiedAt string `json:"modified_at"`
+	SizeBytes  int64  `json:"size_bytes"`
+}
+
+// List names the shows in a folder, the newest first. Other files are passed over.
+func List(dir string) ([]Entry, error) {
+	files, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, explain(dir, err)
+	}
+	list := []Entry{}
+	for _, f := range files {
+		info, err := f.Info()
+		if err != nil || !info.Mode().IsRegular() || filepath.Ext(f.Name()) != Extension {
+			continue
+		}
+		version, err := peek(filepath.Join(dir, f.Name()))
+		if err != nil {
+			continue
+		}
+		list = append(list, Entry{f.Name(), version, version > len(migrations), stamp(info.ModTime().UnixMilli()), info.Size()})
+	}
+	slices.SortStableFunc(list, func(a, b Entry) int { return strings.Compare(b.ModifiedAt, a.ModifiedAt) })
+	return list, nil
+}
+
+func stamp(ms int64) string { return time.UnixMilli(ms).UTC().Format("2006-01-02T15:04:05.000Z07:00") }

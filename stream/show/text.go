@@ -1,0 +1,299 @@
+package show
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strconv"
+	"strings"
+
+	"plumbline/analyze/response"
+)
+
+// Text is a response as people exchange it: columns of numbers. A column that
+// was not there is nil.
+type Text struct {
+	FrequencyHz       []float64
+	MagnitudeDB       []float64
+	PhaseDeg          []float64
+	Coherence         []float64
+	EffectiveAverages []float64
+	SampleRateHz      float64 // from a comment "sample_rate_hz: 48000"; 0 unknown
+	DelayMs           float64 // from a comment "delay_ms: 12.3", taken out of the phase
+}
+
+const (
+	maxPoints = 1 << 20
+	maxLine   = 4096
+)
+
+// ReadText reads columns of text: frequency, magnitude, and if there are more,
+// phase, coherence and effective averages, in that order or in the order that a
+// heading gives. Columns are parted by tabs, semicolons, commas or spaces;
+// numbers may have a decimal comma; lines that begin with # ; * ! " or / are
+// comments. Coherence may be in percent. Frequencies must ascend. The error
+// is a *wire.Error that names the line.
+func ReadText(r io.Reader) (*Text, error) {
+	scan := bufio.NewScanner(r)
+	scan.Buffer(nil, maxLine)
+	t := new(Text)
+	var lines []line
+	for n := 1; scan.Scan(); n++ {
+		text := strings.TrimSpace(strings.TrimPrefix(strings.ToValidUTF8(scan.Text(), ""), "\ufeff"))
+		switch {
+		case text == "":
+		case strings.ContainsRune("#;*!\"/", rune(text[0])) && !(text[0] == '"' && len(text) > 1 && strings.ContainsAny(text[1:2], "0123456789.-+")):
+			t.comment(text)
+		default:
+			lines = append(lines, line{n, strings.ReplaceAll(text, `"`, "")})
+			if len(lines) > maxPoints {
+				return nil, refuse(0, "text", "more than %d lines: this is no response", maxPoints)
+			}
+		}
+	}
+	if err := scan.Err(); err == bufio.ErrTooLong {
+		return nil, refuse(0, "text", "a line is longer than %d characters: this is no text of columns", maxLine)
+	} else if err != nil {
+		return nil, err
+	}
+	comma := decimalComma(lines)
+	usual := []*[]float64{&t.FrequencyHz, &t.MagnitudeDB, &t.PhaseDeg, &t.Coherence, &t.EffectiveAverages}
+	order := usual
+	columns := 0
+	for _, l := range lines {
+		cells := l.split(comma)
+		numbers, ok := parse(cells, comma)
+		if !ok {
+			if columns > 0 {
+				return nil, refuse(0, "text", "line %d is no row of numbers: %q", l.n, cut(l.text))
+			}
+			if heading := t.heading(cells); heading != nil {
+				order = heading
+			}
+			continue
+		}
+		if columns == 0 {
+			columns = len(numbers)
+			if &order[0] != &usual[0] && len(order) != columns {
+				order = usual // the heading is about something else
+			}
+			if columns < 2 {
+				return nil, refuse(0, "text", "line %d has one number: frequency and magnitude are needed", l.n)
+			}
+		}
+		if len(numbers) != columns {
+			return nil, refuse(0, "text", "line %d has %d numbers, those before have %d", l.n, len(numbers), columns)
+		}
+		for i, to := range order {
+			if to != nil && i < columns {
+				*to = append(*to, numbers[i])
+			}
+		}
+		if f := t.FrequencyHz; len(f) > 0 {
+			switch last := f[len(f)-1]; {
+			case last < 0:
+				return nil, refuse(0, "text", "line %d has a frequency below 0: the first column must be Hz", l.n)
+			case len(f) > 1 && last <= f[len(f)-2]:
+				return nil, refuse(0, "text", "line %d: frequencies must ascend, %g Hz follows %g Hz", l.n, last, f[len(f)-2])
+			}
+		}
+	}
+	if len(t.FrequencyHz) == 0 || len(t.MagnitudeDB) == 0 {
+		return nil, refuse(0, "text", "no rows of numbers: two columns at least are needed, frequency in Hz and magnitude in dB")
+	}
+	return t, t.settle()
+}
+
+type line struct {
+	n    int
+	text string
+}
+
+// decimalComma: are commas decimal marks? They are when other characters part
+// the columns and no point is in any number.
+func decimalComma(lines []line) bool {
+	comma := false
+	for _, l := range lines {
+		if !strings.ContainsAny(l.text[:1], "0123456789.,-+") {
+			continue // a heading
+		}
+		if strings.Contains(l.text, ".") {
+			return false
+		}
+		rest := strings.ReplaceAll(l.text, ", ", "") // parts columns
+		if strings.Contains(rest, ",") && strings.ContainsAny(rest, "\t; ") {
+			comma = true
+		}
+	}
+	return comma
+}
+
+func (l line) split(decimalComma bool) []string {
+	separators := "\t; ,"
+	if decimalComma {
+		separators = "\t; "
+	}
+	return strings.FieldsFunc(l.text, func(r rune) bool { return strings.ContainsRune(separators, r) })
+}
+
+func parse(cells []string, decimalComma bool) ([]float64, bool) {
+	numbers := make([]float64, len(cells))
+	for i, c := range cells {
+		if decimalComma {
+			c = strings.Replace(c, ",", ".", 1)
+		}
+		x, err := strconv.ParseFloat(c, 64)
+		if err != nil || math.IsInf(x, 0) || math.IsNaN(x) || strings.ContainsAny(c, "xXpP_") {
+			return nil, false
+		}
+		numbers[i] = x
+	}
+	return numbers, len(numbers) > 0
+}
+
+// heading gives the columns' order by their names, or nil if it names none.
+func (t *Text) heading(cells []string) []*[]float64 {
+	// Units stand in cells of their own where spaces part the columns.
+	cells = slices.DeleteFunc(cells, func(c string) bool { return c[0] == '(' || c[0] == '[' })
+	order := make([]*[]float64, len(cells))
+	found := 0
+	for i, c := range cells {
+		c = strings.ToLower(c)
+		has := func(words ...string) bool {
+			for _, w := range words {
+				if strings.HasPrefix(c, w) {
+					return true
+				}
+			}
+			return false
+		}
+		switch {
+		case has("freq", "f(", "f[", "hz") || c == "f":
+			order[i] = &t.FrequencyHz
+		case has("magnitude_low", "magnitude_high"):
+		case has("mag", "level", "spl", "db", "ampl", "gain", "deviation", "response"):
+			order[i] = &t.MagnitudeDB
+		case has("phase_error"):
+		case has("phase", "deg", "arg"):
+			order[i] = &t.PhaseDeg
+		case has("coh", "gamma"):
+			order[i] = &t.Coherence
+		case has("effective", "averages"):
+			order[i] = &t.EffectiveAverages
+		default:
+			continue
+		}
+		found++
+	}
+	if found < 2 {
+		return nil
+	}
+	for i := range order {
+		for j := range i {
+			if order[i] != nil && order[i] == order[j] {
+				return nil
+			}
+		}
+	}
+	return order
+}
+
+func (t *Text) comment(text string) {
+	key, value, ok := strings.Cut(strings.Trim(text, "#;*!\"/ "), ":")
+	x, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
+	if !ok || err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
+		return
+	}
+	switch key {
+	case "sample_rate_hz":
+		t.SampleRateHz = x
+	case "delay_ms":
+		t.DelayMs = x
+	}
+}
+
+// settle brings coherence to 0…1 and checks it.
+func (t *Text) settle() error {
+	most := 0.0
+	for _, g := range t.Coherence {
+		if most = max(most, g); g < 0 || g > 100 {
+			return refuse(0, "text", "a coherence of %g: it must lie between 0 and 1, or 0 and 100 percent", g)
+		}
+	}
+	if most > 1 {
+		for i := range t.Coherence {
+			t.Coherence[i] /= 100
+		}
+	}
+	return nil
+}
+
+// Spectra are spectra of unit reference that have this response. averages says
+// what the response is worth where the text does not; assumed that it had to.
+func (t *Text) Spectra(sampleRateHz, averages float64) (s *response.Spectra, assumed bool) {
+	if t.SampleRateHz > 0 {
+		sampleRateHz = t.SampleRateHz
+	}
+	s = &response.Spectra{SampleRateHz: sampleRateHz, DelayS: t.DelayMs / 1000}
+	for i, f := range t.FrequencyHz {
+		phase, coherence, n := 0.0, 1.0, averages
+		if t.PhaseDeg != nil {
+			phase = t.PhaseDeg[i] * math.Pi / 180
+		}
+		if t.Coherence != nil {
+			coherence = t.Coherence[i]
+		}
+		if t.EffectiveAverages != nil {
+			n = t.EffectiveAverages[i]
+		}
+		h := cmplx.Rect(math.Pow(10, t.MagnitudeDB[i]/20), phase)
+		power := real(h)*real(h) + imag(h)*imag(h)
+		if coherence > 0 {
+			power /= coherence
+		} else {
+			h = 0
+		}
+		s.FrequencyHz = append(s.FrequencyHz, f)
+		s.Gxx = append(s.Gxx, 1)
+		s.Gyy = append(s.Gyy, power)
+		s.Gxy = append(s.Gxy, h)
+		s.EffectiveAverages = append(s.EffectiveAverages, n)
+	}
+	return s, t.EffectiveAverages == nil
+}
+
+// WriteText writes a take's response as ReadText reads it. Points without a
+// value are left out.
+func WriteText(w io.Writer, t Take, c *response.Curve) error {
+	b := bufio.NewWriter(w)
+	fmt.Fprintf(b, "# %s\n# time: %s\n# source: %s\n# sample_rate_hz: %s\n# delay_ms: %s\n# averaged_s: %s\n",
+		oneLine(t.Name), t.At, oneLine(t.Source), shortest(t.SampleRateHz), shortest(t.DelayMs), shortest(t.AveragedS))
+	fmt.Fprintln(b, "frequency_hz,magnitude_db,phase_deg,coherence,effective_averages")
+	for i, f := range c.FrequencyHz {
+		row := []float64{f, c.MagnitudeDB[i], c.PhaseDeg[i], c.Coherence[i], c.EffectiveAverages[i]}
+		cells := make([]string, len(row))
+		known := true
+		for k, x := range row {
+			known = known && !math.IsNaN(x) && !math.IsInf(x, 0)
+			cells[k] = shortest(x)
+		}
+		if known {
+			fmt.Fprintln(b, strings.Join(cells, ","))
+		}
+	}
+	return b.Flush()
+}
+
+func shortest(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+func cut(s string) string {
+	if r := []rune(s); len(r) > 40 {
+		return string(r[:40]) + "…"
+	}
+	return s
+}
