@@ -91,6 +91,34 @@ func accumulate(cells []cell, x, y []complex128, power []float64, decay float64)
 	}
 }
 
+// addWhole averages one segment whose transform of reference + j·microphone is
+// z, with nothing left out: add in one pass, for long recordings.
+func (a *averages) addWhole(b *band, z []complex128) {
+	decay := b.decay(a.weight)
+	a.weight = decay*a.weight + 1
+	for g := range a.groups {
+		b.count(&a.groups[g], decay)
+	}
+	from := 0
+	if b.low == 0 {
+		c, x, y := &a.cells[0], real(z[0]), imag(z[0])
+		c.xx, c.yy, c.re = decay*c.xx+x*x, decay*c.yy+y*y, decay*c.re+x*y
+		from = 1
+	}
+	up, down := b.twins(z, from)
+	cells := a.cells[from:][:len(up)]
+	for i, u := range up {
+		d := down[len(down)-1-i]
+		xr, xi := 0.5*(real(u)+real(d)), 0.5*(imag(u)-imag(d))
+		yr, yi := 0.5*(imag(u)+imag(d)), 0.5*(real(d)-real(u))
+		c := &cells[i]
+		c.xx = decay*c.xx + (xr*xr + xi*xi)
+		c.yy = decay*c.yy + (yr*yr + yi*yi)
+		c.re = decay*c.re + (xr*yr + xi*yi)
+		c.im = decay*c.im + (xr*yi - xi*yr)
+	}
+}
+
 // count adds one segment to a group.
 func (b *band) count(s *group, decay float64) {
 	pairs := b.whole

@@ -23,6 +23,7 @@ type band struct {
 	tracks     []track // reference, microphones
 	offset     []int64 // of each microphone's segment
 	next, stop int64   // where the next segment of the reference starts; from where on none counts
+	silence    []float64
 	x, ya, yb  []complex128
 	power      []float64 // |X|²
 	groups     []int     // boundaries of groups of bins, from low
@@ -57,6 +58,7 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 	n := high - low
 	b.x, b.ya, b.yb = make([]complex128, n), make([]complex128, n), make([]complex128, n)
 	b.power = make([]float64, n)
+	b.silence = make([]float64, size)
 	// Groups of a sixth of an octave, four bins at least: narrow enough to tell
 	// a silent band, wide enough that noise never looks silent by chance.
 	for k := 0; k < n; {
@@ -149,6 +151,11 @@ func (b *band) segment(taken func(mic int)) {
 		if m+1 < len(b.mics) {
 			two = b.tracks[m+2].at(b.next+b.offset[m+1], b.size)
 		}
+		if m < 0 && two != nil && b.cfg.EverySegment && len(b.mics) == 1 {
+			b.mics[0].addWhole(b, b.transformPair(one, two))
+			taken(0)
+			return
+		}
 		if m < 0 {
 			b.transform(b.x, b.ya, one, two)
 			b.weigh()
@@ -169,46 +176,60 @@ func (b *band) take(mic int, y []complex128, heard bool, taken func(mic int)) {
 	}
 }
 
+// transformPair is the transform of one + j·two under the window and without
+// their means.
+func (b *band) transformPair(one, two []float64) []complex128 {
+	sumOne, sumTwo := loadPair(b.plan.Input(), one, two, b.window)
+	z := b.plan.Transform()
+	if b.low == 0 {
+		b.center(z, sumOne, sumTwo)
+	}
+	return z
+}
+
+// center takes out what the means, sum/n, leave in z: the periodic Hann window
+// turns a constant into n/2 in bin 0 and −n/4 in the bins beside it.
+func (b *band) center(z []complex128, sumOne, sumTwo float64) {
+	mean := complex(sumOne, sumTwo)
+	z[0] -= mean / 2
+	z[1] += mean / 4
+	z[len(z)-1] += mean / 4
+}
+
 // transform sets p and q to the spectra, bins low…high, of two windowed
 // segments without their means; nil is silence.
 func (b *band) transform(p, q []complex128, one, two []float64) {
-	in := b.plan.Input()
-	sumOne, sumTwo := 0.0, 0.0
+	var z []complex128
 	switch {
 	case one == nil && two == nil:
 		return
 	case two == nil:
-		sumOne = load(in, one, b.window)
+		z = b.transformPair(one, b.silence)
 	case one == nil:
-		sumTwo = load(in, two, b.window)
-		for i, v := range in {
-			in[i] = complex(0, real(v))
-		}
+		z = b.transformPair(b.silence, two)
 	default:
-		sumOne, sumTwo = loadPair(in, one, two, b.window)
+		z = b.transformPair(one, two)
 	}
-	z := b.plan.Transform()
 	from := 0
 	if b.low == 0 {
 		p[0], q[0] = complex(real(z[0]), 0), complex(imag(z[0]), 0)
 		from = 1
 	}
 	// Bin k of p + jq with its twin n−k gives both; fft.Split, written out.
-	up, down := z[b.low+from:b.high], z[b.size-b.high+1:b.size-b.low-from+1]
+	up, down := b.twins(z, from)
 	pp, qq := p[from:][:len(up)], q[from:][:len(up)]
 	for i, u := range up {
 		d := down[len(up)-1-i]
 		pp[i] = complex(0.5*(real(u)+real(d)), 0.5*(imag(u)-imag(d)))
 		qq[i] = complex(0.5*(imag(u)+imag(d)), 0.5*(real(d)-real(u)))
 	}
-	if b.low == 0 {
-		// The periodic Hann window turns a constant into n/2 in bin 0 and −n/4 in
-		// bin 1 and nothing elsewhere, so the mean, sum/n, is taken out there.
-		p[0] -= complex(sumOne/2, 0)
-		q[0] -= complex(sumTwo/2, 0)
-		p[1] += complex(sumOne/4, 0)
-		q[1] += complex(sumTwo/4, 0)
-	}
+}
+
+// twins are the bins that are kept, from low+from on, and their twins n−k,
+// last first.
+func (b *band) twins(z []complex128, from int) (up, down []complex128) {
+	up = z[b.low+from : b.high]
+	return up, z[b.size-b.high+1:][:len(up)]
 }
 
 // loadPair fills dst with a + jb under the window w and returns the sums of a
@@ -226,16 +247,6 @@ func loadPair(dst []complex128, a, b, w []float64) (sumA, sumB float64) {
 		b0, b1, b2, b3 = b0+q[0], b1+q[1], b2+q[2], b3+q[3]
 	}
 	return a0 + a1 + a2 + a3, b0 + b1 + b2 + b3
-}
-
-// load fills dst with a under the window w and returns the sum of a.
-func load(dst []complex128, a, w []float64) (sum float64) {
-	a, w = a[:len(dst)], w[:len(dst)]
-	for i, v := range a {
-		dst[i] = complex(v*w[i], 0)
-		sum += v
-	}
-	return sum
 }
 
 // weigh sets the power of each bin of the reference and the energy of each group.

@@ -2,7 +2,6 @@ package response
 
 import (
 	"math"
-	"math/cmplx"
 
 	"plumbline/analyze/statistics"
 )
@@ -26,29 +25,32 @@ func (s *Spectra) Curve(dst *Curve) {
 	} {
 		*curve = resize(*curve, n)
 	}
+	nan := math.NaN()
 	for i := range n {
 		averages := s.EffectiveAverages[i]
 		dst.Threshold[i] = statistics.CoherenceThreshold(averages, FalseTrust)
-		if !(averages > 0) || !(s.Gxx[i] > 0) {
-			nan := math.NaN()
+		re, im, xx := real(s.Gxy[i]), imag(s.Gxy[i]), s.Gxx[i]
+		square := (re*re + im*im) / (xx * xx) // |H1|²
+		if !(averages > 0 && xx > 0 && square > 0) || math.IsInf(square, 1) {
 			dst.MagnitudeDB[i], dst.MagnitudeLowDB[i], dst.MagnitudeHighDB[i] = nan, nan, nan
 			dst.PhaseDeg[i], dst.PhaseErrorDeg[i], dst.Coherence[i] = nan, 180, nan
+			if averages > 0 && xx > 0 {
+				dst.Coherence[i] = 0 // a microphone of exact zeros
+			}
 			continue
 		}
-		h := s.Gxy[i] / complex(s.Gxx[i], 0)
 		coherence := s.coherence(i)
-		low, high := statistics.MagnitudeInterval(coherence, averages)
-		db := 20 * math.Log10(cmplx.Abs(h))
+		deviation := statistics.Deviation(coherence, averages)
+		db := 10 * math.Log10(square)
 		dst.MagnitudeDB[i] = db
-		dst.MagnitudeLowDB[i] = db + 20*math.Log10(low)
-		dst.MagnitudeHighDB[i] = db + 20*math.Log10(high)
-		dst.PhaseDeg[i] = cmplx.Phase(h) * 180 / math.Pi
-		dst.PhaseErrorDeg[i] = statistics.PhaseInterval(coherence, averages) * 180 / math.Pi
-		dst.Coherence[i] = coherence
-		if cmplx.Abs(h) == 0 { // a microphone of exact zeros
-			dst.MagnitudeHighDB[i], dst.PhaseDeg[i] = math.NaN(), math.NaN()
-			dst.MagnitudeDB[i], dst.MagnitudeLowDB[i] = math.NaN(), math.NaN()
+		dst.MagnitudeLowDB[i] = db + 20*math.Log10(max(0, 1-deviation))
+		dst.MagnitudeHighDB[i] = db + 20*math.Log10(1+deviation)
+		dst.PhaseDeg[i] = math.Atan2(im, re) * 180 / math.Pi
+		dst.PhaseErrorDeg[i] = 180
+		if deviation < 1 {
+			dst.PhaseErrorDeg[i] = math.Asin(deviation) * 180 / math.Pi
 		}
+		dst.Coherence[i] = coherence
 	}
 }
 

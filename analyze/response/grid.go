@@ -229,20 +229,22 @@ func (g *grid) read(dst *Spectra, bands []*band, mic int) {
 			if covered == 0 {
 				continue
 			}
-			turn := b.residual(dst.DelayS, mic) * dst.FrequencyHz[p] * float64(b.size) / b.rateHz
-			sin, cos := math.Sincos(turn)
+			if turn := b.residual(dst.DelayS, mic); turn != 0 {
+				sin, cos := math.Sincos(turn * dst.FrequencyHz[p] * float64(b.size) / b.rateHz)
+				xy *= complex(cos, sin)
+			}
 			share := q.share
 			shares += share
 			gxx += share * xx
 			gyy += share * yy
-			gxy += complex(share, 0) * xy * complex(cos, sin)
+			gxy += complex(share*real(xy), share*imag(xy))
 			worth[side] = q.gain * covered / inverse
 		}
 		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p], dst.EffectiveAverages[p] = 0, 0, 0, 0
 		if shares == 0 || gxx == 0 {
 			continue
 		}
-		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p] = gxx/shares, gyy/shares, gxy/complex(shares, 0)
+		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p] = gxx/shares, gyy/shares, complex(real(gxy)/shares, imag(gxy)/shares)
 		dst.EffectiveAverages[p] = pt.averages(worth)
 	}
 }
@@ -292,7 +294,7 @@ func (b *band) blend(q *part, mic int) (xx, yy float64, xy complex128, inverse, 
 		covered += sum
 	}
 	if covered > 0 {
-		xx, yy, xy = xx/covered, yy/covered, xy/complex(covered, 0)
+		xx, yy, xy = xx/covered, yy/covered, complex(real(xy)/covered, imag(xy)/covered)
 	}
 	return xx, yy, xy, inverse, covered
 }

@@ -3,8 +3,18 @@ package response
 import (
 	"math"
 	"math/cmplx"
+	"math/rand/v2"
 	"testing"
 )
+
+func whiteNoise(n int, seed uint64) []float64 {
+	r := rand.New(rand.NewPCG(seed, 7))
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = 0.1 * r.NormFloat64()
+	}
+	return x
+}
 
 // biquad is a digital filter of second order (b0 + b1 z⁻¹ + b2 z⁻²)/(1 + a1 z⁻¹ + a2 z⁻²).
 type biquad struct{ b0, b1, b2, a1, a2 float64 }

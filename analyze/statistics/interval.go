@@ -68,8 +68,9 @@ func SpectrumInterval(n, p float64) (low, high float64) {
 }
 
 // student975 is the 97.5 % quantile of Student's t with v degrees of freedom,
-// to 1e-6 relative; +Inf below half a degree. Its logarithm is nearly straight
-// in 1/v, so a table does: a curve asks for it at each of its points.
+// to 2e-6 relative; +Inf below half a degree. A table over 1/v does, of the
+// quantile where it is nearly straight, else of its logarithm, which is: a curve
+// asks for it at each of its points.
 func student975(v float64) float64 {
 	if !(v >= 0.5) {
 		return math.Inf(1)
@@ -78,17 +79,19 @@ func student975(v float64) float64 {
 	x := studentSteps / (2 * v)
 	i := min(int(x), studentSteps-1)
 	f := x - float64(i)
-	return math.Exp(table[i] + f*(table[i+1]-table[i]))
+	if i < studentSteps/4 {
+		return table[i] + f*(table[i+1]-table[i])
+	}
+	return table[i] * math.Pow(table[i+1]/table[i], f)
 }
 
 const studentSteps = 2048
 
 var studentTable = sync.OnceValue(func() *[studentSteps + 1]float64 {
 	table := new([studentSteps + 1]float64)
-	table[0] = math.Log(distuv.UnitNormal.Quantile(0.975))
+	table[0] = distuv.UnitNormal.Quantile(0.975)
 	for i := 1; i <= studentSteps; i++ {
-		t := distuv.StudentsT{Sigma: 1, Nu: studentSteps / (2 * float64(i))}
-		table[i] = math.Log(t.Quantile(0.975))
+		table[i] = distuv.StudentsT{Sigma: 1, Nu: studentSteps / (2 * float64(i))}.Quantile(0.975)
 	}
 	return table
 })
