@@ -32,7 +32,7 @@ func TestImportsRunOneWay(t *testing.T) {
 		{pkg: "plumbline/capture/rig", may: []string{"plumbline/capture", toml}},
 		{pkg: "plumbline/capture", may: []string{"plumbline/capture"}},
 		{pkg: "plumbline/analyze", may: []string{"plumbline/analyze", godsp, gonum},
-			none: []string{"net", "os", "io", "log", "encoding/json", "context", "sync", "time"}},
+			none: []string{"net", "os", "io", "log", "encoding/json", "context", "time"}},
 		{pkg: "plumbline/stream", may: []string{"plumbline/analyze", "plumbline/stream", websocket, sqlite, metrics}},
 		{pkg: "plumbline/ui"},
 		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, websocket}},

@@ -109,7 +109,9 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 	var scene wire.RigScene
 	demo.ask(t, http.MethodPatch, "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, &scene)
 	main := scene.Loudspeakers[0]
-	for _, at := range [][3]float64{{6, 4, 1.2}, {14, 6.5, 1.2}, {9, 6.5, 1.2}} {
+	settled := func(o wire.Object) bool { return float64(o.AveragedS) > 1 }
+	for _, at := range [][3]float64{{6, 4, 1.2}, {12, 6.5, 1.2}, {9, 6.5, 1.2}} {
+		demo.until(t, 20*time.Second, "a second of averages", settled)
 		body := fmt.Sprintf(`{"microphones":{%q:{"position_m":[%g,%g,%g]}}}`, scene.Microphones[0].Name, at[0], at[1], at[2])
 		demo.ask(t, http.MethodPatch, "/api/v1/rig", body, http.StatusOK, &scene)
 		before := demo.frame(t)
