@@ -70,19 +70,19 @@ func (c *capturer) block(st stream, overflow bool) {
 	c.lastBlock.Store(now.UnixNano())
 	c.state.Store(int32(capture.Running))
 
+	stalled := c.stalled.Swap(false)
+
 	switch {
-	case c.clock.rate == 0:
+	case c.clock.rate == 0: // nothing before it to be kept apart
 		c.clock.start(now, float64(c.params.rateHz))
-		c.stalled.Store(false) // nothing before it to be kept apart
 	case reopened:
 		c.lose(capture.Reopened, c.clock.resume(now))
-		c.stalled.Store(false) // that time was spent looking
 	case overflow:
 		c.overflows.Add(1)
 		c.lose(capture.Overflow, c.clock.overflow(now, frames, st.ready()))
 	default:
 		missing := c.clock.add(now, frames)
-		if c.stalled.Swap(false) {
+		if stalled {
 			c.lose(capture.Stall, missing)
 		} else if missing > 0 { // the host did not say
 			c.lose(capture.Overflow, missing)

@@ -165,7 +165,7 @@ func (s *Source) Inputs() []int {
 // DeviceID is the ID of the device.
 func (s *Source) DeviceID() string { return s.params.device.ID }
 
-// Counters are the troubles since Run started.
+// Counters are the troubles since Open.
 func (s *Source) Counters() capture.Counters {
 	return capture.Counters{
 		Overflows:   s.overflows.Load(),
