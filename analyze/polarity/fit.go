@@ -46,6 +46,15 @@ func (c *cells) solve(turns []turn, edges []edge, sd float64) fit {
 	for k := c.first; k <= top; k++ {
 		weights += c.weight(k)
 	}
+	// What a reversed driver leaves where the two overlap speaks for a turn there.
+	var prior, logPrior [64]float64
+	for t := range turns {
+		prior[t] = turns[t].prior
+		if turns[t].order == 1 && turns[t].hz > 600 && c.dip(turns[t].hz) {
+			prior[t] *= 10
+		}
+		logPrior[t] = math.Log(prior[t])
+	}
 	var z [cellCount]complex128
 	for _, e := range edges {
 		for i := -steps; i <= steps; i++ {
@@ -74,7 +83,7 @@ func (c *cells) solve(turns []turn, edges []edge, sd float64) fit {
 				if v < peak-25 {
 					continue
 				}
-				plus, minus := m.prior*math.Exp(nats*sum-away-peak), m.prior*math.Exp(-nats*sum-away-peak)
+				plus, minus := prior[t]*math.Exp(nats*sum-away-peak), prior[t]*math.Exp(-nats*sum-away-peak)
 				sums[0] += plus
 				sums[1] += minus
 				odd := m.order == 1 || m.order == -1
@@ -88,7 +97,7 @@ func (c *cells) solve(turns []turn, edges []edge, sd float64) fit {
 						parts[p] += plus
 					}
 				}
-				if v += m.logPrior; v > bestValue {
+				if v += logPrior[t]; v > bestValue {
 					bestValue = v
 					out.best, out.delay, out.edge, out.sign = m, delay, e, 1
 					if sum < 0 {

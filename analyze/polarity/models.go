@@ -5,10 +5,10 @@ import "math"
 // turn is what a crossover does to the phase of a sound box beyond what its
 // magnitude implies.
 type turn struct {
-	hz              float64 // where; 0 for none
-	order           int     // of the all-pass: 1 turns by 180°, 2 by 360°; −1 is a reversed driver
-	prior, logPrior float64
-	m               [cellCount]complex128
+	hz    float64 // where; 0 for none
+	order int     // of the all-pass: 1 turns by 180°, 2 by 360°; −1 is a reversed driver
+	prior float64
+	m     [cellCount]complex128
 }
 
 // boxTurns are the all-pass sums of the usual crossovers: none; second order
@@ -22,7 +22,7 @@ var boxTurns, twinTurns = makeTurns()
 
 func makeTurns() (box, twin []turn) {
 	add := func(list *[]turn, prior, hz float64, order int, f func(hz float64) complex128) {
-		t := turn{hz: hz, order: order, prior: prior, logPrior: math.Log(prior)}
+		t := turn{hz: hz, order: order, prior: prior}
 		for c := range t.m {
 			t.m[c] = f(cellHz(c))
 		}

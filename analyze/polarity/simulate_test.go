@@ -1,7 +1,7 @@
 package polarity
 
 import (
-	"math"
+	"fmt"
 	"sync"
 	"testing"
 
@@ -90,4 +90,6 @@ func parallel(n int, f func(i int)) {
 	wg.Wait()
 }
 
-var _ = math.Pi
+func (c scenario) String() string {
+	return fmt.Sprintf("%s, direct %+.1f dB, %.1f s, noise %.0f dB, %+v", c.Kind, c.DirectDB, c.RT60, c.SNRDB, c.Box)
+}
