@@ -82,7 +82,7 @@ func TestMouseOnPlots(t *testing.T) {
 	}
 
 	// The address keeps it, and a reload brings it back.
-	p.until(5*time.Second, `new URLSearchParams(location.search).has('hz')`)
+	p.until(5*time.Second, `new URLSearchParams(location.search).get('hz') === __app.plots.magnitude.xRange.map((v) => Number(v.toPrecision(5))).join('..')`)
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
 	p.until(20*time.Second, `__app.frames > 0`)
 	if again := p.xRange("magnitude"); math.Abs(again[0]/moved[0]-1) > 1e-3 || math.Abs(again[1]/moved[1]-1) > 1e-3 {

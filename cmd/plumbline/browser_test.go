@@ -170,18 +170,6 @@ func (p page) text(id string) string {
 	return strings.NewReplacer("\u2212", "-", "\u00a0", " ").Replace(s)
 }
 
-// number is the first number in an element.
-func (p page) number(id string) float64 {
-	p.t.Helper()
-	text := p.text(id)
-	word, _, _ := strings.Cut(strings.TrimLeft(text, "±"), " ")
-	v, err := strconv.ParseFloat(word, 64)
-	if err != nil {
-		p.t.Fatalf("%s shows %q, which is no number", id, text)
-	}
-	return v
-}
-
 func (p page) click(id string) {
 	p.t.Helper()
 	p.do(chromedp.Click(byTestID(id), chromedp.NodeVisible))
@@ -356,7 +344,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 	// The box adds its crossover's delay, below 0.1 ms: see capture/rig.
 	p.until(20*time.Second, fmt.Sprintf(`Math.abs(parseFloat(document.querySelector(%q).textContent) - %g) < 0.1`, byTestID("heard"), want))
 	if s := (js[float64](p, `__app.session.frame.sample`) - dropped) / float64(after.RateHz); s > 0.5 {
-		t.Errorf("the page followed %.2f s of sound after the drop, want 0.5", s)
+		t.Errorf("the page followed %.2f s of sound after the drop, want 0.5; the daemon's counters: %s", s, js[string](p, `JSON.stringify([__app.session.state.counters, __app.session.frame.gaps])`))
 	}
 	line := js[string](p, `document.querySelector('.path:not(.muted) + .time').textContent`)
 	if shown, _, _ := strings.Cut(line, " "); shown != fmt.Sprintf("%.2f", want) && !lastDigit(shown, fmt.Sprintf("%.2f", want)) {

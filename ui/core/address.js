@@ -5,6 +5,7 @@
 let params = new URLSearchParams(location.search);
 let timer = 0;
 addEventListener('popstate', () => (params = new URLSearchParams(location.search)));
+addEventListener('pagehide', () => timer && write());
 
 /** @param {string} key @param {string} fallback */
 export function text(key, fallback) {
@@ -39,6 +40,8 @@ export function query() {
 }
 
 function write() {
+  clearTimeout(timer);
+  timer = 0;
   history.replaceState(history.state, '', location.pathname + query());
 }
 
