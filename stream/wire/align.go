@@ -1,0 +1,279 @@
+package wire
+
+import "math"
+
+// Aims of an alignment.
+const (
+	AimMean  = "mean"
+	AimWorst = "worst"
+)
+
+// AlignQuery asks for the alignment of two loudspeakers over the stored takes.
+type AlignQuery struct {
+	Main, Fill    string
+	LowHz, HighHz float64 // 0: the overlap is found
+	Aim           string
+	Gain          bool // may change the fill's gain
+}
+
+// Settle fills in what was left out and checks the rest.
+func (q *AlignQuery) Settle() error {
+	if err := checkPair(q.Main, q.Fill); err != nil {
+		return err
+	}
+	if q.Aim == "" {
+		q.Aim = AimMean
+	}
+	if q.Aim != AimMean && q.Aim != AimWorst {
+		return refuse("aim", "aim at \"mean\" or \"worst\", not %q", q.Aim)
+	}
+	if q.LowHz == 0 && q.HighHz == 0 {
+		return nil
+	}
+	if !within(q.LowHz, 1, 96000) || !within(q.HighHz, 1, 96000) || q.LowHz >= q.HighHz {
+		return refuse("band", "the band must ascend: give low_hz and high_hz, not %g and %g", q.LowHz, q.HighHz)
+	}
+	return nil
+}
+
+// Align is what the stored takes say of two loudspeakers: A is the main, B the
+// fill. Without a plan the reasons say why and what to do.
+type Align struct {
+	Main         string           `json:"main"`
+	Fill         string           `json:"fill"`
+	BandHz       []float64        `json:"band_hz"` // empty without a plan
+	BandFound    bool             `json:"band_found"`
+	Aim          string           `json:"aim"`
+	Plan         *PlanObject      `json:"plan"`
+	RunnerUp     *PlanObject      `json:"runner_up"`
+	Settings     []DialChange     `json:"settings"` // what to dial in for the plan
+	Efficiency   EfficiencyObject `json:"efficiency_db"`
+	FlatnessMs   Value            `json:"flatness_ms"`
+	TemperatureC Value            `json:"temperature_c"`
+	Missing      []string         `json:"missing"`
+	Seats        []AlignSeat      `json:"seats"`
+	Curve        DelayCurve       `json:"curve"` // by the aim, over all seats
+	Reasons      []string         `json:"reasons"`
+	Applied      []int64          `json:"applied"` // plans of other pairs that this one counts with
+}
+
+// PlanObject is a setting to dial in, as `plumbline align` prints it.
+type PlanObject struct {
+	Wait        string  `json:"wait"`        // "A" or "B", who gets the delay
+	Loudspeaker string  `json:"loudspeaker"` // its name
+	DelayMs     float64 `json:"delay_ms"`
+	DistanceM   float64 `json:"distance_m"`
+	PolarityB   string  `json:"polarity_b"` // "same": as it is; "opposite": turned
+	GainBDB     float64 `json:"gain_b_db"`
+}
+
+// EfficiencyObject is how much of the sum arrives, dB.
+type EfficiencyObject struct {
+	Today    Value `json:"today"`
+	Plan     Value `json:"plan"`
+	RunnerUp Value `json:"runner_up"`
+}
+
+// DialChange is what to set for one loudspeaker. From is what the takes were
+// made with, as far as the daemon knows (Known); else To is relative to it.
+type DialChange struct {
+	Loudspeaker string `json:"loudspeaker"`
+	Known       bool   `json:"known"`
+	From        Dial   `json:"from"`
+	To          Dial   `json:"to"`
+	Text        string `json:"text"`
+}
+
+// AlignSeat is the account of one seat.
+type AlignSeat struct {
+	Seat          int64       `json:"seat"`
+	Name          string      `json:"name"`
+	TodayDB       Value       `json:"today_db"` // efficiency
+	PlanDB        Value       `json:"plan_db"`
+	RunnerUpDB    Value       `json:"runner_up_db"`
+	OffsetMs      Value       `json:"offset_ms"` // the fill's arrival minus the main's
+	OffsetSDMs    Value       `json:"offset_sd_ms"`
+	Polarity      string      `json:"polarity"`
+	BandHz        []float64   `json:"band_hz"`
+	LevelADB      Value       `json:"level_a_db"`
+	LevelBDB      Value       `json:"level_b_db"`
+	LevelBothDB   Value       `json:"level_both_db"`
+	Predicted     bool        `json:"predicted"` // no take of both
+	IdealGainDB   Value       `json:"ideal_gain_db"`
+	GainDB        Value       `json:"gain_over_louder_db"`
+	GainLowDB     Value       `json:"gain_low_db"`
+	GainHighDB    Value       `json:"gain_high_db"`
+	PlanGainDB    Value       `json:"plan_gain_db"` // predicted over the louder, with the plan
+	Ledger        []LedgerRow `json:"ledger"`
+	Comb          CombObject  `json:"comb"`
+	TakeA         int64       `json:"take_a"`
+	TakeB         int64       `json:"take_b"`
+	TakeBoth      int64       `json:"take_both"` // 0 none
+	FrequencyHz   []float64   `json:"frequency_hz"`
+	A             Complex     `json:"a"` // re the main's compensation
+	B             Complex     `json:"b"`
+	Both          *Complex    `json:"both"` // its magnitude is that of the power mean around the point
+	Curve         DelayCurve  `json:"curve"`
+	CompensatedMs Value       `json:"compensated_ms"` // of the main, out of a, b and both
+}
+
+// LedgerRow is an entry of the ledger.
+type LedgerRow struct {
+	Cause    string `json:"cause"`
+	ChangeDB Value  `json:"change_db"`
+	LowDB    Value  `json:"low_db"`
+	HighDB   Value  `json:"high_db"`
+	Sentence string `json:"sentence"`
+}
+
+// CombObject is where the sum of today has notches and peaks.
+type CombObject struct {
+	NotchesHz []float64 `json:"notches_hz"`
+	PeaksHz   []float64 `json:"peaks_hz"`
+	DepthDB   Value     `json:"depth_db"` // of a notch re the louder; null: complete
+	PeakDB    Value     `json:"peak_db"`
+}
+
+// Complex is a response, point by point.
+type Complex struct {
+	Re      Values `json:"re"`
+	Im      Values `json:"im"`
+	Trusted []bool `json:"trusted"`
+}
+
+// DelayCurve is the efficiency over the delay given to B on top of today's, dB.
+type DelayCurve struct {
+	DelayMs    []float64 `json:"delay_ms,omitempty"` // in the seats: as in Align's
+	SameDB     Values    `json:"same_db"`
+	OppositeDB Values    `json:"opposite_db"`
+}
+
+// PlanRequest stores a chosen plan: that of the alignment with these questions,
+// or one that was set by hand.
+type PlanRequest struct {
+	Main   string      `json:"main"`
+	Fill   string      `json:"fill"`
+	LowHz  float64     `json:"low_hz,omitempty"`
+	HighHz float64     `json:"high_hz,omitempty"`
+	Aim    string      `json:"aim,omitempty"`
+	Gain   bool        `json:"gain,omitempty"`
+	Plan   *PlanChoice `json:"plan,omitempty"` // absent: the best
+	Name   string      `json:"name,omitempty"`
+}
+
+// PlanChoice is a setting chosen by hand.
+type PlanChoice struct {
+	Wait      string  `json:"wait"`
+	DelayMs   float64 `json:"delay_ms"`
+	PolarityB string  `json:"polarity_b"`
+	GainBDB   float64 `json:"gain_b_db"`
+
+	// What Align says of it; not needed.
+	Loudspeaker string  `json:"loudspeaker,omitempty"`
+	DistanceM   float64 `json:"distance_m,omitempty"`
+}
+
+// Settle checks the request.
+func (r *PlanRequest) Settle() error {
+	if p := r.Plan; p != nil {
+		switch {
+		case p.Wait != "A" && p.Wait != "B":
+			return refuse("plan", "the plan's wait must be \"A\" (the main) or \"B\" (the fill), not %q", p.Wait)
+		case !within(p.DelayMs, 0, 1000):
+			return refuse("plan", "the plan's delay must lie between 0 and 1000 ms, not %g", p.DelayMs)
+		case p.PolarityB != "same" && p.PolarityB != "opposite":
+			return refuse("plan", "the plan's polarity_b must be \"same\" or \"opposite\", not %q", p.PolarityB)
+		case math.Abs(p.GainBDB) > 40 || math.IsNaN(p.GainBDB):
+			return refuse("plan", "the plan's gain must lie between -40 and 40 dB, not %g", p.GainBDB)
+		}
+	}
+	return nil
+}
+
+// StoredPlan is a plan as the show keeps it.
+type StoredPlan struct {
+	ID           int64            `json:"id"`
+	Name         string           `json:"name"`
+	Main         string           `json:"main"`
+	Fill         string           `json:"fill"`
+	BandHz       []float64        `json:"band_hz"`
+	Aim          string           `json:"aim"`
+	Plan         PlanObject       `json:"plan"`
+	Settings     []DialChange     `json:"settings"`
+	Efficiency   EfficiencyObject `json:"efficiency_db"`
+	Seats        []PlanSeat       `json:"seats"`
+	TemperatureC Value            `json:"temperature_c"`
+	Dialled      bool             `json:"dialled"` // as far as the daemon knows
+	Verified     []Verification   `json:"verified"`
+}
+
+// PlanSeat is what a plan does at a seat, and the takes that it rests on.
+type PlanSeat struct {
+	Seat    int64  `json:"seat"`
+	Name    string `json:"name"`
+	TodayDB Value  `json:"today_db"`
+	PlanDB  Value  `json:"plan_db"`
+	TakeA   int64  `json:"take_a"`
+	TakeB   int64  `json:"take_b"`
+}
+
+// DialRequest names a plan.
+type DialRequest struct {
+	Plan int64 `json:"plan"`
+}
+
+// Settle checks the request.
+func (r *DialRequest) Settle() error {
+	if r.Plan <= 0 {
+		return refuse("plan", "say which plan to dial in")
+	}
+	return nil
+}
+
+// VerifyRequest asks for prediction against proof: both are measured with the
+// plan dialled in, by the daemon (as a survey, with its own state) or, ByHand,
+// from what is measured now.
+type VerifyRequest struct {
+	Plan int64 `json:"plan"`
+	Seats
+	Goal
+	ByHand    bool     `json:"by_hand,omitempty"`
+	LevelDBFS *float64 `json:"level_dbfs,omitempty"`
+	CapDBFS   *float64 `json:"cap_dbfs,omitempty"`
+}
+
+// Settle fills in what was left out and checks the rest.
+func (r *VerifyRequest) Settle() error {
+	if r.Plan <= 0 {
+		return refuse("plan", "say which plan to verify")
+	}
+	if err := settleLevel(&r.LevelDBFS, &r.CapDBFS); err != nil {
+		return err
+	}
+	return r.Goal.settle()
+}
+
+// Verification is prediction against proof at one seat.
+type Verification struct {
+	Plan         int64     `json:"plan"`
+	Seat         int64     `json:"seat"`
+	SeatName     string    `json:"seat_name"`
+	Take         int64     `json:"take"` // of both, with the plan dialled in
+	Time         string    `json:"time"`
+	Pass         bool      `json:"pass"`
+	Text         string    `json:"text"` // passed, or what is wrong and what to do
+	BandHz       []float64 `json:"band_hz"`
+	PredictedDB  Value     `json:"predicted_db"` // level of both re the reference
+	MeasuredDB   Value     `json:"measured_db"`
+	DifferenceDB Value     `json:"difference_db"` // measured minus predicted
+	LowDB        Value     `json:"low_db"`        // its 95 % interval
+	HighDB       Value     `json:"high_db"`
+	GainDB       Value     `json:"gain_over_louder_db"` // of the measured sum
+	// What the measured sum says of the fill against the plan.
+	Polarity       string    `json:"polarity"`       // "same": as planned
+	DelayErrorMs   Value     `json:"delay_error_ms"` // the fill later than planned
+	LevelErrorDB   Value     `json:"level_error_db"`
+	FrequencyHz    []float64 `json:"frequency_hz"`
+	PredictedCurve Values    `json:"predicted_magnitude_db"`
+	MeasuredCurve  Values    `json:"measured_magnitude_db"`
+}

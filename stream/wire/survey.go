@@ -1,0 +1,213 @@
+package wire
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// States of a survey.
+const (
+	SurveyIdle      = "idle"
+	SurveyRamping   = "ramping"   // the test signal rises from silence
+	SurveyMeasuring = "measuring" // until the interval is narrow enough
+	SurveyStoring   = "storing"
+	SurveyDone      = "done"
+	SurveyStopped   = "stopped" // by somebody, or because who started it is gone
+	SurveyFailed    = "failed"
+)
+
+// Purposes of a survey.
+const (
+	PurposeSurvey = "survey" // one alone, the other alone, both
+	PurposeVerify = "verify" // both, with a plan dialled in
+)
+
+// Survey is what the survey is doing, or how the last one ended.
+type Survey struct {
+	Revision  uint64   `json:"revision"` // as in State
+	State     string   `json:"state"`
+	Purpose   string   `json:"purpose"` // "survey" or "verify"; empty before the first
+	Seat      int64    `json:"seat"`    // of the first microphone; 0 none
+	Main      string   `json:"main"`
+	Fill      string   `json:"fill"`
+	Playing   []string `json:"playing"` // loudspeakers of this step
+	Step      int      `json:"step"`    // from 1
+	Steps     int      `json:"steps"`
+	Done      float64  `json:"done"`        // of the band of this step, 0…1
+	Remaining Value    `json:"remaining_s"` // of this step, predicted
+	LevelDBFS Value    `json:"level_dbfs"`  // of the test signal, RMS; null: silent
+	CapDBFS   float64  `json:"cap_dbfs"`
+	Text      string   `json:"text"`  // what is happening and what is next
+	Takes     []int64  `json:"takes"` // stored by this survey
+	// Plays names the loudspeakers that the daemon can play by itself; none: by
+	// hand, and PlaysReason says why.
+	Plays        []string      `json:"plays"`
+	PlaysReason  string        `json:"plays_reason"`
+	Verification *Verification `json:"verification"` // the last one; null before
+	By           string        `json:"by"`
+}
+
+// Running says that sound is or will be on.
+func (s *Survey) Running() bool {
+	return s.State == SurveyRamping || s.State == SurveyMeasuring || s.State == SurveyStoring
+}
+
+// TypeSurvey is the type of a SurveyMessage.
+const TypeSurvey = "survey"
+
+// SurveyMessage carries the survey: on connect and on every change.
+type SurveyMessage struct {
+	Type   string `json:"type"`
+	Survey Survey `json:"survey"`
+}
+
+// Limits of the test signal, dBFS RMS (a full-scale sine wave is 0: AES17).
+const (
+	StartLevelDBFS = -40 // where the ramp begins, after silence
+	DefaultCapDBFS = -20
+	HighestCapDBFS = -6 // the cap may be raised by hand to this
+	MinLevelDBFS   = -60
+)
+
+// Goal is when a take is sure enough: a 95 % interval of ±WithinDB at 95 % of
+// the frequencies of the band.
+type Goal struct {
+	WithinDB float64 `json:"within_db"`
+	LowHz    float64 `json:"low_hz"`
+	HighHz   float64 `json:"high_hz"`
+}
+
+// DefaultGoal is that of a survey nobody has set.
+var DefaultGoal = Goal{WithinDB: 1, LowHz: 100, HighHz: 8000}
+
+func (g *Goal) settle() error {
+	set := func(x *float64, to float64) {
+		if *x == 0 {
+			*x = to
+		}
+	}
+	set(&g.WithinDB, DefaultGoal.WithinDB)
+	set(&g.LowHz, DefaultGoal.LowHz)
+	set(&g.HighHz, DefaultGoal.HighHz)
+	switch {
+	case !within(g.WithinDB, 0.1, 20):
+		return refuse("within_db", "the interval to reach must lie between 0.1 and 20 dB, not %g", g.WithinDB)
+	case !within(g.LowHz, 10, 96000) || !within(g.HighHz, 10, 96000) || g.LowHz >= g.HighHz:
+		return refuse("band", "the band to be sure in must ascend, not %g to %g Hz", g.LowHz, g.HighHz)
+	}
+	return nil
+}
+
+// Seats says which microphone stands at which seat.
+type Seats struct {
+	Seat  int64            `json:"seat,omitempty"`  // of the first microphone
+	Seats map[string]int64 `json:"seats,omitempty"` // by channel; instead of seat
+}
+
+// Of is the seats by channel; first is the channel of the first microphone.
+func (s Seats) Of(microphones []int) (map[int]int64, error) {
+	out := map[int]int64{}
+	if len(s.Seats) == 0 {
+		if s.Seat <= 0 {
+			return nil, refuse("seat", "say which seat the microphone stands at")
+		}
+		if len(microphones) == 0 {
+			return nil, refuse("seat", "no microphone is measured: choose one on the Listen page")
+		}
+		out[microphones[0]] = s.Seat
+		return out, nil
+	}
+	if s.Seat != 0 {
+		return nil, refuse("seats", "give seat for the first microphone, or seats for several, not both")
+	}
+	seen := map[int64]bool{}
+	for key, seat := range s.Seats {
+		channel, err := strconv.Atoi(key)
+		if err != nil || !slices.Contains(microphones, channel) {
+			return nil, refuse("seats", "channel %q is no microphone here: choose among %s", key, list(microphones))
+		}
+		if seat <= 0 || seen[seat] {
+			return nil, refuse("seats", "each microphone needs a seat of its own")
+		}
+		seen[seat] = true
+		out[channel] = seat
+	}
+	return out, nil
+}
+
+// SurveyRequest asks for a survey of main alone, fill alone, and both.
+type SurveyRequest struct {
+	Seats
+	Main string `json:"main"`
+	Fill string `json:"fill"`
+	Goal
+	LevelDBFS *float64 `json:"level_dbfs,omitempty"` // RMS; absent: -20
+	// CapDBFS raises the cap by hand; absent: −20.
+	CapDBFS *float64 `json:"cap_dbfs,omitempty"`
+}
+
+// Settle fills in what was left out and checks the rest.
+func (r *SurveyRequest) Settle() error {
+	if err := checkPair(r.Main, r.Fill); err != nil {
+		return err
+	}
+	if err := settleLevel(&r.LevelDBFS, &r.CapDBFS); err != nil {
+		return err
+	}
+	return r.Goal.settle()
+}
+
+func checkPair(main, fill string) error {
+	switch {
+	case strings.TrimSpace(main) == "" || strings.TrimSpace(fill) == "":
+		return refuse("loudspeakers", "name two loudspeakers: main and fill")
+	case main == fill:
+		return refuse("loudspeakers", "main and fill are both %q: choose two different loudspeakers", main)
+	}
+	return nil
+}
+
+func settleLevel(level, ceiling **float64) error {
+	limit := float64(DefaultCapDBFS)
+	if *ceiling != nil {
+		limit = **ceiling
+	}
+	if !within(limit, MinLevelDBFS, HighestCapDBFS) {
+		return refuse("cap_dbfs", "the cap of the test signal must lie between %d and %d dBFS, not %g", MinLevelDBFS, HighestCapDBFS, limit)
+	}
+	to := min(DefaultCapDBFS, limit)
+	if *level != nil {
+		to = **level
+	}
+	switch {
+	case !within(to, MinLevelDBFS, 0):
+		return refuse("level_dbfs", "the level of the test signal must lie between %d and %g dBFS, not %g", MinLevelDBFS, limit, to)
+	case to > limit:
+		return refuse("level_dbfs", "%g dBFS is above the cap of %g dBFS: protect your hearing, then raise cap_dbfs by hand (up to %d)", to, limit, HighestCapDBFS)
+	}
+	*level, *ceiling = &to, &limit
+	return nil
+}
+
+// TakeSettings is how a take was made: what the show keeps as its settings.
+type TakeSettings struct {
+	Goal      Goal             `json:"goal"`
+	Done      float64          `json:"done"`       // of the band that reached it, 0…1
+	LevelDBFS Value            `json:"level_dbfs"` // of the daemon's test signal; null: by hand
+	Dialled   map[string]Dial  `json:"dialled"`    // what was known to be dialled in, by loudspeaker
+	Live      *SettingsExcerpt `json:"live,omitempty"`
+}
+
+// SettingsExcerpt is what the page was set to when a take was made by hand.
+type SettingsExcerpt struct {
+	Window    Window    `json:"window"`
+	Averaging Averaging `json:"averaging"`
+}
+
+// Dial is what is set for one loudspeaker.
+type Dial struct {
+	DelayMs  float64 `json:"delay_ms"`
+	Polarity string  `json:"polarity"` // "same" or "opposite"
+	GainDB   float64 `json:"gain_db"`
+}
