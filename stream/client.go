@@ -39,6 +39,7 @@ type client struct {
 	notices chan []byte
 	acked   atomic.Uint64
 	want    atomic.Pointer[want]
+	presence
 
 	stopOnce sync.Once
 	stopped  chan struct{}
@@ -61,6 +62,7 @@ func newClient(name string, conn *websocket.Conn) *client {
 		notices: make(chan []byte, noticesMax),
 		stopped: make(chan struct{}),
 	}
+	c.gone = make(chan struct{})
 	c.want.Store(&want{interval: interval(defaultRate)})
 	return c
 }
@@ -127,6 +129,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	written := make(chan struct{})
 	go func() { defer close(written); c.write(s) }()
 	c.read()
+	close(c.gone)
 	c.stop(websocket.CloseNormalClosure, "")
 	<-written
 }
@@ -158,7 +161,10 @@ func (s *Server) leave(c *client) {
 // read takes acks and wants until the connection ends.
 func (c *client) read() {
 	c.conn.SetReadLimit(readLimit)
-	extend := func(string) error { return c.conn.SetReadDeadline(time.Now().Add(readTimeout)) }
+	extend := func(string) error {
+		c.hear()
+		return c.conn.SetReadDeadline(time.Now().Add(readTimeout))
+	}
 	c.conn.SetPongHandler(extend)
 	for {
 		extend("")
@@ -199,7 +205,8 @@ func (c *client) read() {
 // that the reader ends too.
 func (c *client) write(s *Server) {
 	defer c.conn.Close()
-	ping := time.NewTicker(pingEvery)
+	pinging := c.pingEvery()
+	ping := time.NewTicker(pinging)
 	defer ping.Stop()
 	due := time.NewTimer(time.Hour)
 	defer due.Stop()
@@ -228,6 +235,10 @@ func (c *client) write(s *Server) {
 		}
 		if k != nil {
 			continue
+		}
+		if every := c.pingEvery(); every != pinging {
+			pinging = every
+			ping.Reset(every)
 		}
 		due.Reset(wait)
 		select {
@@ -282,6 +293,16 @@ func (c *client) writeBoard(b, seen *board) error {
 	}
 	if b.rig != seen.rig {
 		if err := c.send(websocket.TextMessage, b.rig.data); err != nil {
+			return err
+		}
+	}
+	if b.show != seen.show {
+		if err := c.send(websocket.TextMessage, b.show.data); err != nil {
+			return err
+		}
+	}
+	if b.survey != seen.survey {
+		if err := c.send(websocket.TextMessage, b.survey.data); err != nil {
 			return err
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
 
@@ -66,6 +67,9 @@ var schemas = map[string]any{
 	"Error": wire.ErrorBody{}, "State": wire.State{}, "Settings": wire.Settings{}, "SettingsPatch": wire.SettingsPatch{},
 	"Levels": wire.LevelsObject{}, "Frame": wire.Object{}, "Microphone": wire.Microphone{}, "Verdict": wire.Verdict{},
 	"Rig": wire.RigScene{}, "RigPatch": wire.RigPatch{}, "Health": healthObject{},
+	"Show": wire.Show{}, "ShowEntry": show.Entry{}, "Loudspeaker": show.Loudspeaker{}, "Seat": show.Seat{}, "Plan": show.Plan{}, "Note": show.Note{},
+	"Correction": show.Correction{}, "LogEntry": show.LogEntry{}, "Undo": undoObject{}, "Take": show.Take{}, "TakeRequest": TakeRequest{},
+	"TakePatch": show.TakePatch{}, "TakeCurve": curveObject{},
 }
 
 // Every JSON key of a schema's Go type stands in openapi.yaml's schema, and the
@@ -169,7 +173,7 @@ func TestWirePageIsComplete(t *testing.T) {
 		return m
 	}
 	for title, messages := range map[string]map[string]any{
-		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
+		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
 		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}},
 	} {
 		got := rows(section(title))

@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -30,39 +32,40 @@ type handler func(w http.ResponseWriter, r *http.Request) error
 type route struct {
 	method, path string
 	serve        handler
+	limit        int64 // of the body, bytes; 0 is bodyLimit
 }
 
 func (s *Server) apiRoutes() []route {
-	return []route{
-		{"GET", "/api/v1/live", func(w http.ResponseWriter, r *http.Request) error { s.live(w, r); return nil }},
+	return append([]route{
+		{"GET", "/api/v1/live", func(w http.ResponseWriter, r *http.Request) error { s.live(w, r); return nil }, 0},
 		{"GET", "/api/v1/state", func(w http.ResponseWriter, r *http.Request) error {
 			return reply(w, s.cfg.Operator.State())
-		}},
-		{"PATCH", "/api/v1/settings", s.patchSettings},
-		{"POST", "/api/v1/reset", s.reset},
-		{"GET", "/api/v1/frame", s.frame},
-		{"GET", "/api/v1/verdict", s.verdicts},
-		{"GET", "/api/v1/rig", s.rig},
-		{"PATCH", "/api/v1/rig", s.patchRig},
-		{"GET", "/api/v1/health", s.health},
+		}, 0},
+		{"PATCH", "/api/v1/settings", s.patchSettings, 0},
+		{"POST", "/api/v1/reset", s.reset, 0},
+		{"GET", "/api/v1/frame", s.frame, 0},
+		{"GET", "/api/v1/verdict", s.verdicts, 0},
+		{"GET", "/api/v1/rig", s.rig, 0},
+		{"PATCH", "/api/v1/rig", s.patchRig, 0},
+		{"GET", "/api/v1/health", s.health, 0},
 		{"GET", "/api/v1/openapi.yaml", func(w http.ResponseWriter, r *http.Request) error {
 			w.Header().Set("Content-Type", "application/yaml")
 			_, err := w.Write(openAPI)
 			return err
-		}},
-	}
+		}, 0},
+	}, slices.Concat(s.showRoutes(), s.surveyRoutes())...)
 }
 
 // routes builds the multiplexer: one entry a path, which picks the method, so
 // that a wrong one is answered like every other mistake.
 func (s *Server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
-	byPath := map[string]map[string]handler{}
+	byPath := map[string]map[string]route{}
 	for _, r := range s.apiRoutes() {
 		if byPath[r.path] == nil {
-			byPath[r.path] = map[string]handler{}
+			byPath[r.path] = map[string]route{}
 		}
-		byPath[r.path][r.method] = r.serve
+		byPath[r.path][r.method] = r
 	}
 	for path, methods := range byPath {
 		mux.Handle(path, s.dispatch(methods))
@@ -70,27 +73,28 @@ func (s *Server) routes() *http.ServeMux {
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		fail(w, &Error{Code: "not_found", Text: "no such address in the API: GET /api/v1/openapi.yaml lists them", Status: http.StatusNotFound})
 	})
-	mux.Handle("/", s.dispatch(map[string]handler{"GET": s.static}))
+	mux.Handle("/", s.dispatch(map[string]route{"GET": {serve: s.static}}))
 	return mux
 }
 
-func (s *Server) dispatch(methods map[string]handler) http.Handler {
-	allowed := make([]string, 0, len(methods))
-	for m := range methods {
-		allowed = append(allowed, m)
-	}
+func (s *Server) dispatch(methods map[string]route) http.Handler {
+	allowed := slices.Sorted(maps.Keys(methods))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h, ok := methods[r.Method]
+		route, ok := methods[r.Method]
 		if !ok && r.Method == http.MethodHead {
-			h, ok = methods[http.MethodGet]
+			route, ok = methods[http.MethodGet]
 		}
 		if !ok {
 			w.Header().Set("Allow", strings.Join(allowed, ", "))
 			fail(w, &Error{Code: "method", Text: fmt.Sprintf("%s is not for this address: use %s", r.Method, strings.Join(allowed, " or ")), Status: http.StatusMethodNotAllowed})
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
-		if err := h(w, r); err != nil {
+		limit := route.limit
+		if limit == 0 {
+			limit = bodyLimit
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, limit)
+		if err := route.serve(w, r); err != nil {
 			s.answerError(w, r, err)
 		}
 	})

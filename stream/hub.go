@@ -47,6 +47,8 @@ type board struct {
 	hello    *helloDoc
 	state    *stateDoc
 	rig      *rigDoc
+	survey   *surveyDoc
+	show     *showDoc
 	verdicts []*verdictDoc // by microphone, in the frame's order
 }
 
@@ -60,6 +62,12 @@ type stateDoc struct {
 type rigDoc struct {
 	rig  RigScene
 	data []byte
+}
+
+type showDoc struct {
+	file     string
+	revision int64
+	data     []byte
 }
 
 type verdictDoc struct {

@@ -101,12 +101,13 @@ type server struct {
 	end  func() // and wait
 }
 
-func serve(t testing.TB) *server { return serveOn(t, "127.0.0.1:0") }
+func serve(t testing.TB) *server { return serveConfig(t, "127.0.0.1:0", Config{}) }
 
-func serveOn(t testing.TB, addr string) *server {
+func serveConfig(t testing.TB, addr string, cfg Config) *server {
 	t.Helper()
 	op := newOperator()
-	s, err := New(Config{Operator: op, Rig: op, UI: testUI})
+	cfg.Operator, cfg.Rig, cfg.UI = op, op, testUI
+	s, err := New(cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"plumbline/stream/show"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -21,8 +22,17 @@ import (
 type Config struct {
 	Operator Operator    // required
 	Rig      RigOperator // nil: the source is no virtual rig
-	UI       fs.FS       // the front end, rooted at its index.html; nil: the API only
-	Logger   *slog.Logger
+	// Shelf keeps the shows; nil: there are none. The caller closes it when Run
+	// has returned.
+	Shelf *show.Shelf
+	Takes TakeOperator // captures takes; nil: they can only be imported
+	// Survey and Align work on the open show; nil: there is none.
+	Survey SurveyOperator
+	Align  AlignOperator
+	// DecodeWAV reads the first channel of a WAV file, for imports; nil: none.
+	DecodeWAV func(data []byte) (sampleRateHz float64, samples []float64, err error)
+	UI        fs.FS // the front end, rooted at its index.html; nil: the API only
+	Logger    *slog.Logger
 	// MaxClients bounds the live connections; 0 is 256.
 	MaxClients int
 }
@@ -94,6 +104,13 @@ func New(cfg Config) (*Server, error) {
 	s.StateChanged(state)
 	if cfg.Rig != nil {
 		s.RigChanged(cfg.Rig.Rig())
+	}
+	if cfg.Shelf != nil {
+		cfg.Shelf.OnChange(s.showChanged)
+		s.showChanged()
+	}
+	if cfg.Survey != nil {
+		s.SurveyChanged(cfg.Survey.Survey())
 	}
 	s.pinSentence(verdict.Waiting(state.Source.Name))
 	s.mux = s.routes()

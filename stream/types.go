@@ -6,6 +6,8 @@ import (
 	"net"
 	"net/netip"
 
+	"plumbline/analyze/response"
+	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
 
@@ -36,6 +38,24 @@ type Operator interface {
 type RigOperator interface {
 	Rig() RigScene
 	ChangeRig(ctx context.Context, p RigPatch, by string) (RigScene, error)
+}
+
+// TakeRequest says which microphone's measurement to store, and how to label it.
+type TakeRequest struct {
+	Microphone   int      `json:"microphone"` // channel; 0: the first one measured
+	Name         string   `json:"name"`
+	Note         string   `json:"note"`
+	Seat         int64    `json:"seat"`
+	Loudspeakers []int64  `json:"loudspeakers"`
+	Correction   int64    `json:"correction"`
+	AudioS       *float64 `json:"audio_s"` // audio to keep, seconds; absent: as much as was averaged
+}
+
+// TakeOperator captures takes. Take yields what is measured now: what is known
+// of it, its spectra as averaged (not smoothed), and the newest audio. The
+// server labels and stores it. The rules of Operator hold.
+type TakeOperator interface {
+	Take(ctx context.Context, r TakeRequest) (show.Take, *response.Spectra, *show.Audio, error)
 }
 
 // CheckListen refuses every address that other machines could reach. Port 0

@@ -14,6 +14,8 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+
+	"plumbline/stream/wire"
 )
 
 // applicationID marks a file as a show: "PLMB".
@@ -201,19 +203,7 @@ func (s *Show) Copy(path string) error {
 }
 
 // Info is what a show is about.
-type Info struct {
-	Name         string `json:"name"`
-	File         string `json:"file"` // its name, without the folder
-	MadeAt       string `json:"made_at"`
-	Version      int    `json:"version"`
-	Revision     int64  `json:"revision"` // rises with every change
-	Loudspeakers int    `json:"loudspeakers"`
-	Seats        int    `json:"seats"`
-	Takes        int    `json:"takes"`
-	Plans        int    `json:"plans"`
-	Notes        int    `json:"notes"`
-	SizeBytes    int64  `json:"size_bytes"`
-}
+type Info = wire.Show
 
 // Info reads it.
 func (s *Show) Info() (Info, error) {

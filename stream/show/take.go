@@ -51,6 +51,19 @@ type Results struct {
 	AssumedAverages bool `json:"assumed_averages,omitempty"`
 }
 
+// settle writes what is not known as such.
+func (r *Results) settle() {
+	if r.Arrivals == nil {
+		r.Arrivals = []wire.ArrivalObject{}
+	}
+	if r.Polarity.Bands == nil {
+		r.Polarity.Bands = []wire.BandObject{}
+	}
+	if r.Polarity.Verdict == "" {
+		r.Polarity.Verdict = "undecided"
+	}
+}
+
 // Origins of a take.
 const (
 	Measured = "measured"
@@ -85,8 +98,10 @@ func (t *Take) check() error {
 
 // checkLabels checks what can be changed later.
 func (t *Take) checkLabels() error {
-	slices.Sort(t.Loudspeakers)
-	t.Loudspeakers = slices.Compact(t.Loudspeakers)
+	t.Loudspeakers = slices.Compact(slices.Sorted(slices.Values(t.Loudspeakers)))
+	if t.Loudspeakers == nil {
+		t.Loudspeakers = []int64{}
+	}
 	if err := checkText("take", t.Name); err != nil {
 		return err
 	}
@@ -106,6 +121,7 @@ func (s *Show) AddTake(t Take, spectra *response.Spectra, audio *Audio, by strin
 	if t.Settings == nil {
 		t.Settings = json.RawMessage("{}")
 	}
+	t.Results.settle()
 	if err := t.check(); err != nil {
 		return t, err
 	}

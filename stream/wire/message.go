@@ -17,6 +17,7 @@ const (
 	TypeState   = "state"
 	TypeVerdict = "verdict"
 	TypeRig     = "rig"
+	TypeShow    = "show"
 	TypeNotice  = "notice"
 	TypeAck     = "ack"
 	TypeWant    = "want"
@@ -43,6 +44,28 @@ type StateMessage struct {
 type RigMessage struct {
 	Type string   `json:"type"`
 	Rig  RigScene `json:"rig"`
+}
+
+// ShowMessage carries what the open show is about: on connect, when it changed
+// and when another one was opened.
+type ShowMessage struct {
+	Type string `json:"type"`
+	Show *Show  `json:"show"` // null: none is open
+}
+
+// Show is what a show is about, and how many items live in it.
+type Show struct {
+	Name         string `json:"name"`
+	File         string `json:"file"` // its name, without the folder
+	MadeAt       string `json:"made_at"`
+	Version      int    `json:"version"`  // of the schema
+	Revision     int64  `json:"revision"` // rises with every change
+	Loudspeakers int    `json:"loudspeakers"`
+	Seats        int    `json:"seats"`
+	Takes        int    `json:"takes"`
+	Plans        int    `json:"plans"`
+	Notes        int    `json:"notes"`
+	SizeBytes    int64  `json:"size_bytes"`
 }
 
 // Notice is something to tell everybody once.

@@ -60,6 +60,7 @@ func TestMessagesGolden(t *testing.T) {
 		"state.json":   StateMessage{TypeState, sampleState()},
 		"verdict.json": sampleVerdict(),
 		"rig.json":     RigMessage{TypeRig, sampleRig()},
+		"show.json":    ShowMessage{TypeShow, &Show{Name: "The hall", File: "The hall.show", MadeAt: "2026-08-12T12:00:00.000Z", Version: 1, Revision: 9, Seats: 2, Takes: 6, SizeBytes: 81920}},
 		"notice.json":  Notice{TypeNotice, "Averages start afresh.", "c3"},
 		"ack.json":     ClientMessage{Type: TypeAck, Seq: 7},
 		"want.json":    ClientMessage{Type: TypeWant, FramesPerSecond: &rate, Hidden: &hidden, Microphones: []int{2}},

@@ -10,7 +10,6 @@ type State struct {
 	Settings  Settings  `json:"settings"`
 	Counters  Counters  `json:"counters"`
 	Progress  *Progress `json:"progress,omitempty"` // while averaging runs until sure
-	Show      string    `json:"show,omitempty"`     // name of the open show
 	ChangedBy string    `json:"changed_by"`         // who changed the settings last
 }
 

@@ -1,0 +1,167 @@
+package show
+
+import (
+	"errors"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"unicode"
+)
+
+// Shelf is a folder of shows, of which one may be open. Shows go by the names
+// of their files there; a name is never a path. Its methods may be called from
+// several goroutines.
+type Shelf struct {
+	dir      string
+	mu       sync.Mutex
+	current  *Show
+	onChange func()
+}
+
+// NewShelf uses a folder, and makes it if it is not there. No show is open yet.
+func NewShelf(dir string) (*Shelf, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, explain(dir, err)
+	}
+	return &Shelf{dir: dir}, nil
+}
+
+// Dir is the folder.
+func (f *Shelf) Dir() string { return f.dir }
+
+// OnChange has changed called after every change of the open show, and when
+// another one is opened. Set it before the shelf is used.
+func (f *Shelf) OnChange(changed func()) { f.onChange = changed }
+
+// List names the shows, the newest first.
+func (f *Shelf) List() ([]Entry, error) { return List(f.dir) }
+
+var errNoShow = refuse(http.StatusNotFound, "no_show", "no show is open: make one or open one")
+
+// Current is the open show, or an error that says how to open one.
+func (f *Shelf) Current() (*Show, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.current == nil {
+		return nil, errNoShow
+	}
+	return f.current, nil
+}
+
+// Open opens a show of the folder in place of the one that is open, which
+// stays open if that fails.
+func (f *Shelf) Open(file string) (*Show, error) {
+	path, err := f.path(file)
+	if err != nil {
+		return nil, err
+	}
+	f.mu.Lock()
+	if f.current != nil && f.current.path == path {
+		defer f.mu.Unlock()
+		return f.current, nil
+	}
+	f.mu.Unlock()
+	s, err := Open(path)
+	return f.swap(s, err)
+}
+
+// New makes a show and opens it. Its file is called after it.
+func (f *Shelf) New(name string) (*Show, error) {
+	if err := checkName("show", name); err != nil {
+		return nil, err
+	}
+	path, err := f.path(fileName(name))
+	if err != nil {
+		return nil, err
+	}
+	s, err := New(path, name)
+	return f.swap(s, err)
+}
+
+// OpenOrNew opens a file of the folder, or makes it.
+func (f *Shelf) OpenOrNew(file string) (*Show, error) {
+	s, err := f.Open(file)
+	if err == nil {
+		return s, nil
+	}
+	path, bad := f.path(file)
+	if bad != nil {
+		return nil, bad
+	}
+	if _, stat := os.Lstat(path); !errors.Is(stat, fs.ErrNotExist) {
+		return nil, err
+	}
+	s, err = New(path, strings.TrimSuffix(file, Extension))
+	return f.swap(s, err)
+}
+
+func (f *Shelf) swap(s *Show, err error) (*Show, error) {
+	if err != nil {
+		return nil, err
+	}
+	if f.onChange != nil {
+		s.OnChange(f.onChange)
+	}
+	f.mu.Lock()
+	old := f.current
+	f.current = s
+	f.mu.Unlock()
+	if old != nil {
+		err = old.Close()
+	}
+	if f.onChange != nil {
+		f.onChange()
+	}
+	return s, err
+}
+
+// Copy copies the open show to a new one of that name in the folder, and
+// returns the copy's file.
+func (f *Shelf) Copy(name string) (string, error) {
+	if err := checkName("show", name); err != nil {
+		return "", err
+	}
+	s, err := f.Current()
+	if err != nil {
+		return "", err
+	}
+	path, err := f.path(fileName(name))
+	if err != nil {
+		return "", err
+	}
+	return filepath.Base(path), s.Copy(path)
+}
+
+// Close closes the open show.
+func (f *Shelf) Close() error {
+	f.mu.Lock()
+	s := f.current
+	f.current = nil
+	f.mu.Unlock()
+	if s == nil {
+		return nil
+	}
+	return s.Close()
+}
+
+func (f *Shelf) path(file string) (string, error) {
+	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension {
+		return "", refuse(http.StatusUnprocessableEntity, "file", "%q names no show: it must be a file name that ends in %s, without a folder", file, Extension)
+	}
+	return filepath.Join(f.dir, file), nil
+}
+
+// fileName makes a file's name of a show's: what some file system refuses
+// becomes a hyphen.
+func fileName(name string) string {
+	name = strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune(" -_()+,", r) {
+			return r
+		}
+		return '-'
+	}, name)
+	return strings.TrimSpace(name) + Extension
+}

@@ -1,0 +1,578 @@
+package stream
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"mime"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"plumbline/analyze/response"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+const (
+	planLimit   = 1<<20 + bodyLimit
+	importLimit = 64 << 20
+	// fileTimeout is how long a whole show may take to a slow client.
+	fileTimeout = 10 * time.Minute
+)
+
+// showRoutes are the part of the API that is about shows.
+func (s *Server) showRoutes() []route {
+	routes := []route{
+		{"GET", "/api/v1/shows", s.listShows, 0},
+		{"POST", "/api/v1/shows", s.newShow, 0},
+		{"GET", "/api/v1/show", s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+			return replyWith(w)(x.Info())
+		}), 0},
+		{"PATCH", "/api/v1/show", s.onShow(s.renameShow), 0},
+		{"POST", "/api/v1/show/open", s.openShow, 0},
+		{"POST", "/api/v1/show/copy", s.copyShow, 0},
+		{"GET", "/api/v1/show/file", s.onShow(s.showFile), 0},
+		{"POST", "/api/v1/show/undo", s.onShow(s.undo), 0},
+		{"GET", "/api/v1/show/log", s.onShow(s.showLog), 0},
+		{"POST", "/api/v1/show/log", s.onShow(s.addToLog), 0},
+		{"POST", "/api/v1/show/corrections/import", s.onShow(s.importCorrection), importLimit},
+	}
+	routes = append(routes, items(s, "loudspeakers", show.KindLoudspeaker, (*show.Show).Loudspeakers, (*show.Show).PutLoudspeaker,
+		func(x *show.Loudspeaker) *int64 { return &x.ID }, 0)...)
+	routes = append(routes, items(s, "seats", show.KindSeat, (*show.Show).Seats, (*show.Show).PutSeat,
+		func(x *show.Seat) *int64 { return &x.ID }, 0)...)
+	routes = append(routes, items(s, "plans", show.KindPlan, (*show.Show).Plans, (*show.Show).PutPlan,
+		func(x *show.Plan) *int64 { return &x.ID }, planLimit)...)
+	routes = append(routes, items(s, "notes", show.KindNote, (*show.Show).Notes, (*show.Show).PutNote,
+		func(x *show.Note) *int64 { return &x.ID }, 0)...)
+	routes = append(routes, items(s, "corrections", show.KindCorrection, (*show.Show).Corrections, (*show.Show).PutCorrection,
+		func(x *show.Correction) *int64 { return &x.ID }, planLimit)...)
+	return append(routes, s.takeRoutes()...)
+}
+
+// showHandler serves a request about the open show on behalf of by.
+type showHandler func(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error
+
+func (s *Server) onShow(h showHandler) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		shelf, by, err := s.shelf(r)
+		if err != nil {
+			return err
+		}
+		x, err := shelf.Current()
+		if err != nil {
+			return err
+		}
+		return h(w, r, x, by)
+	}
+}
+
+func (s *Server) shelf(r *http.Request) (*show.Shelf, string, error) {
+	if s.cfg.Shelf == nil {
+		return nil, "", &Error{Code: "no_shows", Text: "this daemon keeps no shows: start it with --show FILE", Status: http.StatusNotFound}
+	}
+	by, err := changedBy(r)
+	return s.cfg.Shelf, by, err
+}
+
+// showChanged pins what the open show is about; newer ones win.
+func (s *Server) showChanged() {
+	var message wire.ShowMessage
+	message.Type = wire.TypeShow
+	revision := int64(-1)
+	if x, err := s.cfg.Shelf.Current(); err == nil {
+		info, err := x.Info()
+		if err != nil {
+			s.log.Warn("show", "err", err)
+			return
+		}
+		message.Show, revision = &info, info.Revision
+	}
+	doc := &showDoc{file: fileOf(message.Show), revision: revision, data: encode(message)}
+	s.pin(func(b *board) {
+		if b.show == nil || b.show.file != doc.file || b.show.revision <= doc.revision {
+			b.show = doc
+		}
+	})
+}
+
+func fileOf(i *wire.Show) string {
+	if i == nil {
+		return ""
+	}
+	return i.File
+}
+
+// replyWith answers with what a method of the show returned.
+func replyWith(w http.ResponseWriter) func(v any, err error) error {
+	return func(v any, err error) error {
+		if err != nil {
+			return err
+		}
+		return reply(w, v)
+	}
+}
+
+// named is the body of those that take a name.
+type named struct {
+	Name string `json:"name"`
+}
+
+func (s *Server) listShows(w http.ResponseWriter, r *http.Request) error {
+	shelf, _, err := s.shelf(r)
+	if err != nil {
+		return err
+	}
+	list, err := shelf.List()
+	return replyWith(w)(map[string]any{"shows": list}, err)
+}
+
+func (s *Server) newShow(w http.ResponseWriter, r *http.Request) error {
+	shelf, by, err := s.shelf(r)
+	if err != nil {
+		return err
+	}
+	var body named
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	x, err := shelf.New(body.Name)
+	if err != nil {
+		return err
+	}
+	s.Notice("A new show is open: "+body.Name, by)
+	return replyWith(w)(x.Info())
+}
+
+func (s *Server) openShow(w http.ResponseWriter, r *http.Request) error {
+	shelf, by, err := s.shelf(r)
+	if err != nil {
+		return err
+	}
+	var body struct {
+		File string `json:"file"`
+	}
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	x, err := shelf.Open(body.File)
+	if err != nil {
+		return err
+	}
+	info, err := x.Info()
+	if err != nil {
+		return err
+	}
+	s.Notice("Another show is open: "+info.Name, by)
+	return reply(w, info)
+}
+
+func (s *Server) copyShow(w http.ResponseWriter, r *http.Request) error {
+	shelf, _, err := s.shelf(r)
+	if err != nil {
+		return err
+	}
+	var body named
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	file, err := shelf.Copy(body.Name)
+	return replyWith(w)(map[string]string{"file": file}, err)
+}
+
+func (s *Server) renameShow(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	var body named
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	if err := x.Rename(body.Name, by); err != nil {
+		return err
+	}
+	return replyWith(w)(x.Info())
+}
+
+// showFile sends a copy of the show, complete at one moment.
+func (s *Server) showFile(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+	dir, err := os.MkdirTemp("", "plumbline")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "copy"+show.Extension)
+	if err := x.Copy(path); err != nil {
+		return err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	http.NewResponseController(w).SetWriteDeadline(time.Now().Add(fileTimeout))
+	attach(w, "application/vnd.sqlite3", filepath.Base(x.Path()))
+	http.ServeContent(w, r, "", time.Time{}, f)
+	return nil
+}
+
+func attach(w http.ResponseWriter, contentType, name string) {
+	w.Header().Set("Content-Type", contentType)
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name}))
+}
+
+func (s *Server) undo(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	var body undoObject
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	if err := x.Undo(body.Undo, by); err != nil {
+		return err
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+// undoObject is what a delete answers and an undo wants.
+type undoObject struct {
+	Undo int64 `json:"undo"`
+}
+
+func (s *Server) showLog(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+	limit, err := query(r, "limit", 100, 1, 1000)
+	if err != nil {
+		return err
+	}
+	before, err := query(r, "before", 0, 0, math.MaxInt64)
+	if err != nil {
+		return err
+	}
+	entries, err := x.Entries(int(limit), before)
+	return replyWith(w)(map[string]any{"log": entries}, err)
+}
+
+func (s *Server) addToLog(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	var body struct {
+		Text string `json:"text"`
+	}
+	if err := readJSON(r, &body); err != nil {
+		return err
+	}
+	if err := x.Log(body.Text, by); err != nil {
+		return err
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+func (s *Server) importCorrection(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	points, err := show.ReadCorrection(r.Body)
+	if err != nil {
+		return err
+	}
+	return replyWith(w)(x.PutCorrection(show.Correction{Name: r.URL.Query().Get("name"), Points: points}, by))
+}
+
+// items are the routes of a kind of item: list and add, change and delete.
+func items[T any](s *Server, name string, kind show.Kind, list func(*show.Show) ([]T, error),
+	put func(*show.Show, T, string) (T, error), id func(*T) *int64, limit int64) []route {
+	path := "/api/v1/show/" + name
+	return []route{
+		{"GET", path, s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+			all, err := list(x)
+			return replyWith(w)(map[string]any{name: all}, err)
+		}), 0},
+		{"POST", path, s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+			var item T
+			if err := readJSON(r, &item); err != nil {
+				return err
+			}
+			*id(&item) = 0
+			return replyWith(w)(put(x, item, by))
+		}), limit},
+		{"PATCH", path + "/{id}", s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+			n, err := pathID(r)
+			if err != nil {
+				return err
+			}
+			all, err := list(x)
+			if err != nil {
+				return err
+			}
+			for _, item := range all {
+				if *id(&item) == n {
+					if err := readJSON(r, &item); err != nil { // what is absent stays
+						return err
+					}
+					*id(&item) = n
+					return replyWith(w)(put(x, item, by))
+				}
+			}
+			return &Error{Code: "not_found", Text: fmt.Sprintf("there is no %s %d in this show", kind, n), Status: http.StatusNotFound}
+		}), limit},
+		{"DELETE", path + "/{id}", s.remove(kind), 0},
+	}
+}
+
+func (s *Server) remove(kind show.Kind) handler {
+	return s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+		id, err := pathID(r)
+		if err != nil {
+			return err
+		}
+		undo, err := x.Delete(kind, id, by)
+		return replyWith(w)(undoObject{undo}, err)
+	})
+}
+
+func pathID(r *http.Request) (int64, error) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id < 1 {
+		return 0, &Error{Code: "not_found", Text: "items go by their number: " + strconv.Quote(clip(r.PathValue("id"), 40)) + " is none", Status: http.StatusNotFound}
+	}
+	return id, nil
+}
+
+func query(r *http.Request, name string, otherwise, low, high int64) (int64, error) {
+	text := r.URL.Query().Get(name)
+	if text == "" {
+		return otherwise, nil
+	}
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || n < low || n > high {
+		return 0, &Error{Code: "query", Text: fmt.Sprintf("%s must be a whole number from %d to %d", name, low, high), Status: http.StatusBadRequest}
+	}
+	return n, nil
+}
+
+// takeRoutes are those of takes, which are more than items.
+func (s *Server) takeRoutes() []route {
+	const path = "/api/v1/show/takes"
+	return []route{
+		{"GET", path, s.onShow(s.listTakes), 0},
+		{"POST", path, s.onShow(s.storeTake), 0},
+		{"GET", path + "/{id}", s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+			id, err := pathID(r)
+			if err != nil {
+				return err
+			}
+			return replyWith(w)(x.Take(id))
+		}), 0},
+		{"PATCH", path + "/{id}", s.onShow(s.changeTake), 0},
+		{"DELETE", path + "/{id}", s.remove(show.KindTake), 0},
+		{"GET", path + "/{id}/curve", s.onShow(s.takeCurve), 0},
+		{"GET", path + "/{id}/export/{format}", s.onShow(s.exportTake), 0},
+		{"POST", "/api/v1/show/import/{format}", s.onShow(s.importTake), importLimit},
+	}
+}
+
+func (s *Server) listTakes(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+	var f show.Filter
+	var err error
+	if f.Seat, err = query(r, "seat", 0, 1, math.MaxInt64); err != nil {
+		return err
+	}
+	if f.Loudspeaker, err = query(r, "loudspeaker", 0, 1, math.MaxInt64); err != nil {
+		return err
+	}
+	f.Deleted = r.URL.Query().Get("deleted") == "true"
+	takes, err := x.Takes(f)
+	return replyWith(w)(map[string]any{"takes": takes}, err)
+}
+
+func (s *Server) storeTake(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	if s.cfg.Takes == nil {
+		return &Error{Code: "no_takes", Text: "this daemon captures no takes: import them", Status: http.StatusNotFound}
+	}
+	var q TakeRequest
+	if err := readJSON(r, &q); err != nil {
+		return err
+	}
+	t, spectra, audio, err := s.cfg.Takes.Take(r.Context(), q)
+	if err != nil {
+		return err
+	}
+	t.Name, t.Note, t.Seat, t.Loudspeakers, t.Correction, t.Origin = q.Name, q.Note, q.Seat, q.Loudspeakers, q.Correction, show.Measured
+	return replyWith(w)(x.AddTake(t, spectra, audio, by))
+}
+
+func (s *Server) changeTake(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	var p show.TakePatch
+	if err := readJSON(r, &p); err != nil {
+		return err
+	}
+	return replyWith(w)(x.ChangeTake(id, p, by))
+}
+
+// curveObject is a take's response, its arrays parallel.
+type curveObject struct {
+	Take              int64       `json:"take"`
+	DelayMs           float64     `json:"delay_ms"`
+	FrequencyHz       []float64   `json:"frequency_hz"`
+	MagnitudeDB       wire.Values `json:"magnitude_db"`
+	MagnitudeLowDB    wire.Values `json:"magnitude_low_db"`
+	MagnitudeHighDB   wire.Values `json:"magnitude_high_db"`
+	PhaseDeg          wire.Values `json:"phase_deg"`
+	PhaseErrorDeg     wire.Values `json:"phase_error_deg"`
+	Coherence         wire.Values `json:"coherence"`
+	Threshold         wire.Values `json:"threshold"`
+	EffectiveAverages wire.Values `json:"effective_averages"`
+}
+
+func (s *Server) takeCurve(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	smoothing, err := query(r, "smoothing", 0, 0, 48)
+	if err != nil {
+		return err
+	}
+	var spectra response.Spectra
+	if err := x.Spectra(id, &spectra); err != nil {
+		return err
+	}
+	if smoothing != 0 && smoothing != 48 {
+		var smooth response.Spectra
+		response.Smooth(&smooth, &spectra, int(smoothing))
+		spectra = smooth
+	}
+	var c response.Curve
+	spectra.Curve(&c)
+	return reply(w, curveObject{id, spectra.DelayS * 1000, c.FrequencyHz, narrow(c.MagnitudeDB), narrow(c.MagnitudeLowDB), narrow(c.MagnitudeHighDB),
+		narrow(c.PhaseDeg), narrow(c.PhaseErrorDeg), narrow(c.Coherence), narrow(c.Threshold), narrow(c.EffectiveAverages)})
+}
+
+func narrow(x []float64) wire.Values {
+	v := make(wire.Values, len(x))
+	for i := range x {
+		v[i] = float32(x[i])
+	}
+	return v
+}
+
+func (s *Server) exportTake(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	format := r.PathValue("format")
+	kinds := map[string]string{"csv": "text/csv; charset=utf-8", "json": "application/json", "wav": "audio/wav", "audio": "audio/wav"}
+	if kinds[format] == "" {
+		return &Error{Code: "format", Text: "a take can be had as csv, json, wav (its impulse response) or audio (what it was made of)", Status: http.StatusNotFound}
+	}
+	t, err := x.Take(id)
+	if err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	if err := writeTake(&out, x, t, format); err != nil {
+		return err
+	}
+	ending := map[string]string{"audio": " audio.wav", "wav": " impulse.wav"}[format]
+	if ending == "" {
+		ending = "." + format
+	}
+	attach(w, kinds[format], fmt.Sprintf("take %d%s", id, ending))
+	out.WriteTo(w) // an error means that the peer has gone
+	return nil
+}
+
+func writeTake(w io.Writer, x *show.Show, t show.Take, format string) error {
+	if format == "audio" {
+		audio, err := x.TakeAudio(t.ID)
+		if err != nil {
+			return err
+		}
+		if audio == nil {
+			return &Error{Code: "no_audio", Text: fmt.Sprintf("take %d was stored without audio", t.ID), Status: http.StatusNotFound}
+		}
+		return show.WriteWAV(w, audio.SampleRateHz, len(audio.Channels), audio.Samples)
+	}
+	var spectra response.Spectra
+	if err := x.Spectra(t.ID, &spectra); err != nil {
+		return err
+	}
+	switch format {
+	case "csv":
+		var c response.Curve
+		spectra.Curve(&c)
+		return show.WriteText(w, t, &c)
+	case "json":
+		return show.WriteJSON(w, t, &spectra)
+	}
+	samples, _, err := show.ImpulseOf(&spectra)
+	if err != nil {
+		return &Error{Code: "impulse", Text: fmt.Sprintf("take %d has no impulse response: %v", t.ID, err)}
+	}
+	return show.WriteWAV(w, int(math.Round(spectra.SampleRateHz)), 1, samples)
+}
+
+// importTake stores a response that was measured elsewhere.
+func (s *Server) importTake(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	t := show.Take{Source: "import", Results: show.Results{DelaySDMs: wire.Unknown(), Polarity: wire.PolarityObject{Confidence: wire.Unknown()}}}
+	var spectra *response.Spectra
+	averages, err := query(r, "averages", 16, 2, 100000)
+	if err != nil {
+		return err
+	}
+	rate, err := query(r, "sample_rate_hz", 48000, 8000, 768000)
+	if err != nil {
+		return err
+	}
+	switch format := r.PathValue("format"); format {
+	case "csv":
+		text, err := show.ReadText(r.Body)
+		if err != nil {
+			return err
+		}
+		spectra, t.Results.AssumedAverages = text.Spectra(float64(rate), float64(averages))
+	case "json":
+		if t, spectra, err = show.ReadJSON(r.Body); err != nil {
+			return err
+		}
+	case "wav":
+		if s.cfg.DecodeWAV == nil {
+			return &Error{Code: "format", Text: "this daemon reads no WAV: import csv or json", Status: http.StatusNotFound}
+		}
+		data, err := io.ReadAll(r.Body)
+		if err != nil {
+			return err
+		}
+		rate, samples, err := s.cfg.DecodeWAV(data)
+		if err != nil {
+			return &Error{Code: "wav", Text: err.Error(), Cause: err}
+		}
+		if spectra, err = show.OfImpulse(rate, samples, float64(averages)); err != nil {
+			return err
+		}
+		t.Results.AssumedAverages = true
+	default:
+		return &Error{Code: "format", Text: fmt.Sprintf("a take can be read from csv, json or wav, not %q", clip(format, 40)), Status: http.StatusNotFound}
+	}
+	t.Origin = show.Imported
+	if name := r.URL.Query().Get("name"); name != "" {
+		t.Name = name
+	}
+	if t.Seat, err = query(r, "seat", 0, 1, math.MaxInt64); err != nil {
+		return err
+	}
+	if t.Correction, err = query(r, "correction", 0, 1, math.MaxInt64); err != nil {
+		return err
+	}
+	for _, id := range strings.FieldsFunc(r.URL.Query().Get("loudspeakers"), func(r rune) bool { return r == ',' }) {
+		n, err := strconv.ParseInt(id, 10, 64)
+		if err != nil {
+			return &Error{Code: "query", Text: "loudspeakers must be numbers, parted by commas", Status: http.StatusBadRequest}
+		}
+		t.Loudspeakers = append(t.Loudspeakers, n)
+	}
+	return replyWith(w)(x.AddTake(t, spectra, nil, by))
+}
