@@ -104,19 +104,21 @@ func TestPulseCarriesEverySampleOfTheChannelsAskedFor(t *testing.T) {
 	}))
 
 	step := func(v float32) int { return int(math.Round(float64(v)*65536)) - 1 }
-	seen, last := 0, -1
+	seen, last, silent := 0, -1, 0
 	r.next(t, "three seconds of the ramp", func(_ uint64, gap capture.Gap, data []float32) bool {
 		for i := 0; i < len(data); i += 3 {
 			if data[i] == 0 {
-				continue // before the start
+				silent++ // before the start
+				continue
 			}
 			ref, mic8, mic1 := step(data[i]), step(data[i+1]), step(data[i+2])
 			if mic8 != (ref+5000)%32768 || mic1 != (ref+30768)%32768 {
 				t.Fatalf("channels 3, 8 and 1 carry steps %d, %d and %d", ref, mic8, mic1)
 			}
 			if last >= 0 && ref != (last+1)%32768 {
-				t.Fatalf("step %d follows %d", ref, last)
+				t.Fatalf("step %d follows %d, with %d frames of silence between: %+v", ref, last, silent, s.Counters())
 			}
+			silent = 0
 			if float32(ref+1)/65536 != data[i] {
 				t.Fatalf("%g is not what was sent", data[i])
 			}
