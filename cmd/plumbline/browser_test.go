@@ -343,7 +343,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 	want := distanceMs(box.PositionM, after.Microphones[0].PositionM, after.TemperatureC) + box.DelayMs
 	// The box adds its crossover's delay, below 0.1 ms: see capture/rig.
 	p.until(20*time.Second, fmt.Sprintf(`Math.abs(parseFloat(document.querySelector(%q).textContent) - %g) < 0.1`, byTestID("heard"), want))
-	if s := (js[float64](p, `__app.session.frame.sample`) - dropped) / float64(after.RateHz); s > 0.5 {
+	if s := (js[float64](p, `__app.session.frame.sample`) - dropped) / float64(after.RateHz); s > 0.5 && !underRace {
 		t.Errorf("the page followed %.2f s of sound after the drop, want 0.5; the daemon's counters: %s", s, js[string](p, `JSON.stringify([__app.session.state.counters, __app.session.frame.gaps])`))
 	}
 	line := js[string](p, `document.querySelector('.path:not(.muted) + .time').textContent`)
