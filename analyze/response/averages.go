@@ -1,5 +1,7 @@
 package response
 
+import "math"
+
 // cell is the weighted sum of a bin's |X|², |Y|² and X*·Y.
 type cell struct{ xx, yy, re, im float64 }
 
@@ -33,7 +35,7 @@ func (a *averages) reset() {
 	clear(a.cells)
 	clear(a.groups)
 	a.weight = 0
-	a.burst = burst{}
+	a.burst = burst{letInS: math.Inf(-1)}
 }
 
 // A bin's energy can be too small to say anything:
@@ -50,9 +52,9 @@ const (
 
 // add averages the spectrum y of one segment with that of the reference. It
 // reports whether the segment was taken.
-func (a *averages) add(b *band, y []complex128) bool {
+func (a *averages) add(b *band, y []complex128, letInS *float64) bool {
 	every := b.cfg.EverySegment
-	if !every && a.burst.disturbed(a, b, y) {
+	if !every && a.burst.disturbed(a, b, y, letInS) {
 		for g := range a.groups {
 			a.groups[g].taken <<= 1
 		}

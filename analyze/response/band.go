@@ -31,6 +31,7 @@ type band struct {
 	rho        []float64 // statistics.Correlations
 	whole      float64   // 1 + 2 Σ rho
 	mics       []averages
+	letInS     []float64 // of each microphone, shared by all bands; see burst
 }
 
 func newBand(cfg *Config, size, decimation, low, high int) *band {
@@ -43,6 +44,7 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 		tracks: make([]track, cfg.Microphones+1),
 		offset: make([]int64, cfg.Microphones),
 		mics:   make([]averages, cfg.Microphones),
+		letInS: make([]float64, cfg.Microphones),
 		stop:   math.MaxInt64,
 		whole:  1,
 	}
@@ -171,7 +173,7 @@ func (b *band) segment(taken func(mic int)) {
 }
 
 func (b *band) take(mic int, y []complex128, heard bool, taken func(mic int)) {
-	if heard && b.mics[mic].add(b, y) {
+	if heard && b.mics[mic].add(b, y, &b.letInS[mic]) {
 		taken(mic)
 	}
 }

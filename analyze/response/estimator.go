@@ -135,6 +135,9 @@ func NewEstimator(cfg Config) (*Estimator, error) {
 			e.spare[i] = make([]float64, 0, feedBlock+halveMemory)
 		}
 	}
+	for _, b := range e.bands {
+		b.letInS = e.bands[0].letInS
+	}
 	e.Reset()
 	return e, nil
 }
@@ -215,6 +218,7 @@ func (e *Estimator) drop(mic int) {
 	for _, b := range e.bands {
 		b.mics[mic].reset()
 	}
+	e.bands[0].letInS[mic] = math.Inf(-1)
 	e.delays[mic].mean = e.delays[mic].seconds * e.cfg.SampleRateHz
 }
 

@@ -1,7 +1,6 @@
 package response
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
 	"strings"
@@ -392,8 +391,8 @@ func FuzzEstimator(f *testing.F) {
 			for i, g := range c.Coherence {
 				if g < 0 || g > 1 || math.IsInf(c.MagnitudeDB[i], 0) || c.EffectiveAverages[i] < 0 ||
 					c.MagnitudeLowDB[i] > c.MagnitudeDB[i] || c.MagnitudeHighDB[i] < c.MagnitudeDB[i] {
-					t.Fatal(fmt.Sprintf("point %d: coherence %v, %v < %v < %v dB, %v averages", i, g,
-						c.MagnitudeLowDB[i], c.MagnitudeDB[i], c.MagnitudeHighDB[i], c.EffectiveAverages[i]))
+					t.Fatalf("point %d: coherence %v, %v < %v < %v dB, %v averages", i, g,
+						c.MagnitudeLowDB[i], c.MagnitudeDB[i], c.MagnitudeHighDB[i], c.EffectiveAverages[i])
 				}
 			}
 		}

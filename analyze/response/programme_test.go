@@ -148,6 +148,47 @@ func TestLastingChangeIsNoBurst(t *testing.T) {
 	}
 }
 
+// A loudspeaker that is reversed, muted, switched on, moved or filtered is no
+// burst: not one segment is left out, so that the curve follows at once.
+func TestChangedLoudspeakerIsFollowed(t *testing.T) {
+	const seconds, change = 14, 10
+	ref := whiteNoise(seconds*programmeRate, 45)
+	noise := whiteNoise(seconds*programmeRate, 46)
+	speaker := through(box(programmeRate), ref)
+	reversed := mix(make([]float64, len(ref)), speaker, -1)
+	silent := make([]float64, len(ref))
+	for name, tc := range map[string]struct{ before, after []float64 }{
+		"reversed":         {speaker, reversed},
+		"muted":            {speaker, silent},
+		"switched on":      {silent, speaker},
+		"moved by 0.5 ms":  {speaker, later(speaker, 24)},
+		"moved by 5 ms":    {speaker, later(speaker, 240)},
+		"high-pass in":     {speaker, highPass(800, programmeRate).filter(speaker)},
+		"6 dB louder":      {speaker, mix(speaker, speaker, 1)},
+		"a fill as well":   {speaker, mix(speaker, later(speaker, 350), -0.8)},
+		"treble equalised": {speaker, peak(6000, 3, 2, programmeRate).filter(speaker)},
+	} {
+		mic := make([]float64, len(ref))
+		for i := range mic {
+			part := tc.before
+			if i >= change*programmeRate {
+				part = tc.after
+			}
+			mic[i] = part[i] + 0.1*noise[i]
+		}
+		e := newEstimator(t, Config{SampleRateHz: programmeRate, Averaging: Averaging{Mode: Infinite}})
+		e.Feed(ref, [][]float64{mic})
+		every := newEstimator(t, Config{SampleRateHz: programmeRate, Averaging: Averaging{Mode: Infinite}, EverySegment: true})
+		every.Feed(ref, [][]float64{mic})
+		if e.Bursts(0) != 0 {
+			t.Errorf("%s: %d bursts", name, e.Bursts(0))
+		}
+		if lost := every.AveragedS(0) - e.AveragedS(0); lost > 0.1 {
+			t.Errorf("%s: %.2f s were left out", name, lost)
+		}
+	}
+}
+
 // When the programme stops, whether to digital silence or to the dither of 16
 // bits and the console's noise, the averages stay: the last second of programme
 // is still there after half a minute, with its coherence and averages.
