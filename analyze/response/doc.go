@@ -1,3 +1,19 @@
-// Package response estimates the transfer function between a reference and a
-// microphone, with its certainty.
+// Package response estimates the transfer function between a reference and up
+// to 32 microphones, and says how sure it is.
+//
+//	x ──────────────► window ──FFT──► X ──┬──► Gxx = <|X|²> ──┐
+//	                                      ├──► Gxy = <X*·Y> ──┼──► H1 = Gxy/Gxx, γ², 95 % intervals
+//	y ──start later─► window ──FFT──► Y ──┴──► Gyy = <|Y|²> ──┘
+//
+// An Estimator averages Spectra over overlapping segments (Welch, IEEE Trans.
+// Audio Electroacoust. AU-15, 1967), with one window length or on a logarithmic
+// grid with a window that suits each frequency; Spectra become a Curve, a
+// smoothed copy, a forecast or an Impulse response.
+//
+// Everything derives from Spectra with their effective averages, so intervals
+// stay right whatever was averaged, blended, smoothed or left out.
+//
+// Units: samples re full scale, densities full scale squared per hertz, delays
+// in seconds (later is positive). Nothing here is safe for two goroutines at
+// once; nothing allocates once it has run.
 package response
