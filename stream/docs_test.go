@@ -213,7 +213,7 @@ func TestWirePageIsComplete(t *testing.T) {
 	}
 	// The abouts that sentences use.
 	source := read(t, "verdict/sentence.go")
-	for _, m := range regexp.MustCompile(`about\("([a-z]+)(:|")`).FindAllStringSubmatch(source, -1) {
+	for _, m := range regexp.MustCompile(`(?:about\(|return )"([a-z]+)(:|")`).FindAllStringSubmatch(source, -1) {
 		if !strings.Contains(page, "`"+m[1]+"`") && !strings.Contains(page, "`"+m[1]+":N`") {
 			t.Errorf("wire.md lacks the part about %q", m[1])
 		}

@@ -51,6 +51,7 @@ type meaning struct {
 	delayMs, sdMs float64
 	fixed         bool
 	arrivals      [maxArrivals]arrival.Arrival // those that matter, earliest first
+	index         [maxArrivals]int             // their places in the frame's list, from 1
 	n             int
 	sign          int
 	certainty     string
@@ -132,18 +133,24 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 }
 
 // pickArrivals keeps the arrivals that are loud enough to matter, with a decibel
-// of favour for one that is shown.
+// of favour for one that is shown, and the louder one of two at the same time.
 func (m *meaning) pickArrivals(all []arrival.Arrival, shown *meaning) {
-	for _, a := range all {
+	for i, a := range all {
 		limit := -float64(arrivalWithinDB)
 		for _, s := range shown.arrivals[:shown.n] {
 			if math.Abs(s.DelayMs-a.DelayMs) < leastOffsetMs {
 				limit--
 			}
 		}
-		near := m.n > 0 && a.DelayMs-m.arrivals[m.n-1].DelayMs < leastOffsetMs
-		if a.LevelDB >= limit && m.n < maxArrivals && !near {
-			m.arrivals[m.n] = a
+		if a.LevelDB < limit {
+			continue
+		}
+		if last := m.n - 1; last >= 0 && math.Abs(a.DelayMs-m.arrivals[last].DelayMs) < leastOffsetMs {
+			if a.LevelDB > m.arrivals[last].LevelDB {
+				m.arrivals[last], m.index[last] = a, i+1
+			}
+		} else if m.n < maxArrivals {
+			m.arrivals[m.n], m.index[m.n] = a, i+1
 			m.n++
 		}
 	}

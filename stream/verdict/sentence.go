@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/analyze/arrival"
 	"plumbline/stream/wire"
 )
 
@@ -81,7 +80,7 @@ func (m *meaning) sentence() Sentence {
 		s.about("averaging", "Averaging").say(": not enough heard yet to tell.")
 	case noDelay:
 		s.Mark = wire.Attention
-		s.say("Cannot tell when ").about("microphone", m.subject()).say(" hears the loudspeaker").say(because(m.reason, "nothing in it is clearly a copy of the reference"))
+		s.say("Cannot tell when ").about("microphone", m.subject(false)).say(" hears the loudspeaker").say(because(m.reason, "nothing in it is clearly a copy of the reference"))
 	case tooQuiet:
 		s.Mark = wire.Attention
 		m.sayQuiet(&s)
@@ -92,11 +91,15 @@ func (m *meaning) sentence() Sentence {
 	return s
 }
 
-func (m *meaning) subject() string {
-	if m.several {
-		return fmt.Sprintf("the microphone on channel %d", m.channel)
+func (m *meaning) subject(first bool) string {
+	the := "the"
+	if first {
+		the = "The"
 	}
-	return "the microphone"
+	if m.several {
+		return fmt.Sprintf("%s microphone on channel %d", the, m.channel)
+	}
+	return the + " microphone"
 }
 
 func (m *meaning) sayQuiet(s *Sentence) {
@@ -122,6 +125,7 @@ func (m *meaning) sayQuiet(s *Sentence) {
 	}
 }
 
+// sayArrivals names the arrivals if they are two, else the two loudest of them.
 func (m *meaning) sayArrivals(s *Sentence) {
 	if m.n < 2 {
 		m.sayOneArrival(s)
@@ -129,41 +133,34 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	}
 	many := [...]string{2: "Two", 3: "Three", 4: "Four", 5: "Five"}[m.n]
 	if m.several {
-		subject := m.subject()
-		s.about("microphone", strings.ToUpper(subject[:1])+subject[1:]).say(" hears " + strings.ToLower(many) + " arrivals: ")
+		s.about("microphone", m.subject(true)).say(" hears " + strings.ToLower(many) + " arrivals")
 	} else {
-		s.say(many + " arrivals: ")
+		s.say(many + " arrivals")
 	}
-	for i, a := range m.arrivals[:m.n] {
-		switch {
-		case i == m.n-1:
-			s.say(" and ")
-		case i > 0:
-			s.say(", ")
-		}
-		s.about(fmt.Sprintf("arrival:%d", i+1), millis(a.DelayMs, 1))
+	if m.n == 2 {
+		s.say(": ")
+	} else {
+		s.say(", the strongest at ")
 	}
-	first := m.arrivals[0]
-	ordinals := [...]string{1: "second", 2: "third", 3: "fourth", 4: "fifth"}
-	for i, a := range m.arrivals[1:m.n] {
-		s.say(", the "+ordinals[i+1]+" ").about(fmt.Sprintf("arrival:%d", i+2), louder(a.LevelDB-first.LevelDB))
-		if a.Sign*first.Sign < 0 {
-			s.say(" and ").about("polarity", "of opposite polarity")
-		}
+	i, j := m.strongestTwo()
+	a, b := m.arrivals[i], m.arrivals[j]
+	second := m.about(j)
+	s.about(m.about(i), millis(a.DelayMs, 1)).say(" and ").about(second, millis(b.DelayMs, 1)).
+		say(", the second ").about(second, louder(b.LevelDB-a.LevelDB))
+	if a.Sign*b.Sign < 0 {
+		s.say(" and ").about("polarity", "of opposite polarity")
 	}
-	s.say(". ")
-	a, b := m.strongestTwo()
 	comb := Comb{OffsetMs: b.DelayMs - a.DelayMs, LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
-	who := "They"
-	if m.n > 2 {
-		who = "The two strongest"
-	}
-	s.say(who+" comb at ").about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …").say(" ")
+	s.say(". They comb at ").
+		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …").say(" ")
 }
 
-// strongestTwo are the two loudest arrivals, the earlier one first.
-func (m *meaning) strongestTwo() (a, b arrival.Arrival) {
-	i, j := 0, 1
+// about names the arrival at place i of those that matter, by its place in the frame.
+func (m *meaning) about(i int) string { return "arrival:" + strconv.Itoa(m.index[i]) }
+
+// strongestTwo are the places of the two loudest arrivals, the earlier one first.
+func (m *meaning) strongestTwo() (i, j int) {
+	i, j = 0, 1
 	for k := 2; k < m.n; k++ {
 		weaker := &i
 		if m.arrivals[j].LevelDB < m.arrivals[i].LevelDB {
@@ -173,13 +170,13 @@ func (m *meaning) strongestTwo() (a, b arrival.Arrival) {
 			*weaker = k
 		}
 	}
-	return m.arrivals[min(i, j)], m.arrivals[max(i, j)]
+	return min(i, j), max(i, j)
 }
 
 func (m *meaning) sayOneArrival(s *Sentence) {
 	delay, about := m.delayMs, "delay"
 	if m.n == 1 {
-		about = "arrival:1"
+		about = m.about(0)
 		if m.fixed { // what was set is no evidence
 			delay = m.arrivals[0].DelayMs
 		}
@@ -188,8 +185,7 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 		s.say("The compensation is set to ").about("delay", millis(delay, 2)).say(". ")
 		return
 	}
-	subject := m.subject()
-	s.about("microphone", strings.ToUpper(subject[:1])+subject[1:]).say(" hears the loudspeaker ")
+	s.about("microphone", m.subject(true)).say(" hears the loudspeaker ")
 	switch {
 	case math.Abs(delay) < 0.005:
 		s.about(about, "together with the reference").say(". ")
