@@ -26,7 +26,7 @@ export class VerdictLine {
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
   /** @type {(() => void)[]} */
   #off;
-  node = el('div', { class: 'verdict' }, this.#mark, el('div', { class: 'says' }, this.#sentence, this.#more, this.#figures, this.#status));
+  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#sentence, this.#figures, this.#status));
 
   /** @param {Session} session @param {View} view */
   constructor(session, view) {
