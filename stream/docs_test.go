@@ -70,6 +70,10 @@ var schemas = map[string]any{
 	"Show": wire.Show{}, "ShowEntry": show.Entry{}, "Loudspeaker": show.Loudspeaker{}, "Seat": show.Seat{}, "Plan": show.Plan{}, "Note": show.Note{},
 	"Correction": show.Correction{}, "LogEntry": show.LogEntry{}, "Undo": undoObject{}, "Take": show.Take{}, "TakeRequest": TakeRequest{},
 	"TakePatch": show.TakePatch{}, "TakeCurve": curveObject{},
+	"Survey": wire.Survey{}, "SurveyRequest": wire.SurveyRequest{}, "Align": wire.Align{}, "AlignSeat": wire.AlignSeat{}, "AlignedPlan": wire.PlanObject{},
+	"Efficiency": wire.EfficiencyObject{}, "DialChange": wire.DialChange{}, "Dial": wire.Dial{}, "LedgerRow": wire.LedgerRow{}, "Comb": wire.CombObject{},
+	"Complex": wire.Complex{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
+	"PlanSeat": wire.PlanSeat{}, "DialRequest": wire.DialRequest{}, "VerifyRequest": wire.VerifyRequest{}, "Verification": wire.Verification{},
 }
 
 // Every JSON key of a schema's Go type stands in openapi.yaml's schema, and the
@@ -133,6 +137,10 @@ func collect(typ reflect.Type, keys map[string]bool, refs bool) {
 		for i := range typ.NumField() {
 			f := typ.Field(i)
 			key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if f.Anonymous {
+				collect(f.Type, keys, refs)
+				continue
+			}
 			if key == "-" {
 				continue
 			}
@@ -173,7 +181,7 @@ func TestWirePageIsComplete(t *testing.T) {
 		return m
 	}
 	for title, messages := range map[string]map[string]any{
-		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
+		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
 		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}},
 	} {
 		got := rows(section(title))

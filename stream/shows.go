@@ -391,6 +391,15 @@ func (s *Server) storeTake(w http.ResponseWriter, r *http.Request, x *show.Show,
 	if err := readJSON(r, &q); err != nil {
 		return err
 	}
+	if len(q.Playing) > 0 {
+		var err error
+		if q.Loudspeakers, err = x.LoudspeakerIDs(q.Playing); err != nil {
+			return err
+		}
+		if q.Name == "" {
+			q.Name = strings.Join(q.Playing, " + ")
+		}
+	}
 	t, spectra, audio, err := s.cfg.Takes.Take(r.Context(), q)
 	if err != nil {
 		return err

@@ -49,6 +49,9 @@ type TakeRequest struct {
 	Loudspeakers []int64  `json:"loudspeakers"`
 	Correction   int64    `json:"correction"`
 	AudioS       *float64 `json:"audio_s"` // audio to keep, seconds; absent: as much as was averaged
+	// Playing names the loudspeakers, in place of their numbers.
+	Playing []string `json:"playing"`
+	Force   bool     `json:"force"` // store it however sure it is
 }
 
 // TakeOperator captures takes. Take yields what is measured now: what is known

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -307,4 +308,21 @@ func (a asTime) Scan(src any) error {
 	}
 	*a.at = stamp(ms)
 	return nil
+}
+
+// LoudspeakerIDs are the numbers of the loudspeakers of these names.
+func (s *Show) LoudspeakerIDs(names []string) ([]int64, error) {
+	all, err := s.Loudspeakers()
+	if err != nil {
+		return nil, err
+	}
+	var ids []int64
+	for _, name := range names {
+		i := slices.IndexFunc(all, func(l Loudspeaker) bool { return l.Name == name })
+		if i < 0 {
+			return nil, refuse(http.StatusNotFound, "not_found", "there is no loudspeaker called %q in this show: add it first", name)
+		}
+		ids = append(ids, all[i].ID)
+	}
+	return ids, nil
 }
