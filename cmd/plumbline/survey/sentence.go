@@ -1,0 +1,77 @@
+package survey
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"plumbline/stream/wire"
+)
+
+// upper begins a sentence.
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+func (j *job) sayNext(step int) string {
+	if step+1 < len(j.steps) {
+		return "Next: " + j.sayPlaying(j.steps[step+1]) + "."
+	}
+	return "Then it is done."
+}
+
+func (j *job) sayRamp(step int, seconds float64) string {
+	text := fmt.Sprintf("%s: the test signal rises to %.4g dBFS in %.2g s.", upper(j.sayPlaying(j.steps[step])), j.level, seconds)
+	if step == 0 {
+		text = "Protect your hearing. " + text
+	}
+	return text + " Next: measure it at " + seatNames(j) + "."
+}
+
+func (j *job) sayMeasuring(step int, m *measurement) string {
+	what := j.sayPlaying(j.steps[step])
+	switch {
+	case !m.found:
+		return fmt.Sprintf("Listening for the arrival of %s. Next: measure until ±%g dB.", what, j.goal.WithinDB)
+	case math.IsInf(m.remainingS, 0):
+		return fmt.Sprintf("Measuring %s at %s: %.0f %% within ±%g dB, how long it takes cannot be told yet. %s", what, seatNames(j), 100*m.done, j.goal.WithinDB, j.sayNext(step))
+	}
+	return fmt.Sprintf("Measuring %s at %s: %.0f s to go. %s", what, seatNames(j), math.Ceil(m.remainingS), j.sayNext(step))
+}
+
+func (j *job) sayStoring(step int) string {
+	return fmt.Sprintf("Silence. Storing %s at %s. %s", j.sayPlaying(j.steps[step]), seatNames(j), j.sayNext(step))
+}
+
+func (j *job) sayDone(v *wire.Survey) string {
+	if j.purpose == wire.PurposeVerify {
+		if v.Verification != nil {
+			return v.Verification.Text
+		}
+		return "Measured. Silence."
+	}
+	return fmt.Sprintf("%s: %s, %s and both are stored. Silence. Next: move the microphone to another seat, or look at the plan.", upper(seatNames(j)), j.main.Name, j.fill.Name)
+}
+
+func sayStopped(err error, v *wire.Survey) string {
+	return fmt.Sprintf("Silence: %s. %s", err, kept(v))
+}
+
+func sayFailed(err error, v *wire.Survey) string {
+	return fmt.Sprintf("Silence: %s. %s", strings.TrimSuffix(err.Error(), "."), kept(v))
+}
+
+// kept says what became of the takes.
+func kept(v *wire.Survey) string {
+	switch n := len(v.Takes); n {
+	case 0:
+		return "Nothing was stored."
+	case 1:
+		return "One take was stored and stays."
+	default:
+		return fmt.Sprintf("%d takes were stored and stay.", n)
+	}
+}

@@ -1,0 +1,242 @@
+package survey
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// perform takes over the output and goes through the steps.
+func (s *Surveyor) perform(j *job) (err error) {
+	session, err := s.cfg.Player.Claim(j.by)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if e := session.Release(); e != nil && err == nil {
+			err = fmt.Errorf("the output was not put back: %w", e)
+		}
+	}()
+	for i := 0; i < len(j.steps); {
+		heard, err := s.sound(j, i, session)
+		if errors.Is(err, errQuiet) {
+			if err := s.waitForAnswer(j); err != nil {
+				return err
+			}
+			continue // the same step again, from silence
+		}
+		if err != nil {
+			return err
+		}
+		if err := s.store(j, i, heard); err != nil {
+			return err
+		}
+		i++
+	}
+	return nil
+}
+
+// sound plays and measures one step. It returns in silence.
+func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error) {
+	playing := j.steps[step]
+	ramp := Ramp{FromDBFS: min(wire.StartLevelDBFS, j.level), ToDBFS: j.level, S: s.cfg.RampS}
+	m, err := newMeasurement(j.setup, j.microphones(), j.goal, j.known(step))
+	if err != nil {
+		return nil, err
+	}
+	ctx, stop := context.WithCancelCause(j.ctx)
+	var running sync.WaitGroup
+	defer func() {
+		stop(nil)
+		running.Wait()
+	}()
+	running.Go(func() { hold(ctx, j.hand, stop) })
+	played := make(chan error, 1)
+	running.Go(func() { played <- session.Play(ctx, playing, ramp) })
+
+	begun := time.Now()
+	tick := time.NewTicker(look)
+	defer tick.Stop()
+	// wait until the next look, or why not.
+	wait := func() error {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case err := <-played:
+			if cause := context.Cause(ctx); cause != nil {
+				return cause
+			}
+			if err == nil {
+				err = errors.New("the test signal ended by itself")
+			}
+			return err
+		case <-tick.C:
+			return nil
+		}
+	}
+	for {
+		at := time.Since(begun)
+		rising := at < time.Duration(ramp.S*float64(time.Second))
+		s.change(func(v *wire.Survey) {
+			v.State, v.Step, v.Playing, v.Done, v.Remaining = wire.SurveyRamping, step+1, namesOf(playing), 0, wire.Unknown()
+			v.LevelDBFS, v.Text = wire.Value(ramp.At(at)), j.sayRamp(step, ramp.S)
+		})
+		if !rising && at >= time.Duration(ramp.S*float64(time.Second))+settle {
+			break
+		}
+		if err := wait(); err != nil {
+			return nil, err
+		}
+	}
+	deaf, err := s.cfg.Bench.Listen(ctx, m.hear)
+	if err != nil {
+		return nil, err
+	}
+	defer deaf()
+	for end := time.Now().Add(patience); ; {
+		if err := wait(); err != nil {
+			return nil, err
+		}
+		sure, err := m.look(j.sayPlaying(playing))
+		if err != nil {
+			return nil, err
+		}
+		s.change(func(v *wire.Survey) {
+			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, m.done, wire.Value(m.remainingS), wire.Value(j.level)
+			v.Text = j.sayMeasuring(step, m)
+		})
+		if sure {
+			return m, nil
+		}
+		if time.Now().After(end) {
+			return nil, m.notSure(patience)
+		}
+	}
+}
+
+// hold cancels when the handle is let go.
+func hold(ctx context.Context, hand Hand, stop context.CancelCauseFunc) {
+	tick := time.NewTicker(holdEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hand.Gone():
+			stop(errGone)
+			return
+		case <-tick.C:
+			if hand.Quiet() > quietLimit {
+				stop(errQuiet)
+				return
+			}
+		}
+	}
+}
+
+// waitForAnswer is silent until the client answers again.
+func (s *Surveyor) waitForAnswer(j *job) error {
+	s.change(func(v *wire.Survey) {
+		v.LevelDBFS, v.Remaining, v.Text = wire.Unknown(), wire.Unknown(), "Silence: the page that started this does not answer. It goes on when it does."
+	})
+	tick := time.NewTicker(holdEvery)
+	defer tick.Stop()
+	for end := time.Now().Add(quietToo); time.Now().Before(end); {
+		select {
+		case <-j.ctx.Done():
+			return context.Cause(j.ctx)
+		case <-j.hand.Gone():
+			return errGone
+		case <-tick.C:
+			if j.hand.Quiet() < quietLimit/2 {
+				return nil
+			}
+		}
+	}
+	return errQuiet
+}
+
+// microphones are the channels that are surveyed, ascending.
+func (j *job) microphones() []int {
+	var out []int
+	for _, m := range j.setup.Microphones {
+		if _, ok := j.seats[m]; ok {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// known are the delays that a step must use, by channel: both together keep
+// that of the main.
+func (j *job) known(step int) map[int]float64 {
+	if len(j.steps[step]) < 2 {
+		return nil
+	}
+	return j.delays
+}
+
+// store makes takes of what was heard, one a microphone.
+func (s *Surveyor) store(j *job, step int, m *measurement) error {
+	playing := j.steps[step]
+	s.change(func(v *wire.Survey) {
+		v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyStoring, 1, wire.Value(0), wire.Unknown()
+		v.Text = j.sayStoring(step)
+	})
+	if now, err := s.cfg.Shelf.Current(); err != nil || now != j.show {
+		return errors.New("another show was opened meanwhile: survey again there")
+	}
+	settings := wire.TakeSettings{Goal: j.goal, Done: m.done, LevelDBFS: wire.Value(j.level), Dialled: s.cfg.Player.Dialled()}
+	for i, channel := range m.microphones {
+		t := m.take(i, settings)
+		t.Name = strings.Join(namesOf(playing), " + ")
+		t.Seat = j.seats[channel]
+		if j.verify != nil {
+			t.Note = fmt.Sprintf("verifies plan %d", j.verify.Plan)
+		}
+		for _, l := range playing {
+			t.Loudspeakers = append(t.Loudspeakers, l.ID)
+		}
+		stored, err := j.show.AddTake(t, m.spectra(i), m.audioOf(i), j.by)
+		if err != nil {
+			return err
+		}
+		if step == 0 && len(playing) == 1 {
+			j.delays[channel] = m.delayS[i]
+		}
+		s.change(func(v *wire.Survey) { v.Takes = append(slices.Clone(v.Takes), stored.ID) })
+		if j.verify != nil && s.cfg.Prove != nil {
+			proof, err := s.cfg.Prove(*j.verify, t.Seat, stored.ID, j.by)
+			if err != nil {
+				return err
+			}
+			s.change(func(v *wire.Survey) { v.Verification = &proof })
+		}
+	}
+	return nil
+}
+
+func seatNames(j *job) string {
+	var names []string
+	for _, m := range j.microphones() {
+		names = append(names, j.names[j.seats[m]])
+	}
+	if len(names) > 3 {
+		return fmt.Sprintf("%d seats", len(names))
+	}
+	return strings.Join(names, ", ")
+}
+
+func (j *job) sayPlaying(playing []show.Loudspeaker) string {
+	if len(playing) == 1 {
+		return playing[0].Name + " alone"
+	}
+	return strings.Join(namesOf(playing), " and ") + " together"
+}

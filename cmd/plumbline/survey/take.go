@@ -1,0 +1,152 @@
+package survey
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"net/http"
+	"slices"
+
+	"plumbline/analyze/arrival"
+	"plumbline/analyze/polarity"
+	"plumbline/analyze/response"
+	"plumbline/stream"
+	"plumbline/stream/show"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+)
+
+// spectra are those of one microphone (from 0), unsmoothed.
+func (m *measurement) spectra(i int) *response.Spectra {
+	m.est.Spectra(i, &m.heard[i])
+	return &m.heard[i]
+}
+
+// audioOf is the newest audio of the reference and one microphone.
+func (m *measurement) audioOf(i int) *show.Audio {
+	n := m.channels()
+	from := max(0, len(m.audio)-int(audioKeptS*float64(m.setup.SampleRateHz))*n)
+	a := &show.Audio{SampleRateHz: m.setup.SampleRateHz, Channels: []int{m.setup.Reference, m.microphones[i]}}
+	for frame := m.audio[from:]; len(frame) >= n; frame = frame[n:] {
+		a.Samples = append(a.Samples, frame[0], frame[1+i])
+	}
+	return a
+}
+
+// take is what is known of one microphone's measurement.
+func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
+	body, err := json.Marshal(settings)
+	if err != nil { // a NaN where a plain number stands
+		panic("survey: " + err.Error())
+	}
+	spectra := m.spectra(i)
+	var reason string
+	m.arrivals[i], reason = m.finders[i].Find(m.arrivals[i])
+	p := polarity.Judge(spectra)
+	t := show.Take{
+		Origin: show.Measured, Source: m.setup.Source, Reference: m.setup.Reference, Microphone: m.microphones[i],
+		Gaps: 0, TemperatureC: m.setup.TemperatureC, Settings: body,
+		Results: show.Results{
+			DelaySDMs: wire.Unknown(), Arrivals: []wire.ArrivalObject{},
+			Polarity:        wire.PolarityObject{Verdict: p.Word(), Confidence: wire.Value(p.Confidence), Reason: p.Reason, Bands: []wire.BandObject{}},
+			ReferenceLevels: m.levels[0].object(m.frames), Levels: m.levels[i+1].object(m.frames),
+		},
+	}
+	for _, b := range p.Bands {
+		t.Results.Polarity.Bands = append(t.Results.Polarity.Bands, wire.BandObject{
+			LowHz: wire.Value(b.LowHz), HighHz: wire.Value(b.HighHz), Verdict: polarity.Verdict{Sign: b.Sign}.Word(), Confidence: wire.Value(b.Confidence),
+		})
+	}
+	for _, a := range m.arrivals[i] {
+		t.Results.Arrivals = append(t.Results.Arrivals, arrivalObject(a, m.setup.TemperatureC))
+	}
+	if len(m.arrivals[i]) > 0 {
+		t.Results.DelaySDMs = wire.Value(strongest(m.arrivals[i]).DelaySDMs)
+	} else {
+		t.Note = "no arrival: " + reason
+	}
+	return t
+}
+
+func arrivalObject(a arrival.Arrival, temperatureC float64) wire.ArrivalObject {
+	return wire.ArrivalObject{
+		DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs), LevelDB: wire.Value(a.LevelDB),
+		DistanceM: wire.Value(a.DelayMs / 1000 * verdict.SpeedOfSound(temperatureC)), Polarity: polarity.Verdict{Sign: a.Sign}.Word(),
+	}
+}
+
+func (l level) object(frames int) *wire.LevelsObject {
+	return &wire.LevelsObject{
+		PeakDBFS: wire.Value(20 * math.Log10(l.peak)), RMSDBFS: wire.Value(l.rmsDBFS(frames)), ClippedSamples: wire.Value(float64(l.clipped)),
+	}
+}
+
+// Take implements stream.TakeOperator: a take of what is heard now, by those
+// who mute by hand.
+func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *response.Spectra, *show.Audio, error) {
+	none := func(err error) (show.Take, *response.Spectra, *show.Audio, error) { return show.Take{}, nil, nil, err }
+	setup := s.cfg.Bench.Setup()
+	channel := r.Microphone
+	switch {
+	case len(setup.Microphones) == 0:
+		return none(refuse(http.StatusConflict, "microphone", "no microphone is measured: choose one on the Listen page"))
+	case channel == 0:
+		channel = setup.Microphones[0]
+	case !slices.Contains(setup.Microphones, channel):
+		return none(refuse(0, "microphone", "channel %d is no microphone here: choose one of %v", channel, setup.Microphones))
+	}
+	seconds := 0.0
+	if r.AudioS != nil {
+		if seconds = *r.AudioS; !(seconds >= leastAudioS && seconds <= audioKeptS) {
+			return none(refuse(0, "audio_s", "a take can be made of %g to %g s of audio, not %g", leastAudioS, audioKeptS, seconds))
+		}
+	}
+	m, err := s.recent(ctx, setup, channel, seconds)
+	if err != nil {
+		return none(err)
+	}
+	if !r.Force {
+		if err := m.wrong("what plays"); err != nil {
+			return none(refuse(http.StatusConflict, "unsure", "%v", err))
+		}
+		if m.done < goodPart {
+			return none(refuse(http.StatusConflict, "unsure", "only %.0f %% of %g…%g Hz are within ±%g dB after %.1f s: wait longer, play louder, or store it all the same with force",
+				100*m.done, m.goal.LowHz, m.goal.HighHz, m.goal.WithinDB, m.heardS()))
+		}
+	}
+	settings := wire.TakeSettings{Goal: m.goal, Done: m.done, LevelDBFS: wire.Unknown()}
+	if s.cfg.Player != nil {
+		settings.Dialled = s.cfg.Player.Dialled()
+	}
+	return m.take(0, settings), m.spectra(0), m.audioOf(0), nil
+}
+
+// goodPart of the band must be sure for a take by hand.
+const goodPart = 0.95
+
+// recent measures what was heard lately.
+func (s *Surveyor) recent(ctx context.Context, setup Setup, channel int, seconds float64) (*measurement, error) {
+	samples, err := s.cfg.Bench.Recent(ctx, seconds)
+	if err != nil {
+		return nil, err
+	}
+	if have := float64(len(samples)/len(setup.Channels)) / float64(setup.SampleRateHz); have < leastAudioS {
+		return nil, refuse(http.StatusConflict, "too_short", "only %.1f s were heard since the last change: wait until it is %g s", have, leastAudioS)
+	}
+	m, err := newMeasurement(setup, []int{channel}, wire.DefaultGoal, nil)
+	if err != nil {
+		return nil, err
+	}
+	m.hear(samples, false)
+	if err := m.feed(m.inbox); err != nil {
+		return nil, err
+	}
+	if m.est == nil { // no arrival in so little: measured without
+		m.known = map[int]float64{channel: 0}
+		if err := m.find(); err != nil {
+			return nil, err
+		}
+	}
+	m.judge("")
+	return m, nil
+}
