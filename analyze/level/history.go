@@ -1,0 +1,66 @@
+package level
+
+import "math"
+
+// The histogram of LAF: a tenth of a decibel a bin.
+const (
+	lowestDB, highestDB = -220.0, 220.0
+	binsPerDB           = 10
+	longestS            = 3600 // sliding levels
+)
+
+// history keeps the last hour second by second, and how often LAF had which value.
+type history struct {
+	perSecond   int // samples
+	untilSecond int
+	now         float64 // energy of the second that runs
+	seconds     [longestS]float64
+	stored      int // seconds since the start
+	counts      [(highestDB - lowestDB) * binsPerDB]uint32
+	levels      uint64
+}
+
+func (h *history) reset() { *h = history{perSecond: h.perSecond, untilSecond: h.perSecond} }
+
+// energy adds squares of samples that all lie within one second.
+func (h *history) energy(sum float64, samples int) {
+	h.now += sum
+	if h.untilSecond -= samples; h.untilSecond == 0 {
+		h.untilSecond = h.perSecond
+		h.seconds[h.stored%longestS] = h.now
+		h.stored++
+		h.now = 0
+	}
+}
+
+// last is the energy of the last whole seconds, at most that many.
+func (h *history) last(seconds int) (energy float64, have int) {
+	have = min(seconds, h.stored, longestS)
+	for i := 1; i <= have; i++ {
+		energy += h.seconds[(h.stored-i)%longestS]
+	}
+	return energy, have
+}
+
+func (h *history) level(db float64) {
+	bin := int(math.Floor((max(db, lowestDB) - lowestDB) * binsPerDB))
+	h.counts[min(max(bin, 0), len(h.counts)-1)]++
+	h.levels++
+}
+
+// exceeded is the level exceeded in that part of the time, to a tenth of a decibel.
+func (h *history) exceeded(part float64) float64 {
+	if h.levels == 0 {
+		return math.NaN()
+	}
+	above, want := 0.0, part*float64(h.levels)
+	for bin := len(h.counts) - 1; bin > 0; bin-- {
+		n := float64(h.counts[bin])
+		if above+n >= want && n > 0 {
+			// Within the bin as if its values were spread evenly.
+			return lowestDB + (float64(bin)+1-(want-above)/n)/binsPerDB
+		}
+		above += n
+	}
+	return math.Inf(-1)
+}
