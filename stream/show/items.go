@@ -135,16 +135,6 @@ func (t table[T]) list(s *Show) ([]T, error) {
 	return out, explain(s.path, rows.Err())
 }
 
-// get reads one living item.
-func (t table[T]) get(s *Show, id int64) (item T, err error) {
-	to, values := t.row(&item)
-	err = s.db.QueryRow("SELECT id, "+t.columns+" FROM "+t.name+" WHERE deleted IS NULL AND id = ?", id).Scan(append([]any{to}, values...)...)
-	if err == sql.ErrNoRows {
-		return item, missing(t.kind, id)
-	}
-	return item, explain(s.path, err)
-}
-
 // put adds an item without an id and changes one with.
 func (t table[T]) put(s *Show, item T, by string) (T, error) {
 	if err := t.check(&item); err != nil {

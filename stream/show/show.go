@@ -117,6 +117,9 @@ func (s *Show) admit() error {
 	if err := s.db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
 		return err
 	}
+	if version < 1 {
+		return corrupt(s.path)
+	}
 	if version > len(migrations) {
 		return refuse(http.StatusUnprocessableEntity, "newer", "%s was made by a newer plumbline (version %d, this one knows %d): update plumbline; the show was left as it is", s.path, version, len(migrations))
 	}
