@@ -81,6 +81,7 @@ func (h *paHost) open(p streamParams, buf []float32) (stream, error) {
 	if err != nil {
 		return nil, err
 	}
+	nextID = 0
 	s, err := portaudio.OpenStream(pp, buf)
 	switch {
 	case errors.Is(err, portaudio.InvalidSampleRate):
