@@ -49,7 +49,6 @@ type microphone struct {
 	follower *arrival.Follower
 	spectra  response.Spectra
 	smooth   response.Spectra
-	verdict  polarity.Verdict
 }
 
 // blockFrames is how many frames are taken apart at a time.
@@ -83,14 +82,20 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 	for i := range l.scratch {
 		l.scratch[i] = make([]float64, blockFrames)
 	}
+	search := arrival.Config{SampleRateHz: cfg.SampleRateHz}
+	workspace, err := arrival.NewWorkspace(search)
+	if err != nil {
+		return nil, err
+	}
+	search.Workspace = workspace
 	for i := range l.mics {
-		f, err := arrival.NewFollower(arrival.Config{SampleRateHz: cfg.SampleRateHz, Stagger: float64(i) / float64(m)})
+		search.Stagger = float64(i) / float64(m)
+		f, err := arrival.NewFollower(search)
 		if err != nil {
 			return nil, err
 		}
 		l.mics[i].follower = f
 	}
-	var err error
 	if l.impulse, err = response.NewImpulse(response.ImpulseConfig{SampleRateHz: cfg.SampleRateHz}); err != nil {
 		return nil, err
 	}
@@ -183,7 +188,6 @@ func (l *Live) Reset() {
 	for i := range l.mics {
 		l.mics[i].follower.Reset()
 		l.mics[i].meter.clipped = 0
-		l.mics[i].verdict = polarity.Verdict{Reason: "nothing was measured yet"}
 	}
 }
 
@@ -276,7 +280,7 @@ func (l *Live) Frame() *Frame {
 		shown.Curve(&out.Curve)
 		if (i-slowFrom+len(l.mics))%len(l.mics) < slowN {
 			out.Impulse, out.ImpulseStartMs, out.ImpulseStepMs = l.impulse.Compute(out.Impulse, &m.spectra)
-			out.Polarity = polarity.Judge(&m.spectra)
+			polarity.JudgeInto(&out.Polarity, &m.spectra)
 		}
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))
