@@ -1,8 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"image"
+	"image/draw"
+	"image/png"
 	"math"
 	"net/http"
 	"os"
@@ -175,6 +179,36 @@ func (p page) click(id string) {
 	p.do(chromedp.Click(byTestID(id), chromedp.NodeVisible))
 }
 
+// picture writes what the tab shows as a small PNG.
+func (p page) picture(name string) {
+	p.t.Helper()
+	shot, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	full, err := png.Decode(bytes.NewReader(shot))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	// Five bits a colour are enough for a page of few colours, and pack better.
+	pixels := image.NewRGBA(full.Bounds())
+	draw.Draw(pixels, pixels.Rect, full, pixels.Rect.Min, draw.Src)
+	for i, v := range pixels.Pix {
+		pixels.Pix[i] = v&^7 | v>>5
+	}
+	var small bytes.Buffer
+	encoder := png.Encoder{CompressionLevel: png.BestCompression}
+	if err := encoder.Encode(&small, pixels); err != nil {
+		p.t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		p.t.Fatal(err)
+	}
+	if err := os.WriteFile(name, small.Bytes(), 0o644); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
 // choose sets a select as a user does.
 func (p page) choose(id, value string) {
 	p.t.Helper()
@@ -225,17 +259,7 @@ func TestListenPageDraws(t *testing.T) {
 		t.Errorf("the line is at %d of %d points", found.Hit, found.Tried)
 	}
 	if *update {
-		picture, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-		if err != nil {
-			t.Fatal(err)
-		}
-		const name = "../../testdata/pictures/listen.png" // for the README
-		if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(name, picture, 0o644); err != nil {
-			t.Fatal(err)
-		}
+		p.picture("../../testdata/pictures/listen.png") // for the README
 	}
 	flags := js[int](p, `document.querySelectorAll('.flag:not([hidden])').length`)
 	arrivals := js[int](p, `__app.session.frame.curve(__app.session.state.settings.microphones[0], 11).length`)

@@ -3,7 +3,10 @@
 
 import { CURVE } from '../core/frames.js';
 
-/** @typedef {{delay: number, sd: number|null, level: number, sign: number}} Arrival  ms, ms, dB re the strongest, +1 −1 or 0 */
+/**
+ * place: in the frame, from 1, as the verdict's phrases name it; delay and sd: ms; level: dB re the strongest; sign: +1, −1 or 0
+ * @typedef {{place: number, delay: number, sd: number|null, level: number, sign: number}} Arrival
+ */
 
 const WITHIN_DB = 10;
 const APART_MS = 0.1;
@@ -13,12 +16,11 @@ export function allArrivals(frame, channel) {
   const sd = frame.curve(channel, CURVE.arrivalDelaySd);
   const level = frame.curve(channel, CURVE.arrivalLevel);
   const sign = frame.curve(channel, CURVE.arrivalSign);
-  return frame.curve(channel, CURVE.arrivalDelay).map((d, k) => ({ delay: d ?? 0, sd: sd[k], level: level[k] ?? 0, sign: sign[k] ?? 0 }));
+  return frame.curve(channel, CURVE.arrivalDelay).map((d, k) => ({ place: k + 1, delay: d ?? 0, sd: sd[k], level: level[k] ?? 0, sign: sign[k] ?? 0 }));
 }
 
 /**
- * Those that matter, numbered as the verdict numbers them: loud enough to be heard as a comb, and far enough
- * from the one before to be another.
+ * Those that matter: loud enough to be heard as a comb, and far enough from the one before to be another.
  * @param {import('../core/frames.js').Frame} frame @param {number} channel @returns {Arrival[]}
  */
 export function arrivals(frame, channel) {
@@ -29,4 +31,14 @@ export function arrivals(frame, channel) {
     if (a.level >= -WITHIN_DB && !(last && a.delay - last.delay < APART_MS)) kept.push(a);
   }
   return kept;
+}
+
+/**
+ * Is an arrival the one that a phrase of the verdict names? Near ones are one to the eye.
+ * @param {import('../core/frames.js').Frame} frame @param {number} channel @param {Arrival} a @param {string|undefined} about
+ */
+export function isNamed(frame, channel, a, about) {
+  const place = /^arrival:(\d+)$/.exec(about ?? '')?.[1];
+  const delay = frame.curve(channel, CURVE.arrivalDelay)[Number(place) - 1];
+  return typeof delay === 'number' && Math.abs(a.delay - delay) < APART_MS;
 }

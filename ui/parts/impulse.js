@@ -9,7 +9,7 @@ import { currentInk } from '../core/theme.js';
 import { gestures, within } from '../draw/gestures.js';
 import { Plot, every } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
-import { arrivals } from './arrivals.js';
+import { arrivals, isNamed } from './arrivals.js';
 import { Panel } from './panel.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
@@ -58,7 +58,7 @@ export class Impulse {
     for (let k = 0; k < MOST; k++) {
       const show = () => {
         this.#chosen = k;
-        view.setLight({ about: `arrival:${k + 1}` });
+        view.setLight({ about: `arrival:${this.arrivals()[k]?.place ?? 0}` });
       };
       const flag = el('button', { class: 'flag', type: 'button', hidden: true, onclick: show, onpointerenter: show, onfocus: show, onpointerleave: () => view.setLight(null), onblur: () => view.setLight(null) }, el('span', { text: String(k + 1) }));
       this.#flags.push(flag);
@@ -174,7 +174,7 @@ export class Impulse {
     s.ctx.lineTo(s.box.left + s.box.width, zero);
     s.ctx.stroke();
     this.arrivals().forEach((a, k) => {
-      const lit = this.#lit(k);
+      const lit = this.#lit(a, k);
       s.ctx.strokeStyle = ink.ink;
       s.ctx.lineWidth = (lit ? 3 : 1) * s.ratio;
       s.ctx.beginPath();
@@ -185,10 +185,10 @@ export class Impulse {
     line(s.ctx, { xs: s.positions(this.#axis), mid: values }, (v) => s.y(v / largest), { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
   }
 
-  /** @param {number} k */
-  #lit(k) {
+  /** @param {Arrival} a @param {number} k */
+  #lit(a, k) {
     const about = this.#view.light?.about;
-    return about === `arrival:${k + 1}` || (k === 0 && (about === 'delay' || about === 'distance'));
+    return isNamed(this.#session.frame, this.#front(), a, about) || (k === 0 && (about === 'delay' || about === 'distance'));
   }
 
   /** @param {Arrival[]} arrivals */
@@ -201,7 +201,7 @@ export class Impulse {
       if (flag.hidden !== hide) flag.hidden = hide;
       if (hide) return;
       flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
-      flag.classList.toggle('lit', this.#lit(k));
+      flag.classList.toggle('lit', this.#lit(a, k));
       flag.style.transform = `translate(${left + x}px, ${a.sign < 0 ? top + height - 18 : top}px)`;
       flag.setAttribute('aria-label', this.#tell(a, k));
     });
@@ -214,8 +214,8 @@ export class Impulse {
       say(this.#reading, `At the pointer: ${fixed(this.#pointed, 2)} ms, ${length(Math.max(0, m))}`);
       return;
     }
-    const lit = /^arrival:(\d)/.exec(this.#view.light?.about ?? '');
-    const k = Math.min(lit ? Number(lit[1]) - 1 : this.#chosen, arrivals.length - 1);
+    const lit = arrivals.findIndex((a) => isNamed(this.#session.frame, this.#front(), a, this.#view.light?.about));
+    const k = Math.min(lit >= 0 ? lit : this.#chosen, arrivals.length - 1);
     say(this.#reading, k >= 0 ? this.#tell(arrivals[k], k) : 'No arrival found.');
   }
 
