@@ -153,18 +153,6 @@ func (s *Source) probe() error {
 // Info says what is captured.
 func (s *Source) Info() capture.Info { return s.info }
 
-// Inputs are the device's channels in the order of the ring's, from 1.
-func (s *Source) Inputs() []int {
-	inputs := make([]int, len(s.pick))
-	for i, p := range s.pick {
-		inputs[i] = p + 1
-	}
-	return inputs
-}
-
-// DeviceID is the ID of the device.
-func (s *Source) DeviceID() string { return s.params.device.ID }
-
 // Counters are the troubles since Open.
 func (s *Source) Counters() capture.Counters {
 	return capture.Counters{
