@@ -2,7 +2,7 @@ package level
 
 import "math"
 
-// The histogram of LAF: a tenth of a decibel a bin.
+// The histogram of LAF: a tenth of a decibel a bin, bins about whole tenths.
 const (
 	lowestDB, highestDB = -220.0, 220.0
 	binsPerDB           = 10
@@ -43,7 +43,7 @@ func (h *history) last(seconds int) (energy float64, have int) {
 }
 
 func (h *history) level(db float64) {
-	bin := int(math.Floor((max(db, lowestDB) - lowestDB) * binsPerDB))
+	bin := int(math.Round((max(db, lowestDB) - lowestDB) * binsPerDB))
 	h.counts[min(max(bin, 0), len(h.counts)-1)]++
 	h.levels++
 }
@@ -58,7 +58,7 @@ func (h *history) exceeded(part float64) float64 {
 		n := float64(h.counts[bin])
 		if above+n >= want && n > 0 {
 			// Within the bin as if its values were spread evenly.
-			return lowestDB + (float64(bin)+1-(want-above)/n)/binsPerDB
+			return lowestDB + (float64(bin)+0.5-(want-above)/n)/binsPerDB
 		}
 		above += n
 	}

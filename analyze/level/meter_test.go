@@ -125,7 +125,7 @@ func TestStatisticalLevels(t *testing.T) {
 		m.Feed(sine(rate, 1000, math.Pow(10, step.db/20), step.seconds))
 	}
 	r := read(m)
-	if math.Abs(r.L10DB+20) > 0.11 || math.Abs(r.L50DB+20) > 0.11 || math.Abs(r.L90DB+60) > 0.11 {
+	if math.Abs(r.L10DB+20) > 0.051 || math.Abs(r.L50DB+20) > 0.051 || math.Abs(r.L90DB+60) > 0.051 {
 		t.Errorf("L10 %.2f, L50 %.2f, L90 %.2f dB, want −20, −20, −60", r.L10DB, r.L50DB, r.L90DB)
 	}
 }

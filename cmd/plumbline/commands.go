@@ -13,6 +13,7 @@ func commands() []*cobra.Command {
 		newArrivalsCommand(),
 		newSumCommand(),
 		newAlignCommand(),
+		newLevelsCommand(),
 		newRigCommand(),
 	}
 }

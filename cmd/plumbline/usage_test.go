@@ -16,6 +16,7 @@ func TestHelp(t *testing.T) {
 		"help_arrivals.txt":   "arrivals --help",
 		"help_sum.txt":        "sum --help",
 		"help_align.txt":      "align --help",
+		"help_levels.txt":     "levels --help",
 		"help_rig.txt":        "rig --help",
 		"help_rig_render.txt": "rig render --help",
 	} {
