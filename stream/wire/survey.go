@@ -192,17 +192,11 @@ func settleLevel(level, ceiling **float64) error {
 
 // TakeSettings is how a take was made: what the show keeps as its settings.
 type TakeSettings struct {
-	Goal      Goal             `json:"goal"`
-	Done      float64          `json:"done"`       // of the band that reached it, 0…1
-	LevelDBFS Value            `json:"level_dbfs"` // of the daemon's test signal; null: by hand
-	Dialled   map[string]Dial  `json:"dialled"`    // what was known to be dialled in, by loudspeaker
-	Live      *SettingsExcerpt `json:"live,omitempty"`
-}
-
-// SettingsExcerpt is what the page was set to when a take was made by hand.
-type SettingsExcerpt struct {
-	Window    Window    `json:"window"`
-	Averaging Averaging `json:"averaging"`
+	Goal      Goal            `json:"goal"`
+	Done      float64         `json:"done"`       // of the band that reached it, 0…1
+	LevelDBFS Value           `json:"level_dbfs"` // of the daemon's test signal; null: by hand
+	Plan      int64           `json:"plan"`       // that was being verified; 0 none
+	Dialled   map[string]Dial `json:"dialled"`    // what was known to be set, by loudspeaker
 }
 
 // Dial is what is set for one loudspeaker.

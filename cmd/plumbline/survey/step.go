@@ -193,7 +193,11 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 	if now, err := s.cfg.Shelf.Current(); err != nil || now != j.show {
 		return errors.New("another show was opened meanwhile: survey again there")
 	}
-	settings := wire.TakeSettings{Goal: j.goal, Done: m.done, LevelDBFS: wire.Value(j.level), Dialled: s.cfg.Player.Dialled()}
+	var plan int64
+	if j.verify != nil {
+		plan = j.verify.Plan
+	}
+	settings := wire.TakeSettings{Goal: j.goal, Done: m.done, LevelDBFS: wire.Value(j.level), Plan: plan, Dialled: s.cfg.Dialled(plan)}
 	for i, channel := range m.microphones {
 		t := m.take(i, settings)
 		t.Name = strings.Join(namesOf(playing), " + ")

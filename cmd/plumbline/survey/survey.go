@@ -44,8 +44,6 @@ type Player interface {
 	Has() []show.Loudspeaker
 	// Plays names those of the show that it can play, or the reason why none.
 	Plays(all []show.Loudspeaker) (names []string, reason string)
-	// Dialled is what is set for each loudspeaker; nil when that is not known.
-	Dialled() map[string]wire.Dial
 	// Claim takes over the output, which is silent from then on.
 	Claim(by string) (Session, error)
 }
@@ -76,6 +74,9 @@ type Config struct {
 	// Changed is called with every change, from Run's goroutine and those of
 	// callers; nil for nobody.
 	Changed func(wire.Survey)
+	// Dialled is what is known to be set for the loudspeakers; with a plan, what
+	// is set while that is verified. nil: nothing is known.
+	Dialled func(plan int64) map[string]wire.Dial
 	// Prove compares a take of both with a plan.
 	Prove    func(r wire.VerifyRequest, seat, take int64, by string) (wire.Verification, error)
 	NoPlayer string
@@ -137,6 +138,9 @@ func New(cfg Config) (*Surveyor, error) {
 	}
 	if cfg.RampS == 0 {
 		cfg.RampS = rampS
+	}
+	if cfg.Dialled == nil {
+		cfg.Dialled = func(int64) map[string]wire.Dial { return nil }
 	}
 	if cfg.Changed == nil {
 		cfg.Changed = func(wire.Survey) {}

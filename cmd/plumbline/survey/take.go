@@ -114,10 +114,7 @@ func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *
 				100*m.done, m.goal.LowHz, m.goal.HighHz, m.goal.WithinDB, m.heardS()))
 		}
 	}
-	settings := wire.TakeSettings{Goal: m.goal, Done: m.done, LevelDBFS: wire.Unknown()}
-	if s.cfg.Player != nil {
-		settings.Dialled = s.cfg.Player.Dialled()
-	}
+	settings := wire.TakeSettings{Goal: m.goal, Done: m.done, LevelDBFS: wire.Unknown(), Dialled: s.cfg.Dialled(0)}
 	return m.take(0, settings), m.spectra(0), m.audioOf(0), nil
 }
 

@@ -1,0 +1,295 @@
+package planning
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"plumbline/analyze/alignment"
+	"plumbline/analyze/summation"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+)
+
+// solution is the best setting over all complete seats; problem is nil when
+// there is none, and the reasons say why.
+type solution struct {
+	*collection
+	query        wire.AlignQuery
+	rig          bool
+	target       map[string]wire.Dial // what other plans want of the loudspeakers
+	known        bool                 // what was set is known
+	fromMain     wire.Dial            // what the plan starts from
+	fromFill     wire.Dial
+	applied      []int64
+	temperatureC float64
+	problem      *alignment.Problem
+	result       *alignment.Result
+}
+
+func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
+	x, err := p.cfg.Shelf.Current()
+	if err != nil {
+		return nil, err
+	}
+	c, err := collect(x, q.Main, q.Fill)
+	if err != nil {
+		return nil, err
+	}
+	s := &solution{collection: c, query: q, rig: p.cfg.Rig != nil, temperatureC: 20, applied: []int64{}}
+	if len(c.seats) == 0 {
+		c.reasons = append(c.reasons, fmt.Sprintf("No seat has both %s alone and %s alone: survey one.", q.Main, q.Fill))
+		return s, nil
+	}
+	if err := s.applyOthers(); err != nil {
+		return nil, err
+	}
+	s.temperatureC = c.seats[len(c.seats)-1].b.TemperatureC
+	cfg := alignment.Config{Band: summation.Band{LowHz: q.LowHz, HighHz: q.HighHz}, Gain: q.Gain}
+	if q.Aim == wire.AimWorst {
+		cfg.Aim = alignment.Worst
+	}
+	seats := make([]alignment.Seat, len(c.seats))
+	for i, seat := range c.seats {
+		seats[i] = alignment.Seat{A: seat.plannedA, B: seat.plannedB}
+	}
+	if s.problem, err = alignment.New(cfg, seats); err != nil {
+		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %v.", q.Main, q.Fill, err))
+		return s, nil
+	}
+	s.result = s.problem.Solve()
+	return s, nil
+}
+
+// applyOthers puts all takes into one state: the fill as it was set at last, the
+// main as the newest plans of other pairs leave it, or as it was set at last.
+func (s *solution) applyOthers() error {
+	all, err := plans(s.show)
+	if err != nil {
+		return err
+	}
+	s.target = map[string]wire.Dial{}
+	for _, plan := range all {
+		if plan.Main != s.query.Main || plan.Fill == s.query.Fill {
+			continue
+		}
+		counts := false
+		for _, c := range plan.Settings {
+			s.target[c.Loudspeaker] = c.To
+			counts = counts || c.Loudspeaker == s.query.Main
+		}
+		if counts {
+			s.applied = append(s.applied, plan.ID)
+		}
+	}
+	newest := slices.MaxFunc(s.seats, func(a, b *seatTakes) int { return cmp.Compare(a.b.ID, b.b.ID) })
+	s.known = newest.knownA && newest.knownB
+	s.fromMain, s.fromFill = newest.dialA, newest.dialB
+	if to, ok := s.target[s.query.Main]; ok {
+		s.fromMain = to
+	}
+	for _, seat := range s.seats {
+		seat.plannedA, seat.plannedB = seat.specA, seat.specB
+		// Of what it is not known how it was set, nobody changed it.
+		if change := difference(seat.dialA, s.fromMain); (seat.knownA || len(s.applied) > 0) && change != unchanged {
+			seat.plannedA = apply(change, seat.specA)
+		}
+		if change := difference(seat.dialB, s.fromFill); seat.knownB && change != unchanged {
+			seat.plannedB = apply(change, seat.specB)
+		}
+	}
+	return nil
+}
+
+var unchanged = alignment.Setting{Sign: 1}
+
+// difference is what changes when a loudspeaker is set from one to another.
+func difference(from, to wire.Dial) alignment.Setting {
+	d := alignment.Setting{DelayMs: to.DelayMs - from.DelayMs, GainDB: to.GainDB - from.GainDB, Sign: 1}
+	if from.Polarity != to.Polarity {
+		d.Sign = -1
+	}
+	return d
+}
+
+// shifted is a dial after a change.
+func shifted(from wire.Dial, by alignment.Setting) wire.Dial {
+	to := wire.Dial{DelayMs: from.DelayMs + by.DelayMs, GainDB: from.GainDB + by.GainDB, Polarity: from.Polarity}
+	if by.Sign < 0 {
+		to.Polarity = turned(from.Polarity)
+	}
+	return to
+}
+
+func turned(polarity string) string {
+	if polarity == "opposite" {
+		return "same"
+	}
+	return "opposite"
+}
+
+func settingOf(c wire.PlanChoice) alignment.Setting {
+	s := alignment.Setting{DelayMs: c.DelayMs, Sign: 1, GainDB: c.GainBDB}
+	if c.Wait == "A" {
+		s.DelayMs = -s.DelayMs
+	}
+	if c.PolarityB == "opposite" {
+		s.Sign = -1
+	}
+	return s
+}
+
+func (s *solution) planObject(x alignment.Setting) wire.PlanObject {
+	wait, ms := x.Wait()
+	p := wire.PlanObject{
+		Wait: wait, Loudspeaker: s.query.Fill, DelayMs: ms, DistanceM: ms / 1000 * verdict.SpeedOfSound(s.temperatureC),
+		PolarityB: "same", GainBDB: x.GainDB,
+	}
+	if wait == "A" {
+		p.Loudspeaker = s.query.Main
+	}
+	if x.Sign < 0 {
+		p.PolarityB = "opposite"
+	}
+	return p
+}
+
+// changes is what to set: of the fill only, if it can be done there. When the
+// fill would have to come earlier than its own delay allows, the main waits, and
+// with it all that were aligned to it.
+func (s *solution) changes(x alignment.Setting) ([]wire.DialChange, string) {
+	from, main := s.fromFill, s.fromMain
+	to := shifted(from, x)
+	wait := 0.0
+	if to.DelayMs < 0 {
+		wait = -to.DelayMs
+		to.DelayMs = 0
+	}
+	change := func(name string, from, to wire.Dial) wire.DialChange {
+		return wire.DialChange{Loudspeaker: name, Known: s.known, From: from, To: to, Text: sayChange(name, s.known, from, to)}
+	}
+	list := []wire.DialChange{change(s.query.Fill, from, to)}
+	if wait == 0 {
+		if x.DelayMs < 0 {
+			return list, fmt.Sprintf("%s comes too late, and has %.2f ms of delay: it is enough to take %.2f ms off.", upper(s.query.Fill), from.DelayMs, -x.DelayMs)
+		}
+		return list, ""
+	}
+	later := func(d wire.Dial) wire.Dial {
+		d.DelayMs += wait
+		return d
+	}
+	list = append(list, change(s.query.Main, main, later(main)))
+	for _, name := range sortedNames(s.target) {
+		if d := s.target[name]; name != s.query.Main && name != s.query.Fill {
+			list = append(list, change(name, d, later(d)))
+		}
+	}
+	if s.known {
+		return list, ""
+	}
+	return list, fmt.Sprintf("If %s has a delay of %.2f ms or more set at the processor, take %.2f ms off there instead of delaying %s.", s.query.Fill, wait, wait, s.query.Main)
+}
+
+func sortedNames(m map[string]wire.Dial) []string {
+	var names []string
+	for name := range m {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names
+}
+
+// Align implements stream.AlignOperator.
+func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error) {
+	s, err := p.solve(q)
+	if err != nil {
+		return wire.Align{}, err
+	}
+	unknown := wire.Unknown()
+	a := wire.Align{
+		Main: q.Main, Fill: q.Fill, Aim: q.Aim, BandHz: []float64{}, BandFound: q.LowHz == 0, Settings: []wire.DialChange{},
+		Efficiency: wire.EfficiencyObject{Today: unknown, Plan: unknown, RunnerUp: unknown}, FlatnessMs: unknown, TemperatureC: wire.Value(s.temperatureC),
+		Missing: s.missing, Seats: []wire.AlignSeat{}, Curve: wire.DelayCurve{SameDB: wire.Values{}, OppositeDB: wire.Values{}}, Applied: s.applied,
+	}
+	if s.problem == nil {
+		a.Reasons = s.reasons
+		return a, nil
+	}
+	r := s.result
+	plan := s.planObject(r.Plan)
+	a.Plan = &plan
+	if r.RunnerUp.Sign != 0 {
+		second := s.planObject(r.RunnerUp)
+		a.RunnerUp = &second
+	}
+	a.BandHz = []float64{r.Band.LowHz, r.Band.HighHz}
+	a.Efficiency = wire.EfficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)}
+	a.FlatnessMs = wire.Value(r.FlatnessMs)
+	var how string
+	a.Settings, how = s.changes(r.Plan)
+	s.say(how)
+	a.Reasons = s.reasons
+	a.Curve = s.curves(&a)
+	for i := range s.seats {
+		seat, err := s.account(i)
+		if err != nil {
+			return a, err
+		}
+		seat.Curve = a.Seats[i].Curve
+		a.Seats[i] = seat
+	}
+	return a, nil
+}
+
+// curvePoints is how many delays a curve has.
+const curvePoints = 801
+
+// curves are the efficiencies over delay: of the seats into a.Seats, and by the
+// aim. They span today's setting, the plan and the runner-up.
+func (s *solution) curves(a *wire.Align) wire.DelayCurve {
+	r := s.result
+	span := max(5, 1.5*math.Abs(r.Plan.DelayMs)+2)
+	if r.RunnerUp.Sign != 0 {
+		span = max(span, 1.2*math.Abs(r.RunnerUp.DelayMs))
+	}
+	span = min(span, 60)
+	step := 2 * span / (curvePoints - 1)
+	total := wire.DelayCurve{SameDB: make(wire.Values, curvePoints), OppositeDB: make(wire.Values, curvePoints)}
+	for n := range curvePoints {
+		total.DelayMs = append(total.DelayMs, math.Round((-span+float64(n)*step)*1e6)/1e6)
+	}
+	sums := [2][]float64{make([]float64, curvePoints), make([]float64, curvePoints)}
+	one := make([]float64, curvePoints)
+	for i := range s.seats {
+		var seat wire.AlignSeat
+		for k, sign := range []int{1, -1} {
+			s.problem.Curve(one, i, sign, r.Plan.GainDB, -span, step)
+			values := make(wire.Values, curvePoints)
+			for n, v := range one {
+				values[n] = hundredth(v)
+				switch {
+				case s.query.Aim != wire.AimWorst:
+					sums[k][n] += v / float64(len(s.seats))
+				case i == 0 || v < sums[k][n]:
+					sums[k][n] = v
+				}
+			}
+			if sign > 0 {
+				seat.Curve.SameDB = values
+			} else {
+				seat.Curve.OppositeDB = values
+			}
+		}
+		a.Seats = append(a.Seats, seat)
+	}
+	for n := range curvePoints {
+		total.SameDB[n], total.OppositeDB[n] = hundredth(sums[0][n]), hundredth(sums[1][n])
+	}
+	return total
+}
+
+// hundredth keeps what can be drawn: 0.01 dB.
+func hundredth(x float64) float32 { return float32(math.Round(x*100) / 100) }

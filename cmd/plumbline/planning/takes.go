@@ -1,0 +1,182 @@
+package planning
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/summation"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// seatTakes are the newest takes of one seat that belong together.
+type seatTakes struct {
+	seat         show.Seat
+	a, b, both   *show.Take
+	dialA, dialB wire.Dial // what was set when they were made
+	knownA       bool      // and that is known
+	knownB       bool
+	specA, specB *response.Spectra
+	specBoth     *response.Spectra
+	plannedA     *response.Spectra // as they would be taken now
+	plannedB     *response.Spectra
+}
+
+// collection is what a show has of two loudspeakers.
+type collection struct {
+	show       *show.Show
+	main, fill show.Loudspeaker
+	seats      []*seatTakes // complete ones, in the show's order
+	missing    []string
+	reasons    []string
+}
+
+func settingsOf(t *show.Take) (s wire.TakeSettings) {
+	json.Unmarshal(t.Settings, &s) // an import may have other ones, or none
+	return s
+}
+
+// collect picks the takes: at each seat the newest of A, the newest of B, and
+// the newest of both that was made with A and B set as in those.
+func collect(x *show.Show, main, fill string) (*collection, error) {
+	c := &collection{show: x, missing: []string{}, reasons: []string{}}
+	speakers, err := x.Loudspeakers()
+	if err != nil {
+		return nil, err
+	}
+	for _, want := range []struct {
+		name string
+		to   *show.Loudspeaker
+	}{{main, &c.main}, {fill, &c.fill}} {
+		i := slices.IndexFunc(speakers, func(l show.Loudspeaker) bool { return l.Name == want.name })
+		if i < 0 {
+			return nil, refuse(http.StatusNotFound, "not_found", "there is no loudspeaker %q in this show: add it, or choose another", want.name)
+		}
+		*want.to = speakers[i]
+	}
+	seats, err := x.Seats()
+	if err != nil {
+		return nil, err
+	}
+	takes, err := x.Takes(show.Filter{})
+	if err != nil {
+		return nil, err
+	}
+	for _, seat := range seats {
+		s := &seatTakes{seat: seat}
+		if err := c.pick(s, takes); err != nil {
+			return nil, err
+		}
+	}
+	if len(seats) == 0 {
+		c.missing = append(c.missing, "No seat: add one and survey it.")
+	}
+	return c, nil
+}
+
+// newest is the last take of a seat that these loudspeakers made and ok takes.
+func newest(takes []show.Take, seat int64, playing []int64, ok func(*show.Take) bool) *show.Take {
+	slices.Sort(playing)
+	for i := len(takes) - 1; i >= 0; i-- {
+		if t := &takes[i]; t.Seat == seat && slices.Equal(t.Loudspeakers, playing) && (ok == nil || ok(t)) {
+			return t
+		}
+	}
+	return nil
+}
+
+func (c *collection) pick(s *seatTakes, takes []show.Take) error {
+	s.a = newest(takes, s.seat.ID, []int64{c.main.ID}, nil)
+	s.b = newest(takes, s.seat.ID, []int64{c.fill.ID}, nil)
+	for _, side := range []struct {
+		take *show.Take
+		name string
+	}{{s.a, c.main.Name}, {s.b, c.fill.Name}} {
+		if side.take == nil {
+			c.missing = append(c.missing, fmt.Sprintf("%s: %s alone", s.seat.Name, side.name))
+		}
+	}
+	if s.a == nil || s.b == nil {
+		return nil
+	}
+	s.readDials(c.main.Name, c.fill.Name)
+	s.both = newest(takes, s.seat.ID, []int64{c.main.ID, c.fill.ID}, func(t *show.Take) bool {
+		set := settingsOf(t).Dialled
+		return sameDial(dialOf(set, c.main.Name), s.dialA) && sameDial(dialOf(set, c.fill.Name), s.dialB)
+	})
+	if s.both == nil {
+		c.missing = append(c.missing, fmt.Sprintf("%s: %s and %s together, the sum is predicted", s.seat.Name, c.main.Name, c.fill.Name))
+	}
+	if why := c.unlike(s); why != "" {
+		c.reasons = append(c.reasons, why)
+		return nil
+	}
+	if err := c.read(s); err != nil {
+		return err
+	}
+	// All seats must be alike too; the first one sets the measure.
+	if len(c.seats) > 0 {
+		if err := summation.Compatible(c.seats[0].specA, s.specA); err != nil {
+			c.reasons = append(c.reasons, fmt.Sprintf("%s is left out: %v, as at %s.", s.seat.Name, err, c.seats[0].seat.Name))
+			return nil
+		}
+	}
+	c.seats = append(c.seats, s)
+	return nil
+}
+
+func (s *seatTakes) readDials(main, fill string) {
+	a, b := settingsOf(s.a).Dialled, settingsOf(s.b).Dialled
+	_, s.knownA = a[main]
+	_, s.knownB = b[fill]
+	s.dialA, s.dialB = dialOf(a, main), dialOf(b, fill)
+}
+
+// unlike says why two takes cannot be compared, before they are read.
+func (c *collection) unlike(s *seatTakes) string {
+	a, b := s.a, s.b
+	says := func(what string, x, y any, do string) string {
+		return fmt.Sprintf("%s is left out: %s was taken with %s %v and %s with %v: %s.", s.seat.Name, c.main.Name, what, x, c.fill.Name, y, do)
+	}
+	window := func(w wire.Window) string {
+		if w == 0 {
+			return "multi"
+		}
+		return fmt.Sprint(int(w))
+	}
+	imported := a.Origin == show.Imported || b.Origin == show.Imported // they have no channels
+	switch {
+	case a.SampleRateHz != b.SampleRateHz:
+		return says("sample rate", a.SampleRateHz, b.SampleRateHz, "take both at one rate")
+	case a.Window != b.Window || a.Points != b.Points:
+		return says("window", window(a.Window), window(b.Window), "take both with one window")
+	case !imported && a.Reference != b.Reference:
+		return says("reference channel", a.Reference, b.Reference, "their delays have nothing in common: take both against one reference")
+	case !imported && a.Source != b.Source:
+		return says("source", a.Source, b.Source, "their delays have nothing in common: take both from one source")
+	}
+	if t := s.both; t != nil && (t.SampleRateHz != a.SampleRateHz || t.Window != a.Window || t.Points != a.Points || !imported && (t.Reference != a.Reference || t.Source != a.Source)) {
+		c.reasons = append(c.reasons, fmt.Sprintf("%s: the take of both was made otherwise than the others and is not used: take it again.", s.seat.Name))
+		s.both = nil
+	}
+	return ""
+}
+
+func (c *collection) read(s *seatTakes) error {
+	for _, side := range []struct {
+		take *show.Take
+		to   **response.Spectra
+	}{{s.a, &s.specA}, {s.b, &s.specB}, {s.both, &s.specBoth}} {
+		if side.take == nil {
+			continue
+		}
+		*side.to = new(response.Spectra)
+		if err := c.show.Spectra(side.take.ID, *side.to); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,246 @@
+package planning
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"net/http"
+	"slices"
+	"time"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/summation"
+	"plumbline/stream/show"
+	"plumbline/stream/verdict"
+	"plumbline/stream/wire"
+)
+
+// What counts as passed, and as a fault that is worth naming.
+const (
+	passDB      = 0.5  // between prediction and proof
+	sureDB      = 1.0  // half width of the interval that a proof must have
+	deafDB      = -12. // the fill in the sum, re the plan: it does not play
+	levelDB     = 1.0
+	delayMs     = 0.05
+	sigmas      = 3
+	partOfCycle = 0.05 // of the band's middle: a delay error that is worth naming
+)
+
+// VerifyPlan implements stream.AlignOperator.
+func (p *Planner) VerifyPlan(ctx context.Context, r wire.VerifyRequest, by string) (wire.Survey, error) {
+	x, err := p.cfg.Shelf.Current()
+	if err != nil {
+		return wire.Survey{}, err
+	}
+	plan, err := plan(x, r.Plan)
+	if err != nil {
+		return wire.Survey{}, err
+	}
+	seats := []int64{r.Seat}
+	for _, id := range r.Seats.Seats {
+		seats = append(seats, id)
+	}
+	for _, id := range seats {
+		if id == 0 {
+			continue
+		}
+		if _, err := basis(x, &plan, id); err != nil { // before anything sounds
+			return wire.Survey{}, err
+		}
+	}
+	if r.ByHand {
+		return p.cfg.ByHand(ctx, r, plan.Main, plan.Fill, by)
+	}
+	return p.cfg.Measure(ctx, r, plan.Main, plan.Fill, by)
+}
+
+// basis are the takes of A and B that a plan rests on at a seat, or the newest.
+func basis(x *show.Show, plan *wire.StoredPlan, seat int64) (*seatTakes, error) {
+	c, err := collect(x, plan.Main, plan.Fill)
+	if err != nil {
+		return nil, err
+	}
+	s := &seatTakes{seat: show.Seat{ID: seat}}
+	if i := slices.IndexFunc(plan.Seats, func(p wire.PlanSeat) bool { return p.Seat == seat }); i >= 0 {
+		a, errA := x.Take(plan.Seats[i].TakeA)
+		b, errB := x.Take(plan.Seats[i].TakeB)
+		if errA == nil && errB == nil {
+			s.seat.Name, s.a, s.b = plan.Seats[i].Name, &a, &b
+		}
+	}
+	if s.a == nil {
+		i := slices.IndexFunc(c.seats, func(s *seatTakes) bool { return s.seat.ID == seat })
+		if i < 0 {
+			return nil, refuse(http.StatusConflict, "no_takes", "nothing can be predicted at this seat: it has no takes of %s alone and %s alone: survey it first", plan.Main, plan.Fill)
+		}
+		s = c.seats[i]
+	}
+	s.readDials(plan.Main, plan.Fill)
+	s.both = nil
+	return s, c.read(s)
+}
+
+// planned is a loudspeaker's take as the plan leaves it.
+func planned(plan *wire.StoredPlan, name string, was wire.Dial, take *response.Spectra) *response.Spectra {
+	for _, c := range plan.Settings {
+		if c.Loudspeaker == name {
+			return apply(difference(was, c.To), take)
+		}
+	}
+	return take
+}
+
+// Prove compares a take of both, made with the plan dialled in, with what the
+// takes of each alone predict, and keeps the outcome with the plan.
+func (p *Planner) Prove(r wire.VerifyRequest, seat, take int64, by string) (wire.Verification, error) {
+	x, err := p.cfg.Shelf.Current()
+	if err != nil {
+		return wire.Verification{}, err
+	}
+	plan, err := plan(x, r.Plan)
+	if err != nil {
+		return wire.Verification{}, err
+	}
+	s, err := basis(x, &plan, seat)
+	if err != nil {
+		return wire.Verification{}, err
+	}
+	both := new(response.Spectra)
+	if err := x.Spectra(take, both); err != nil {
+		return wire.Verification{}, err
+	}
+	v, err := prove(&plan, s, both)
+	if err != nil {
+		return v, refuse(http.StatusConflict, "verify", "%s: %v", s.seat.Name, err)
+	}
+	v.Plan, v.Seat, v.SeatName, v.Take = plan.ID, seat, s.seat.Name, take
+	v.Time = time.Now().UTC().Format(time.RFC3339)
+	kept := v
+	kept.FrequencyHz, kept.PredictedCurve, kept.MeasuredCurve = []float64{}, wire.Values{}, wire.Values{}
+	plan.Verified = append(slices.DeleteFunc(plan.Verified, func(old wire.Verification) bool { return old.Seat == seat }), kept)
+	plan.Dialled = plan.Dialled || v.Pass
+	_, err = put(x, plan, by)
+	return v, err
+}
+
+func prove(plan *wire.StoredPlan, s *seatTakes, both *response.Spectra) (wire.Verification, error) {
+	a := planned(plan, plan.Main, s.dialA, s.specA)
+	b := planned(plan, plan.Fill, s.dialB, s.specB)
+	band := summation.Band{LowHz: plan.BandHz[0], HighHz: plan.BandHz[1]}
+	l, err := summation.Account(a, b, both, summation.Config{A: plan.Main, B: plan.Fill, Band: band})
+	if err != nil {
+		return wire.Verification{}, err
+	}
+	rest := l.Rows[len(l.Rows)-1]
+	v := wire.Verification{
+		BandHz: plan.BandHz, MeasuredDB: wire.Value(l.LevelBothDB), PredictedDB: wire.Value(l.LevelBothDB - rest.ChangeDB),
+		DifferenceDB: wire.Value(rest.ChangeDB), LowDB: wire.Value(rest.LowDB), HighDB: wire.Value(rest.HighDB), GainDB: wire.Value(l.GainOverLouderDB),
+	}
+	found := faults(a, b, both, band)
+	v.Polarity, v.DelayErrorMs, v.LevelErrorDB = signWord(found.sign), wire.Value(found.delayMs), wire.Value(found.levelDB)
+	half := (rest.HighDB - rest.LowDB) / 2
+	switch {
+	case !(half <= sureDB):
+		v.Text = fmt.Sprintf("%s: the proof is no better than ±%.1f dB: measure longer or play louder.", upper(s.seat.Name), half)
+	case math.Abs(rest.ChangeDB) <= max(passDB, half) && found.sign >= 0:
+		v.Pass = true
+		v.Text = fmt.Sprintf("%s passes: together they are %.1f dB above the louder one, predicted %.1f dB.", upper(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB)
+	default:
+		v.Text = fmt.Sprintf("%s does not pass: together they are %.1f dB above the louder one, predicted %.1f dB. %s",
+			upper(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, verdict.SpeedOfSound(float64(plan.TemperatureC))))
+	}
+	points := pointsOf(both)
+	later := b.DelayS - a.DelayS
+	for _, k := range points {
+		f := both.FrequencyHz[k]
+		v.FrequencyHz = append(v.FrequencyHz, f)
+		sum := transfer(a, k) + transfer(b, k)*cmplx.Rect(1, -2*math.Pi*f*later)
+		v.PredictedCurve = append(v.PredictedCurve, hundredth(20*math.Log10(cmplx.Abs(sum))))
+		v.MeasuredCurve = append(v.MeasuredCurve, hundredth(20*math.Log10(cmplx.Abs(transfer(both, k)))))
+	}
+	return v, nil
+}
+
+func transfer(s *response.Spectra, k int) complex128 { return s.Gxy[k] / complex(s.Gxx[k], 0) }
+
+// fault is how the fill in a measured sum differs from the plan.
+type fault struct {
+	heard              bool
+	sign               int // 0 undecided
+	delayMs, delaySDMs float64
+	levelDB            float64
+}
+
+// faults takes the main, as planned, off the measured sum and compares what is
+// left with the fill, as planned.
+func faults(a, b, both *response.Spectra, band summation.Band) fault {
+	unknown := fault{delayMs: math.NaN(), levelDB: math.NaN()}
+	left := new(response.Spectra)
+	*left = *both
+	left.DelayS = a.DelayS
+	n := len(both.FrequencyHz)
+	left.Gyy, left.Gxy, left.EffectiveAverages = make([]float64, n), make([]complex128, n), make([]float64, n)
+	for k, f := range both.FrequencyHz {
+		if !(both.Gxx[k] > 0 && a.Gxx[k] > 0) {
+			continue
+		}
+		h := transfer(both, k)*cmplx.Rect(1, -2*math.Pi*f*(both.DelayS-a.DelayS)) - transfer(a, k)
+		left.Gxy[k] = h * complex(both.Gxx[k], 0)
+		// What is not coherent in either is not in the difference.
+		noise := noiseOf(both, k)/both.Gxx[k] + noiseOf(a, k)/a.Gxx[k]
+		left.Gyy[k] = (power(h) + noise) * both.Gxx[k]
+		left.EffectiveAverages[k] = min(both.EffectiveAverages[k], a.EffectiveAverages[k])
+	}
+	l, err := summation.Account(b, left, nil, summation.Config{Band: band})
+	if err != nil {
+		return unknown
+	}
+	return fault{
+		heard: l.LevelBDB-l.LevelADB > deafDB, sign: l.Sign,
+		delayMs: l.OffsetMs, delaySDMs: l.OffsetSDMs, levelDB: l.LevelBDB - l.LevelADB,
+	}
+}
+
+// noiseOf is the power density that the reference does not explain.
+func noiseOf(s *response.Spectra, k int) float64 {
+	return max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k])
+}
+
+func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) string {
+	middle := 1000 / math.Sqrt(band.LowHz*band.HighHz) // ms
+	late := math.Abs(f.delayMs) > max(delayMs, sigmas*f.delaySDMs, partOfCycle*middle)
+	var text string
+	switch {
+	case !f.heard:
+		return fmt.Sprintf("%s is hardly heard in the sum: is it muted, or its level down?", upper(plan.Fill))
+	case f.sign < 0 && !late:
+		text = fmt.Sprintf("The polarity of %s is not as planned: turn it.", plan.Fill)
+	case f.sign < 0:
+		text = fmt.Sprintf("Neither the polarity of %s nor its delay are as planned: turn it, and it comes %s.", plan.Fill, lateness(f.delayMs, speedMS))
+	case late:
+		text = fmt.Sprintf("The delay of %s is not as planned: it comes %s.", plan.Fill, lateness(f.delayMs, speedMS))
+	}
+	if math.Abs(f.levelDB) > levelDB {
+		word := "louder"
+		if f.levelDB < 0 {
+			word = "quieter"
+		}
+		if text != "" {
+			text += " "
+		}
+		text += fmt.Sprintf("%s is %.1f dB %s than planned.", upper(plan.Fill), math.Abs(f.levelDB), word)
+	}
+	if text == "" {
+		text = "Polarity, delay and level look as planned: has the microphone been moved, or does something else play? Survey the seat again."
+	}
+	return text
+}
+
+func lateness(ms, speedMS float64) string {
+	word := "late"
+	if ms < 0 {
+		word = "early"
+	}
+	return fmt.Sprintf("%.2f ms (%.2f m) too %s", math.Abs(ms), math.Abs(ms)/1000*speedMS, word)
+}
