@@ -109,7 +109,7 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 	var scene wire.RigScene
 	demo.ask(t, http.MethodPatch, "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, &scene)
 	main := scene.Loudspeakers[0]
-	settled := func(o wire.Object) bool { return float64(o.AveragedS) > 1 }
+	settled := func(o wire.Object) bool { return float64(o.AveragedS) > 1 || o.Gaps > 0 }
 	for _, at := range [][3]float64{{6, 4, 1.2}, {12, 6.5, 1.2}, {9, 6.5, 1.2}} {
 		demo.until(t, 20*time.Second, "a second of averages", settled)
 		body := fmt.Sprintf(`{"microphones":{%q:{"position_m":[%g,%g,%g]}}}`, scene.Microphones[0].Name, at[0], at[1], at[2])
@@ -120,8 +120,12 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 		after := demo.until(t, 20*time.Second, fmt.Sprintf("a delay of %.2f ms", want), func(o wire.Object) bool {
 			return math.Abs(float64(o.Microphones[0].DelayMs)-want) < 0.1
 		})
-		// On the clock of the audio, so that a busy machine does not count.
+		// On the clock of the audio, so that a busy machine does not count, unless
+		// it is too busy to hear everything.
 		if s := float64(after.Sample-before.Sample) / before.SampleRateHz; s > 0.5 {
+			if after.Gaps > 0 {
+				t.Skipf("this machine is too busy to run in real time: %d gaps", after.Gaps)
+			}
 			t.Errorf("at %v: the delay followed after %.2f s, want 0.5", at, s)
 		}
 	}
@@ -209,10 +213,8 @@ func TestServeFileToItsEnd(t *testing.T) {
 		s.get(t, "/api/v1/state", http.StatusOK, &state)
 		return state.Source.State == "ended" && state.Source.Text == "the file has ended"
 	})
-	s.awaitFirstFrame(t)
-	if o := s.frame(t); o.Seq != 10 { // half a second, 20 frames a second
-		t.Errorf("%d frames, want 10", o.Seq)
-	}
+	// What was heard before is analysed to the end: half a second, 20 frames a second.
+	s.until(t, 10*time.Second, "the tenth frame", func(o wire.Object) bool { return o.Seq == 10 })
 }
 
 // TestSignals starts the program as such and ends it as a shell or a
