@@ -85,18 +85,15 @@ func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
 		for sign, values := range one {
 			for n, v := range values {
 				if v > best.valueDB {
-					best = candidate{Setting{DelayMs: float64(n-g.half) * g.step * 1e3, Sign: 1 - 2*sign}, v}
-				}
-				switch {
-				case p.cfg.Aim == Mean:
-					total[sign][n] += v / float64(len(p.seats))
-				case i == 0 || v < total[sign][n]:
-					total[sign][n] = v
+					best = candidate{Setting{DelayMs: g.delayMs(n), Sign: 1 - 2*sign}, v}
 				}
 			}
+			p.gather(total[sign], values, i)
 		}
 		best.valueDB = s.efficiency(best.Setting) // the grid's is interpolated
-		best.climb(g.step*1e3, s.efficiency)
+		best.climb(g.step*1e3, func(dst []float64, x Setting, fromMs, stepMs float64) {
+			w.line(dst, s, x, fromMs, stepMs)
+		})
 		offsetsMs = append(offsetsMs, -best.DelayMs)
 	}
 	return offsetsMs
@@ -107,7 +104,7 @@ func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
 	var list []candidate
 	for sign, values := range total {
 		for n, v := range values {
-			delayMs := float64(n-g.half) * g.step * 1e3
+			delayMs := g.delayMs(n)
 			if math.Abs(delayMs) <= p.cfg.MaxDelayMs &&
 				(n == 0 || values[n-1] <= v) && (n == len(values)-1 || values[n+1] < v) {
 				list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
@@ -132,13 +129,15 @@ func (p *Problem) best(list []candidate, g grid, keep, finest int) candidate {
 	}
 	bestFirst(list)
 	list = list[:min(finest, len(list))]
+	var w sweep
+	line := func(dst []float64, x Setting, fromMs, stepMs float64) { p.line(&w, dst, x, fromMs, stepMs) }
 	for i := range list {
 		c := &list[i]
-		c.climb(g.step*1e3, value)
+		c.climb(g.step*1e3, line)
 		if p.cfg.Gain {
 			for range 2 {
 				c.level(p.cfg.MaxGainDB, value)
-				c.climb(g.step*1e3, value)
+				c.climb(g.step*1e3, line)
 			}
 		}
 		if beyond := min(max(c.DelayMs, -p.cfg.MaxDelayMs), p.cfg.MaxDelayMs); beyond != c.DelayMs {
@@ -154,23 +153,21 @@ func bestFirst(list []candidate) {
 	slices.SortStableFunc(list, func(a, b candidate) int { return cmp.Compare(b.valueDB, a.valueDB) })
 }
 
-// climb refines the delay within two steps of the grid, in quarters of a step,
-// then by golden section: where cells nearly cancel the efficiency has ripples
-// finer than the grid, and the worst seat's has kinks, which rules derivatives out.
-func (c *candidate) climb(stepMs float64, value func(Setting) float64) {
-	x := c.Setting
-	at := func(ms float64) float64 {
-		x.DelayMs = ms
-		return value(x)
-	}
-	start, part := c.DelayMs, stepMs/4
-	for i := -8.0; i <= 8; i++ {
-		if v := at(start + i*part); v > c.valueDB {
-			c.DelayMs, c.valueDB = x.DelayMs, v
+// climb refines the delay: within two steps of the grid in quarters of a step,
+// then within ever smaller neighbourhoods, to a 256th. Where cells nearly cancel the
+// efficiency has ripples finer than the grid, and the worst seat's has kinks,
+// which rules derivatives out.
+func (c *candidate) climb(stepMs float64, line func(dst []float64, x Setting, fromMs, stepMs float64)) {
+	var values [17]float64
+	const middle = len(values) / 2
+	for part := stepMs / 4; part > stepMs/300; part /= 8 {
+		from := c.DelayMs - float64(middle)*part
+		line(values[:], c.Setting, from, part)
+		for n, v := range values {
+			if v > c.valueDB {
+				c.DelayMs, c.valueDB = from+float64(n)*part, v
+			}
 		}
-	}
-	if v, ms := golden(c.DelayMs-part, c.DelayMs+part, stepMs/500, at); v > c.valueDB {
-		c.DelayMs, c.valueDB = ms, v
 	}
 }
 
@@ -216,33 +213,35 @@ func golden(a, b, tolerance float64, f func(float64) float64) (best, at float64)
 	return f2, x2
 }
 
-// flatness walks from the plan to either side until FlatDB is lost.
+// flatness looks on either side of the plan for the first delay at which FlatDB is lost.
 func (p *Problem) flatness(c candidate, g grid) float64 {
+	var w sweep
+	var values [64]float64
 	scratch := make([]float64, len(p.seats))
 	stepMs := g.step * 1e3 / 2
 	nearest := 2 * p.cfg.MaxDelayMs
 	for _, side := range []float64{-1, 1} {
-		lost := func(ms float64) bool {
-			x := c.Setting
-			x.DelayMs += side * ms
-			return p.value(scratch, x) < c.valueDB-FlatDB
-		}
-		ms := stepMs
-		for ms < nearest && !lost(ms) {
-			ms += stepMs
-		}
-		if ms >= nearest {
-			continue
-		}
-		in, out := ms-stepMs, ms
-		for range 10 {
-			if mid := (in + out) / 2; lost(mid) {
-				out = mid
-			} else {
-				in = mid
+		x := c.Setting
+		for ms := stepMs; ms < nearest; ms += float64(len(values)) * stepMs {
+			p.line(&w, values[:], x, c.DelayMs+side*ms, side*stepMs)
+			n := slices.IndexFunc(values[:], func(v float64) bool { return v < c.valueDB-FlatDB })
+			if n < 0 {
+				continue
 			}
+			out := ms + float64(n)*stepMs
+			in := out - stepMs
+			for range 10 {
+				mid := (in + out) / 2
+				x.DelayMs = c.DelayMs + side*mid
+				if p.value(scratch, x) < c.valueDB-FlatDB {
+					out = mid
+				} else {
+					in = mid
+				}
+			}
+			nearest = min(nearest, in)
+			break
 		}
-		nearest = in
 	}
 	return nearest
 }

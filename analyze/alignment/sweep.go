@@ -8,7 +8,7 @@ const batch = 48
 
 // sweep evaluates one polarity pair over equally spaced delays. It carries
 // scratch: one per goroutine.
-type sweep struct{ plus, minus []float64 }
+type sweep struct{ plus, minus, other, seat []float64 }
 
 // add adds to plus[n] and minus[n] the sum over the cells lo ≤ k < hi of the
 // efficiency in nepers (ln) at the delay t0 + n·step, for p = +1 and −1.
@@ -94,6 +94,8 @@ func (p *Problem) grid() grid {
 
 func (g grid) size() int { return 2*g.half + 1 }
 
+func (g grid) delayMs(n int) float64 { return float64(n-g.half) * g.step * 1e3 }
+
 // efficiencies sets plus and minus, of g.size(), to the seat's efficiency in dB
 // at every delay of the grid. A low octave changes slowly with the delay, so
 // each octave is evaluated on its own grid, twice as coarse as the next higher
@@ -148,20 +150,57 @@ func grow(x []float64, n int) []float64 {
 	return x[:n]
 }
 
-// Curve sets dst[n] to the efficiency in dB of one seat (from 0) at the delay
-// fromMs + n·stepMs, with that polarity and gain; the length of dst says how
-// many. It allocates scratch of twice that.
-func (p *Problem) Curve(dst []float64, seat, sign int, gainDB, fromMs, stepMs float64) {
-	var w sweep
-	s := &p.seats[seat]
-	other := make([]float64, len(dst))
+// line sets dst[n] to the seat's efficiency in dB at the delay fromMs + n·stepMs,
+// polarity and gain as in x.
+func (w *sweep) line(dst []float64, s *seat, x Setting, fromMs, stepMs float64) {
+	w.other = grow(w.other, len(dst))
 	clear(dst)
-	plus, minus := dst, other
-	if sign < 0 {
+	clear(w.other)
+	plus, minus := dst, w.other
+	if x.Sign < 0 {
 		plus, minus = minus, plus
 	}
-	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, gainDB/20), fromMs/1e3, stepMs/1e3)
+	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, x.GainDB/20), fromMs/1e3, stepMs/1e3)
 	for n := range dst {
 		dst[n] *= 10 / math.Ln10 / float64(len(s.omega))
+	}
+}
+
+// Curve sets dst[n] to the efficiency in dB of one seat (from 0) at the delay
+// fromMs + n·stepMs, with that polarity and gain; the length of dst says how
+// many. It allocates scratch of three times that.
+func (p *Problem) Curve(dst []float64, seat, sign int, gainDB, fromMs, stepMs float64) {
+	var w sweep
+	w.line(dst, &p.seats[seat], Setting{Sign: sign, GainDB: gainDB}, fromMs, stepMs)
+}
+
+// line is what is maximised, as value, at the delays fromMs + n·stepMs.
+func (p *Problem) line(w *sweep, dst []float64, x Setting, fromMs, stepMs float64) {
+	w.seat = grow(w.seat, len(dst))
+	for i := range p.seats {
+		w.line(w.seat, &p.seats[i], x, fromMs, stepMs)
+		if p.cfg.Gain {
+			cost := p.seats[i].levelCost(x.GainDB)
+			for n := range w.seat {
+				w.seat[n] += cost
+			}
+		}
+		p.gather(dst, w.seat, i)
+	}
+}
+
+// gather makes dst what the aim makes of the seats up to i.
+func (p *Problem) gather(dst, seat []float64, i int) {
+	for n, v := range seat {
+		switch {
+		case p.cfg.Aim == Worst && i > 0:
+			dst[n] = min(dst[n], v)
+		case p.cfg.Aim == Worst:
+			dst[n] = v
+		case i > 0:
+			dst[n] += v / float64(len(p.seats))
+		default:
+			dst[n] = v / float64(len(p.seats))
+		}
 	}
 }
