@@ -34,7 +34,7 @@ type Survey struct {
 	Playing   []string `json:"playing"` // loudspeakers of this step
 	Step      int      `json:"step"`    // from 1
 	Steps     int      `json:"steps"`
-	Done      float64  `json:"done"`        // of the band of this step, 0…1
+	Done      float64  `json:"done"`        // of what this step is to reach, 0…1
 	Remaining Value    `json:"remaining_s"` // of this step, predicted
 	LevelDBFS Value    `json:"level_dbfs"`  // of the test signal, RMS; null: silent
 	CapDBFS   float64  `json:"cap_dbfs"`

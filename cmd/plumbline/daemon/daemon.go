@@ -6,7 +6,8 @@
 //
 // Goroutines: one runs the source; the pump owns the analysis, the settings and
 // the state; a third waits for the ring on the pump's behalf, so that the pump
-// can wait for commands at the same time. All have ended when Run returns.
+// can wait for commands at the same time; a fourth performs surveys, when there
+// is a show to keep them in. All have ended when Run returns.
 package daemon
 
 import (
@@ -23,7 +24,9 @@ import (
 	"plumbline/analyze"
 	"plumbline/capture"
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
+	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
 
@@ -36,12 +39,18 @@ const ringS = 2
 // Config says what a Daemon measures.
 type Config struct {
 	Source      capture.Source
-	Rig         *rig.Rig  // the source, when it is a virtual rig; else nil
-	Reference   int       // channel of the source, from 1; 0 is 1
-	Microphones []int     // channels, from 1; nil is every other one, up to 32
-	UI          fs.FS     // the pages; nil: the API only
-	Started     time.Time // when the program did, for the log; zero is now
-	Logger      *slog.Logger
+	Rig         *rig.Rig // the source, when it is a virtual rig; else nil
+	Reference   int      // channel of the source, from 1; 0 is 1
+	Microphones []int    // channels, from 1; nil is every other one, up to 32
+	// Shelf keeps the shows; nil: no takes, surveys and plans. The caller closes
+	// it when Run has returned.
+	Shelf *show.Shelf
+	// Player sounds the test signal of surveys; nil: a virtual rig does it
+	// itself, and others cannot.
+	Player  survey.Player
+	UI      fs.FS     // the pages; nil: the API only
+	Started time.Time // when the program did, for the log; zero is now
+	Logger  *slog.Logger
 }
 
 // Daemon is a running measurement. It is a stream.Operator.
@@ -51,6 +60,8 @@ type Daemon struct {
 	log    *slog.Logger
 	server *stream.Server
 	ring   *capture.Ring
+	rig    *rigOperator     // nil but for a virtual rig
+	survey *survey.Surveyor // nil without a shelf
 
 	// in
 	commands chan func()
@@ -101,17 +112,23 @@ func New(cfg Config) (*Daemon, error) {
 	if err := d.pump.init(d, settings); err != nil {
 		return nil, err
 	}
-	var rigOperator stream.RigOperator
 	if cfg.Rig != nil {
-		rigOperator = newRigOperator(d, cfg.Rig)
+		d.rig = newRigOperator(d, cfg.Rig)
+	}
+	serve := stream.Config{Operator: d, UI: cfg.UI, Logger: cfg.Logger}
+	if cfg.Rig != nil {
+		serve.Rig = d.rig
+	}
+	if err := d.keepShows(&serve); err != nil {
+		return nil, err
 	}
 	var err error
-	d.server, err = stream.New(stream.Config{Operator: d, Rig: rigOperator, UI: cfg.UI, Logger: cfg.Logger})
+	d.server, err = stream.New(serve)
 	return d, err
 }
 
-// Run measures and serves on l until ctx is done, then ends in order: the
-// listener, the clients, the pump, the source. A source that fails or ends
+// Run measures and serves on l until ctx is done, then ends in order: whatever
+// the daemon plays, the listener, the clients, the pump, the source. A source that fails or ends
 // leaves the server running; the state says so. Run closes l. Call it once.
 func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 	// Contexts of their own, because the order of ending matters.
@@ -119,6 +136,8 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 	sounding, endSource := context.WithCancel(context.WithoutCancel(ctx))
 	defer endPump()
 	defer endSource()
+	ctx, endSurvey := context.WithCancel(ctx)
+	defer endSurvey()
 
 	source := make(chan error, 1)
 	go func() { source <- d.cfg.Source.Run(sounding, d.ring) }()
@@ -136,7 +155,16 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 	}()
 
 	d.log.Info("measuring", "kind", d.info.Kind, "device", d.info.Name, "rate_hz", d.info.SampleRateHz, "channels", len(d.info.Channels))
+	surveyed := make(chan struct{})
+	go func() {
+		defer close(surveyed)
+		if d.survey != nil {
+			_ = d.survey.Run(ctx) // it only ends with ctx
+		}
+	}()
 	err := d.server.Run(ctx, l)
+	endSurvey()
+	<-surveyed
 	endPump()
 	<-pumped
 	endSource()

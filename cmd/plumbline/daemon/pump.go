@@ -38,6 +38,8 @@ type pump struct {
 	gaps      uint64
 	bursts    uint64
 	epoch     uint32
+	averagedS float64
+	listeners map[*listener]bool
 	delayMs   []float64 // found, by microphone; NaN for none
 	progress  *wire.Progress
 	sourceErr error
@@ -56,8 +58,9 @@ func (p *pump) init(d *Daemon, s wire.Settings) error {
 	step := d.info.SampleRateHz / FramesPerSecond
 	*p = pump{
 		d: d, live: live, settings: s, epoch: 1,
-		block: make([]float32, step*len(d.info.Channels)),
-		next:  uint64(step),
+		block:     make([]float32, step*len(d.info.Channels)),
+		next:      uint64(step),
+		listeners: map[*listener]bool{},
 	}
 	p.forget()
 	p.share()
@@ -123,6 +126,9 @@ func (p *pump) read() {
 		if n == 0 {
 			return
 		}
+		for l := range p.listeners {
+			l.hear(p.block[:n*channels], gap.Cause != capture.NoGap)
+		}
 		switch gap.Cause {
 		case capture.NoGap:
 		case capture.Changed:
@@ -146,7 +152,7 @@ func (p *pump) publish() {
 	p.seq++
 	// These count on when the channels change and another Live takes over.
 	f.Seq, f.Sample, f.Gaps = p.seq, p.sample, p.gaps
-	p.bursts = f.Bursts
+	p.bursts, p.averagedS = f.Bursts, f.AveragedS
 	for i := range f.Microphones {
 		p.delayMs[i] = f.Microphones[i].DelayMs
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"strconv"
 	"sync"
+	"sync/atomic"
 
 	"plumbline/capture/rig"
 	"plumbline/stream"
@@ -16,6 +17,8 @@ import (
 type rigOperator struct {
 	d   *Daemon
 	rig *rig.Rig
+
+	held atomic.Bool // by a survey, which has mutes and programme to itself
 
 	mu    sync.Mutex // serializes changes
 	scene stream.RigScene
@@ -34,6 +37,24 @@ func (o *rigOperator) Rig() stream.RigScene {
 
 // ChangeRig implements stream.RigOperator.
 func (o *rigOperator) ChangeRig(ctx context.Context, p stream.RigPatch, by string) (stream.RigScene, error) {
+	if o.held.Load() && touchesSound(p) {
+		return stream.RigScene{}, errHeld
+	}
+	return o.change(ctx, p, by)
+}
+
+// touchesSound says whether a patch changes what plays, or how loud.
+func touchesSound(p stream.RigPatch) bool {
+	for _, l := range p.Loudspeakers {
+		if l.Mute != nil {
+			return true
+		}
+	}
+	return p.Programme != nil
+}
+
+// change puts a patch in force.
+func (o *rigOperator) change(ctx context.Context, p stream.RigPatch, by string) (stream.RigScene, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	next, err := o.scene.Apply(p)

@@ -109,7 +109,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 			return nil, err
 		}
 		s.change(func(v *wire.Survey) {
-			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, m.done, wire.Value(m.remainingS), wire.Value(j.level)
+			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, min(1, m.done/goodPart), wire.Value(m.remainingS), wire.Value(j.level)
 			v.Text = j.sayMeasuring(step, m)
 		})
 		if sure {

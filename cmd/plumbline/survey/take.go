@@ -3,6 +3,7 @@ package survey
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
 	"net/http"
 	"slices"
@@ -146,4 +147,55 @@ func (s *Surveyor) recent(ctx context.Context, setup Setup, channel int, seconds
 	}
 	m.judge("")
 	return m, nil
+}
+
+// VerifyByHand stores what is heard now as both together with a plan dialled
+// in, and compares it.
+func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main, fill, by string) (wire.Survey, error) {
+	x, err := s.cfg.Shelf.Current()
+	if err != nil {
+		return wire.Survey{}, err
+	}
+	setup := s.cfg.Bench.Setup()
+	seats, err := r.Of(setup.Microphones)
+	if err != nil {
+		return wire.Survey{}, err
+	}
+	ids, err := x.LoudspeakerIDs([]string{main, fill})
+	if err != nil {
+		return wire.Survey{}, err
+	}
+	s.mu.Lock()
+	busy := s.stop != nil
+	s.mu.Unlock()
+	if busy {
+		return wire.Survey{}, errBusy
+	}
+	var proof wire.Verification
+	stored := []int64{}
+	for channel, seat := range seats {
+		t, spectra, audio, err := s.Take(ctx, stream.TakeRequest{Microphone: channel})
+		if err != nil {
+			return wire.Survey{}, err
+		}
+		if t.Settings, err = json.Marshal(wire.TakeSettings{
+			Goal: wire.DefaultGoal, Done: 1, LevelDBFS: wire.Unknown(), Plan: r.Plan, Dialled: s.cfg.Dialled(r.Plan),
+		}); err != nil {
+			return wire.Survey{}, err
+		}
+		t.Name, t.Seat, t.Loudspeakers, t.Note = main+" + "+fill, seat, ids, fmt.Sprintf("verifies plan %d", r.Plan)
+		if t, err = x.AddTake(t, spectra, audio, by); err != nil {
+			return wire.Survey{}, err
+		}
+		stored = append(stored, t.ID)
+		if proof, err = s.cfg.Prove(r, seat, t.ID, by); err != nil {
+			return wire.Survey{}, err
+		}
+	}
+	return s.change(func(v *wire.Survey) {
+		*v = wire.Survey{
+			Revision: v.Revision, State: wire.SurveyDone, Purpose: wire.PurposeVerify, Seat: r.Seat, Main: main, Fill: fill, Playing: []string{},
+			Step: 1, Steps: 1, Done: 1, LevelDBFS: wire.Unknown(), CapDBFS: wire.DefaultCapDBFS, Text: proof.Text, Takes: stored, Verification: &proof, By: by,
+		}
+	}), nil
 }

@@ -1,0 +1,142 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"time"
+
+	"plumbline/cmd/plumbline/survey"
+	"plumbline/stream"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// rampStep is how often the level of a virtual rig follows a ramp.
+const rampStep = 100 * time.Millisecond
+
+// silentDBFS is the programme's level while nothing is to sound.
+const silentDBFS = -80
+
+// rigPlayer sounds the test signal in a virtual rig, by its mutes and the level
+// of its programme. It implements survey.Player.
+type rigPlayer struct{ o *rigOperator }
+
+// Has implements survey.Player.
+func (p rigPlayer) Has() []show.Loudspeaker {
+	var out []show.Loudspeaker
+	for _, l := range p.o.Rig().Loudspeakers {
+		out = append(out, show.Loudspeaker{Name: l.Name, Role: l.Role})
+	}
+	return out
+}
+
+// Plays implements survey.Player.
+func (p rigPlayer) Plays([]show.Loudspeaker) (names []string, reason string) {
+	for _, l := range p.o.Rig().Loudspeakers {
+		names = append(names, l.Name)
+	}
+	return names, ""
+}
+
+// dialled is what is set for each loudspeaker of the scene.
+func (p rigPlayer) dialled() map[string]wire.Dial {
+	m := map[string]wire.Dial{}
+	for _, l := range p.o.Rig().Loudspeakers {
+		m[l.Name] = wire.Dial{DelayMs: l.DelayMs, Polarity: l.Polarity, GainDB: l.GainDB}
+	}
+	return m
+}
+
+// dial sets loudspeakers of the scene.
+func (p rigPlayer) dial(ctx context.Context, to map[string]wire.Dial, by string) error {
+	patch := wire.RigPatch{Loudspeakers: map[string]wire.LoudspeakerPatch{}}
+	for name, d := range to {
+		patch.Loudspeakers[name] = wire.LoudspeakerPatch{DelayMs: &d.DelayMs, Polarity: &d.Polarity, GainDB: &d.GainDB}
+	}
+	return p.o.impose(ctx, patch, by)
+}
+
+// rigSession remembers what to put back.
+type rigSession struct {
+	o      *rigOperator
+	by     string
+	before stream.RigScene
+}
+
+var errHeld = &stream.Error{Code: "held", Text: "a survey plays: mutes and programme are its own until it has ended", Status: http.StatusConflict}
+
+// Claim implements survey.Player.
+func (p rigPlayer) Claim(by string) (survey.Session, error) {
+	if !p.o.held.CompareAndSwap(false, true) {
+		return nil, errHeld
+	}
+	s := &rigSession{o: p.o, by: by, before: p.o.Rig()}
+	if err := s.set(nil, silentDBFS); err != nil {
+		return nil, errors.Join(err, s.Release())
+	}
+	return s, nil
+}
+
+// set mutes all but the playing and sets the level.
+func (s *rigSession) set(playing []show.Loudspeaker, levelDBFS float64) error {
+	pink := "pink"
+	patch := wire.RigPatch{
+		Programme:    &wire.RigProgrammePatch{Kind: &pink, LevelDBFS: &levelDBFS},
+		Loudspeakers: map[string]wire.LoudspeakerPatch{},
+	}
+	for _, l := range s.before.Loudspeakers {
+		mute := true
+		for _, p := range playing {
+			mute = mute && p.Name != l.Name
+		}
+		patch.Loudspeakers[l.Name] = wire.LoudspeakerPatch{Mute: &mute}
+	}
+	return s.o.impose(context.Background(), patch, s.by)
+}
+
+// Play implements survey.Session.
+func (s *rigSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp survey.Ramp) (err error) {
+	defer func() { err = errors.Join(err, s.set(nil, silentDBFS)) }()
+	tick := time.NewTicker(rampStep)
+	defer tick.Stop()
+	begun := time.Now()
+	for {
+		level := ramp.At(time.Since(begun))
+		if err := s.set(playing, level); err != nil {
+			return err
+		}
+		if level == ramp.ToDBFS {
+			<-ctx.Done()
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// Release implements survey.Session.
+func (s *rigSession) Release() error {
+	defer s.o.held.Store(false)
+	p := s.before.Programme
+	patch := wire.RigPatch{
+		Programme:    &wire.RigProgrammePatch{Kind: &p.Kind, LevelDBFS: &p.LevelDBFS},
+		Loudspeakers: map[string]wire.LoudspeakerPatch{},
+	}
+	for _, l := range s.before.Loudspeakers {
+		patch.Loudspeakers[l.Name] = wire.LoudspeakerPatch{Mute: &l.Mute}
+	}
+	return s.o.impose(context.Background(), patch, s.by)
+}
+
+// impose puts in force what no client asked for by itself, and tells everybody.
+func (o *rigOperator) impose(ctx context.Context, p stream.RigPatch, by string) error {
+	scene, err := o.change(ctx, p, by)
+	if err == nil {
+		o.d.server.RigChanged(scene)
+	}
+	return err
+}
