@@ -46,8 +46,8 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 		}
 	}
 	for b := range l.bands {
-		epsilon[b] = 0.1*level[b] + 1e-9*loudest
-		if level[b] < 1e-9*loudest {
+		epsilon[b] = 0.1*level[b] + 1e-8*loudest
+		if level[b] < 1e-8*loudest {
 			bandWeight[b] = 0
 		}
 	}
@@ -82,8 +82,8 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			w.p[i] /= peak
 		}
 	}
-	// Lag −early stands at −early−latest in r.
-	start := len(w.r) - (l.early+l.latest)/l.decimate
+	// Lag −early stands at −early−latest−ramp in r.
+	start := len(w.r) - (l.early+l.latest+l.ramp)/l.decimate
 	n := copy(w.residual, w.r[start:])
 	copy(w.residual[n:], w.r)
 }

@@ -84,12 +84,24 @@ func (f *Finder) Reset() {
 
 // Break says that samples are missing between the last Feed and the next.
 func (f *Finder) Break() {
-	f.fine.finish(f.Workspace, &f.history)
-	if count := int(f.history.end - f.start); count > 0 {
+	if count := f.rest(); count > 0 {
 		f.sum.add(f.Workspace, &f.history, f.start, count, f.keep(count))
 	}
+	if !f.coarse && !f.fine.on {
+		f.total.copyFrom(&f.sum)
+		f.realign(0)
+	}
+	f.fine.finish(f.Workspace, &f.history)
 	f.history.end, f.start, f.length = 0, 0, f.block
 	f.fine.next = int64(max(f.fine.delay, 0) - f.m/2)
+}
+
+// rest is how many samples wait for a whole long block; too few are not worth one.
+func (f *Finder) rest() int {
+	if n := int(f.history.end-f.start) - f.ramp; n > f.ramp {
+		return n
+	}
+	return 0
 }
 
 // keep is the factor of forgetting over count samples.
@@ -106,7 +118,7 @@ func (f *Finder) Feed(ref, mic []float64) {
 		panic("arrival: channels of different length")
 	}
 	for len(ref) > 0 {
-		due := f.start + int64(f.length+f.early) - f.history.end
+		due := f.start + int64(f.length+f.early+2*f.ramp) - f.history.end
 		n := min(len(ref), int(due), f.m/2)
 		f.history.write(ref[:n], mic[:n])
 		ref, mic = ref[n:], mic[n:]
@@ -148,7 +160,7 @@ func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
 // search looks for the arrivals in f.total.
 func (f *Finder) search() (n int, u pulse, reason string) {
 	switch x, y := f.total.silent(f.layout); {
-	case f.total.sum == 0:
+	case f.total.samples == 0:
 		return 0, u, "nothing was heard yet"
 	case x && y:
 		return 0, u, "both channels are silent"
@@ -167,7 +179,7 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 	}
 	n, u, reason = f.peaks(f.list)
 	if n > 0 && f.total.averages() < 4 {
-		count := int(f.total.sum * float64(f.block))
+		count := int(f.total.samples)
 		if !f.steady(f.list[strongest(f.list[:n])], count) {
 			return 0, u, "too little sound so far to be sure of a delay"
 		}
@@ -177,10 +189,10 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 
 // newest makes f.total the newest count samples.
 func (f *Finder) newest(count int) {
-	count = max(0, min(count, f.block, int(f.history.end)))
+	count = min(count, f.block, int(f.history.end)) - f.ramp
 	f.total.reset()
-	if count > 0 {
-		f.total.add(f.Workspace, &f.history, f.history.end-int64(count), count, 1)
+	if count > f.ramp {
+		f.total.add(f.Workspace, &f.history, f.history.end-int64(count+f.ramp), count, 1)
 	}
 }
 
@@ -207,7 +219,7 @@ func (f *Finder) delayOf(p peak) float64 {
 // When none can be told the list is empty and reason says why in one clause.
 func (f *Finder) Find(dst []Arrival) (list []Arrival, reason string) {
 	f.total.copyFrom(&f.sum)
-	if count := int(f.history.end - f.start); count > 0 {
+	if count := f.rest(); count > 0 {
 		f.total.add(f.Workspace, &f.history, f.start, count, 1)
 	}
 	dst = dst[:0]
@@ -233,6 +245,12 @@ func strongest(list []peak) (best int) {
 // to list[aligned], which they refine.
 func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, windows *short) []Arrival {
 	dst = dst[:0]
+	for i := range list {
+		// Less of the recording holds a late arrival than an early one.
+		g := 1 / f.total.overlap(f.delayOf(list[i]))
+		list[i].amplitude *= g
+		list[i].floor *= g
+	}
 	top := math.Abs(list[strongest(list)].amplitude)
 	toMs := 1000 / f.rate
 	for i, p := range list {

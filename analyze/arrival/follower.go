@@ -19,7 +19,9 @@ type Follower struct {
 
 	nextTrack, nextSearch, nextList int64
 	failures                        int
-	doubtSince                      int64 // clock when the delay stopped to explain what is heard, −1 if it does
+	changed                         int64   // clock since when what is heard is as it is
+	usual                           float64 // share of the sound that arrives as known, lately
+	doubtSince                      int64   // clock when the delay stopped to explain what is heard, −1 if it does
 
 	looks   int
 	known   fit // what slow told last
@@ -123,25 +125,35 @@ func (f *Follower) Step() bool {
 // do, in all since the last change.
 func (f *Follower) search(seconds func(float64) int64) bool {
 	w := f.finder
-	count := int(seconds(0.25))
-	if !f.found {
+	var count int
+	if f.found {
+		// What was heard since the doubt arose is all new.
+		count = int(min(max(f.clock-f.doubtSince, seconds(0.25)), seconds(1)))
+	} else {
 		count = int(seconds(0.5))
 		if w.history.end < int64(count)+int64(w.m) {
 			return false
 		}
 	}
 	w.newest(count)
-	if f.failures%2 == 1 && w.blocks > 0 {
+	if !f.found && f.failures%2 == 1 && w.blocks > 0 {
 		w.total.copyFrom(&w.sum)
 	}
 	n, u, reason := w.search()
 	f.failures++
 	if n == 0 {
-		f.nextSearch = f.clock + seconds(min(0.25*math.Pow(2, float64(f.failures/2)), 2))
+		f.nextSearch = f.clock + seconds(0.2)
 		if f.found && f.clock-f.doubtSince < seconds(1.5) {
 			return false
 		}
+		if !f.found { // no use in looking as often at what does not change
+			f.nextSearch = f.clock + seconds(min(0.25*math.Pow(2, float64(f.failures/2)), 2))
+		}
 		changed := f.found || f.reason != reason
+		if f.found {
+			f.restart(0)
+			f.failures = 0
+		}
 		f.found, f.reason, f.doubtSince, f.list = false, reason, -1, f.list[:0]
 		return changed
 	}
@@ -181,12 +193,19 @@ func (f *Follower) begin(p peak, count int) {
 	f.fast.align(w.Workspace, &w.history, delay, from)
 	f.slow.align(w.Workspace, &w.history, delay, from)
 	f.windows()
-	f.known = fit{}
+	f.known, f.usual = fit{}, 0
+	f.restart(count)
+}
+
+// restart begins the long blocks anew with the newest count samples.
+func (f *Follower) restart(count int) {
+	w := f.finder
+	f.changed = f.clock - int64(count)
 	w.sum.reset()
 	w.blocks = 0
-	// The next long block begins there and ends about when it would have.
+	// The next long block ends about when it would have.
 	end := w.start + int64(w.length)
-	w.start = max(w.start, from, w.history.end-int64(w.block)+1)
+	w.start = max(w.start, w.history.end-int64(min(count, w.block-1)))
 	w.length = int(max(end, w.history.end+1) - w.start)
 }
 
@@ -208,7 +227,7 @@ func (f *Follower) report(n int, u pulse, chosen int) {
 func (f *Follower) refresh(seconds func(float64) int64) bool {
 	w := f.finder
 	if w.blocks == 0 {
-		w.newest(int(seconds(1)))
+		w.newest(int(min(seconds(1), f.clock-f.changed)))
 	} else {
 		w.total.copyFrom(&w.sum)
 	}
@@ -239,9 +258,8 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	}
 	guess := f.arrival.DelayMs / 1000 * w.rate
 	at, value, share := f.fast.glance(w, f.trust, guess)
-	_, _, usual := f.slow.glance(w, f.trust, guess)
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
-	if !fast.ok || share < 0.5*usual {
+	if !fast.ok || share < 0.5*f.usual {
 		if f.doubtSince < 0 {
 			// Search once the newest sound is all of it new.
 			f.doubtSince = f.clock
@@ -251,6 +269,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 		return false
 	}
 	f.doubtSince = -1
+	f.usual += 0.1 * (share - f.usual)
 	// The slow averages change little from one look to the next.
 	slow, strays := f.known, func() bool {
 		return math.Abs(fast.delay-f.known.delay) > 3*math.Hypot(fast.noise, f.known.noise)+2e-5*w.rate
@@ -281,8 +300,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	}
 	if moved && math.Abs(f.arrival.DelayMs-before.DelayMs) > 0.05 {
 		// What the long blocks hold is out of date, and so is the list.
-		f.finder.sum.reset()
-		f.finder.blocks = 0
+		f.restart(int(seconds(0.1)))
 		f.nextList = f.clock + seconds(0.4)
 	}
 	if off := slow.delay - float64(f.fast.delay); math.Abs(off) > float64(w.m/32) {

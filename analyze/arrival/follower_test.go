@@ -7,26 +7,22 @@ import (
 	"plumbline/analyze/internal/programme"
 )
 
-// TestFollowerX moves a loudspeaker in steps while the follower listens.
-func TestFollowerX(t *testing.T) {
+// A loudspeaker in a reverberant room is moved, delayed and flipped every four
+// seconds. On noise each change is followed within half a second, on programme,
+// which pauses, within a second and a half; and once found it stays.
+func TestFollowerFollows(t *testing.T) {
 	const rate = 48000
-	for _, kind := range []string{"pink", "music", "speech"} {
-		delays := []float64{12e-3, 15e-3, 15.2e-3, 300e-3, 40e-3, -5e-3, 39e-3}
-		const part = 6 * rate
-		x := make_(kind, 7, rate, part*len(delays))
-		y := make([]float64, len(x))
+	delays := []float64{0.012, 0.015, 0.0152, 0.3, 0.04, -0.005, 0.039}
+	for kind, limit := range map[string]float64{"pink": 0.5, "music": 1.5, "speech": 1.5} {
+		const part = 4 * rate
+		x := play(kind, 7, rate, part*len(delays))
+		y := zeros(len(x))
 		r := programme.New(3)
+		const shift = 480 // so that a negative delay has a room, too
 		for i, d := range delays {
-			h := programme.Room(r, rate, 0.01+d, 0.8, 0)
-			z := programme.Convolve(x, h)
-			sign := 1.0
-			if i%2 == 1 {
-				sign = -1
-			}
-			for k := i * part; k < (i+1)*part; k++ {
-				if k+480 < len(z) {
-					y[k] = sign * z[k+480]
-				}
+			z := programme.Convolve(x, programme.Room(r, rate, float64(shift)/rate+d, 0.8, 0))
+			for k := i * part; k < (i+1)*part && k+shift < len(z); k++ {
+				y[k] = float64(1-2*(i%2)) * z[k+shift]
 			}
 		}
 		programme.AddNoise(r, y, 20)
@@ -34,30 +30,65 @@ func TestFollowerX(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		const frame = rate / 20
 		since := -1.0
-		for at := 0; at < len(x); at += 2400 {
-			f.Feed(x[at:at+2400], y[at:at+2400])
+		for at := 0; at < len(x)-shift; at += frame {
+			to := min(at+frame, len(x)-shift)
+			f.Feed(x[at:to], y[at:to])
 			f.Step()
-			d := delays[at/part]
-			a, ok, _ := f.Delay()
-			sign := 1
-			if (at/part)%2 == 1 {
-				sign = -1
-			}
+			i := at / part
+			into := float64(at%part+frame) / rate
+			a, ok, reason := f.Delay()
 			if at%part == 0 {
 				since = -1
 			}
-			if ok && math.Abs(a.DelayMs-1000*d) < 0.1 && a.Sign == sign {
-				if since < 0 {
-					since = float64(at%part+2400) / rate
-				}
-			} else if since >= 0 {
-				t.Logf("%s lost again after %.2f s: %v %v", kind, float64(at%part)/rate, a, ok)
-				since = -1
+			switch right := ok && math.Abs(a.DelayMs-1000*delays[i]) < 0.05 && a.Sign == 1-2*(i%2); {
+			case right && since < 0:
+				since = into
+			case !right && since >= 0:
+				t.Errorf("%s, %g ms: lost again after %.2f s: %+v %v %s", kind, 1000*delays[i], into, a, ok, reason)
+				since = into
 			}
-			if at%part == part-2400 {
-				l := f.Arrivals(nil)
-				t.Logf("%s %d: %.4g ms found after %.2f s; now %.4f sd %.4f ok %v list %d first %v", kind, at/part, 1000*d, since, a.DelayMs, a.DelaySDMs, ok, len(l), l[:min(1, len(l))])
+			if at%part == part-frame {
+				most := limit
+				if i == 0 {
+					most += 0.5 // from nothing
+				}
+				if since < 0 || since > most {
+					t.Errorf("%s, %g ms: found after %.2f s", kind, 1000*delays[i], since)
+				}
+				if list := f.Arrivals(nil); len(list) == 0 || math.Abs(list[0].DelayMs-1000*delays[i]) > 0.02 {
+					t.Errorf("%s, %g ms: list %+v", kind, 1000*delays[i], list)
+				}
+			}
+		}
+	}
+}
+
+// A loudspeaker that is muted is not heard for long, and is found when it is back.
+func TestFollowerMute(t *testing.T) {
+	const rate = 48000
+	r := programme.New(4)
+	x := programme.Pink(r, rate, 12*rate)
+	y := programme.Delay(x, rate, 0.02)
+	clear(y[4*rate : 8*rate])
+	programme.AddNoise(r, y, 20)
+	f, err := NewFollower(Config{SampleRateHz: rate})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := 0; at < len(x); at += 2400 {
+		f.Feed(x[at:at+2400], y[at:at+2400])
+		f.Step()
+		a, ok, reason := f.Delay()
+		switch s := float64(at+2400) / rate; {
+		case s > 1.5 && s <= 4 || s > 10.5:
+			if !ok || math.Abs(a.DelayMs-20) > 0.01 {
+				t.Errorf("after %.2f s: %+v %v %s", s, a, ok, reason)
+			}
+		case s > 6.5 && s <= 8:
+			if ok || reason == "" {
+				t.Errorf("muted, after %.2f s: %+v, reason %q", s, a, reason)
 			}
 		}
 	}

@@ -10,13 +10,13 @@ func (s *short) glance(w *Workspace, trust []float64, guess float64) (at, value,
 	n := w.m/2 + 1
 	clear(w.spectrumX[:n])
 	total := 0.0
+	w.measureLeak(s.xx)
 	for b, e := range w.shorts {
-		var xx, yy float64
+		xx, yy := w.power[b], 0.0
 		for k := e.lo; k < e.hi; k++ {
-			xx += s.xx[k]
 			yy += s.yy[k]
 		}
-		if xx <= 0 || yy <= 0 {
+		if !w.heard(b) || yy <= 0 {
 			continue
 		}
 		// Smoothed coherence transform (Knapp and Carter 1976, Table I), by bands.

@@ -22,7 +22,8 @@ type layout struct {
 	n        int     // long transform, samples
 	latest   int     // longest delay, samples, a multiple of decimate
 	early    int     // most negative delay, samples, a multiple of decimate
-	block    int     // microphone samples of one long block: n − latest − early
+	ramp     int     // samples over which long blocks are faded in and out
+	block    int     // microphone samples by which long blocks advance
 	bins     int     // bins of the long transform that are kept
 	m        int     // short transform, samples
 	shortLen int     // bins of the short transform that are kept
@@ -50,7 +51,8 @@ func newLayout(cfg Config) (layout, error) {
 	l.early = int(math.Ceil(earlyS*l.grid)) * d
 	// A block of at least 0.6 of the range keeps the transforms few; half a
 	// second keeps the short blocks of a short range worth averaging.
-	lags := l.latest + l.early
+	l.ramp = 512 * d
+	lags := l.latest + l.early + 3*l.ramp
 	need := lags + max(lags*6/10, int(l.rate/2))
 	l.n = 1 << bits.Len(uint(need-1))
 	l.block = l.n - lags
@@ -94,9 +96,12 @@ type Workspace struct {
 	sortScratch       []float64
 	q                 []complex128
 	sine              []float64 // window of the short transform
+	fade              []float64 // rising sin² of a ramp
 	taps              []float64
 	weight            []float64 // ML weights of the short transform
+	power, leak       []float64 // of each third octave of the short transform, and what others leak into a bin of it
 	level             []float64 // weight/|Gxy|
+	magnitude         []float64 // |X|² of one short window
 	smoothXX          []float64
 	smoothYY          []float64
 	smoothXY          []complex128
@@ -128,9 +133,14 @@ func newWorkspace(l layout) *Workspace {
 		residual: make([]float64, lags),
 		scale:    make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
 		q: make([]complex128, l.bins), sine: make([]float64, l.m), taps: make([]float64, 2*reach),
-		weight: make([]float64, l.shortLen), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
+		weight: make([]float64, l.shortLen), power: make([]float64, len(l.shorts)), leak: make([]float64, len(l.shorts)), magnitude: make([]float64, l.shortLen), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
 		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
 		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
+	}
+	w.fade = make([]float64, l.ramp)
+	for i := range w.fade {
+		v := math.Sin(math.Pi / 2 * (float64(i) + 0.5) / float64(l.ramp))
+		w.fade[i] = v * v
 	}
 	for i := range w.sine {
 		w.sine[i] = math.Sin(math.Pi * (float64(i) + 0.5) / float64(l.m))

@@ -19,6 +19,8 @@ const (
 	// own filters smear the peak that far.
 	blurMs = 1.0
 	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
+	// apartMs is the least distance of two arrivals.
+	apartMs = 0.04
 )
 
 // peak is an arrival on the correlation grid.
@@ -139,10 +141,22 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 			rejected++
 			continue
 		}
-		if near := nearest(list[:n], at, u.guard); near != nil && best < blur*math.Abs(near.amplitude) {
-			w.erase(int(near.at), u.guard)
-			rejected++
-			continue
+		if near := nearest(list[:n], at, u.guard); near != nil {
+			distance := math.Abs(near.at - float64(at))
+			if best < blur*math.Abs(near.amplitude) {
+				w.erase(int(near.at), u.guard)
+				rejected++
+				continue
+			}
+			if distance < apartMs/1000*w.grid {
+				w.erase(at, int(apartMs/1000*w.grid))
+				rejected++
+				continue
+			}
+		}
+		rival := 0.0
+		if n == 0 {
+			rival = w.rival(at, u.guard)
 		}
 		before := w.floor(at)
 		sign := math.Copysign(1, w.residual[at])
@@ -159,11 +173,8 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 			rejected++
 			continue
 		}
-		if n == 0 {
-			margin := math.Abs(value) * (1 - u.echo)
-			if u.echo > 0.85 || margin < standsOut*floor {
-				return 0, u, "the programme repeats itself, so that several delays fit"
-			}
+		if n == 0 && (u.echo > 0.85 || rival > 0.85*best || math.Abs(value)*(1-u.echo) < standsOut*floor) {
+			return 0, u, "the programme repeats itself, so that several delays fit"
 		}
 		n++
 		w.refit(list[:n])
@@ -171,19 +182,38 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 	return n, u, ""
 }
 
-// explained says whether a candidate is but a side peak of a found arrival's pulse
-// beyond the part that was taken out.
+// rival is the largest value outside guard of at where the programme resembles
+// itself: where the pulse has a strong side peak.
+func (w *Workspace) rival(at, guard int) (top float64) {
+	for i, v := range w.residual {
+		d := i - at
+		if d < 0 {
+			d = -d
+		}
+		if v = math.Abs(v); d > guard && v > top && math.Abs(w.p[d]) > 0.4 {
+			top = v
+		}
+	}
+	return top
+}
+
+// explained says whether a candidate may be but a side peak of a found arrival's pulse.
 func (w *Workspace) explained(list []peak, at int, value float64, u pulse) bool {
 	for _, f := range list {
 		d := int(math.Abs(float64(at) - f.at))
-		if d <= span-2 {
+		if d <= u.guard {
 			continue
 		}
 		side := 0.0
 		for i := d - 2; i <= d+2 && i < len(w.p); i++ {
 			side = max(side, math.Abs(w.p[i]))
 		}
-		if side*math.Abs(f.amplitude) > value/2 {
+		// Near by, the pulse has been taken out already, as well as it is known.
+		share := 0.5
+		if d <= span-2 {
+			share = 1.5
+		}
+		if side*math.Abs(f.amplitude) > value*share {
 			return true
 		}
 	}

@@ -75,19 +75,30 @@ func (s *short) transform(w *Workspace, h *history) (weight float64) {
 	x, y := w.x[:w.m], w.y[:w.m]
 	h.read(x, h.ref, s.next-int64(s.delay))
 	h.read(y, h.mic, s.next)
-	// Neither channel counts where the other is missing.
-	first := max(h.oldest(), h.oldest()+int64(s.delay)) - s.next
-	last := min(h.end, h.end+int64(s.delay)) - s.next
-	filled := 0
-	for i, g := range w.sine {
-		if int64(i) < first || int64(i) >= last {
-			x[i], y[i] = 0, 0
-			continue
+	// Neither channel counts where the other is missing; a cut is faded, so that
+	// it does not make sound of its own.
+	from := int(max(h.oldest(), h.oldest()+int64(s.delay)) - s.next)
+	to := int(min(h.end, h.end+int64(s.delay)) - s.next)
+	first, last := max(from, 0), min(to, w.m)
+	if last < first {
+		first, last = 0, 0
+	}
+	clear(x[:first])
+	clear(y[:first])
+	clear(x[last:])
+	clear(y[last:])
+	for i := first; i < last; i++ {
+		g := w.sine[i]
+		if d := i - from; from > 0 && d < w.ramp {
+			g *= w.fade[d]
+		}
+		if d := to - 1 - i; to < w.m && d < w.ramp {
+			g *= w.fade[d]
 		}
 		x[i] *= g
 		y[i] *= g
-		filled++
 	}
+	filled := last - first
 	s.next += int64(w.m / 2)
 	if filled > 0 {
 		w.short.ForwardPair(w.spectrumX[:w.m/2+1], w.spectrumY[:w.m/2+1], x, y)
@@ -166,7 +177,8 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 	information := 0.0
 	clear(w.weight)
 	trusted := false
-	for _, e := range w.shorts {
+	w.measureLeak(s.xx)
+	for b, e := range w.shorts {
 		// A band counts when its mean coherence is more than chance gives once
 		// in ten thousand; then its bins weigh by their own.
 		var xy complex128
@@ -187,7 +199,7 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 		trusted = true
 		for k := e.lo; k < e.hi; k++ {
 			d := w.smoothXX[k] * w.smoothYY[k]
-			if d <= 0 {
+			if d <= 0 || w.smoothXX[k] < w.leak[b] || s.xx[k] < 1e-3*w.smoothXX[k] {
 				continue
 			}
 			z := w.smoothXY[k]
@@ -272,6 +284,38 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 		sd *= math.Sqrt(excess)
 	}
 	return fit{delay: guess + delta, sd: sd, noise: noise, ok: true}
+}
+
+// measureLeak finds below what power in a bin a band holds but what the window
+// lets through from louder bands, which has the phase of where it comes from: the
+// power spectrum of the sine window falls to 1/(16d⁴) at d bins. xx are powers
+// of the reference.
+func (w *Workspace) measureLeak(xx []float64) {
+	for b, e := range w.shorts {
+		w.power[b] = 0
+		for k := e.lo; k < e.hi; k++ {
+			w.power[b] += xx[k]
+		}
+	}
+	for b, e := range w.shorts {
+		w.leak[b] = 0
+		middle := float64(e.lo+e.hi) / 2
+		for i, o := range w.shorts {
+			if i != b {
+				distance := max(math.Abs(middle-float64(o.lo+o.hi)/2)-float64(o.hi-o.lo)/2, 3)
+				w.leak[b] += w.power[i] / (distance * distance * distance * distance)
+			}
+		}
+		for i := max(b-1, 0); i <= min(b+1, len(w.shorts)-1); i++ {
+			w.leak[b] = max(w.leak[b], 1e-4*w.power[i]/float64(w.shorts[i].hi-w.shorts[i].lo))
+		}
+	}
+}
+
+// heard says whether band b of the last measureLeak holds sound of its own.
+func (w *Workspace) heard(b int) bool {
+	e := w.shorts[b]
+	return w.power[b] > w.leak[b]*float64(e.hi-e.lo)
 }
 
 func cmag(z complex128) float64 { return math.Sqrt(real(z)*real(z) + imag(z)*imag(z)) }

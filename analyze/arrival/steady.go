@@ -25,9 +25,18 @@ func (f *Finder) steady(p peak, count int) bool {
 		if s.transform(w, &f.history) < 0.5 {
 			continue
 		}
+		for k := range w.magnitude {
+			x := w.spectrumX[k]
+			w.magnitude[k] = real(x)*real(x) + imag(x)*imag(x)
+		}
+		w.measureLeak(w.magnitude)
 		var share, total, power float64
 		for b, e := range w.shorts {
-			var xx, yy, xy float64
+			if !w.heard(b) {
+				continue
+			}
+			var yy, xy float64
+			xx := w.power[b]
 			sin, cos := math.Sincos(angle * float64(e.lo))
 			turnSin, turnCos := math.Sincos(angle)
 			for k := e.lo; k < e.hi; k++ {
@@ -35,12 +44,11 @@ func (f *Finder) steady(p peak, count int) bool {
 				re := real(x)*real(y) + imag(x)*imag(y)
 				im := real(x)*imag(y) - imag(x)*real(y)
 				xy += re*cos - im*sin
-				xx += real(x)*real(x) + imag(x)*imag(x)
 				yy += real(y)*real(y) + imag(y)*imag(y)
 				cos, sin = cos*turnCos-sin*turnSin, sin*turnCos+cos*turnSin
 			}
 			if xx > 0 && yy > 0 {
-				weight := float64(e.hi-e.lo) * f.known[min(b+len(f.known)-len(w.shorts), len(f.known)-1)]
+				weight := float64(e.hi-e.lo) * f.weights[min(b+len(f.weights)-len(w.shorts), len(f.weights)-1)]
 				share += weight * xy / math.Sqrt(xx*yy)
 				total += weight
 				power += xx

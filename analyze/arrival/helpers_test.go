@@ -1,0 +1,104 @@
+package arrival
+
+import (
+	"encoding/csv"
+	"os"
+	"runtime"
+	"strconv"
+	"sync"
+	"testing"
+
+	"plumbline/analyze/internal/programme"
+)
+
+func newFinder(t testing.TB, cfg Config) *Finder {
+	t.Helper()
+	if cfg.SampleRateHz == 0 {
+		cfg.SampleRateHz = 48000
+	}
+	f, err := NewFinder(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+// find is what a Finder says about a whole recording.
+func find(t testing.TB, cfg Config, x, y []float64) ([]Arrival, string) {
+	t.Helper()
+	f := newFinder(t, cfg)
+	f.Feed(x, y)
+	return f.Find(nil)
+}
+
+// loudest is the strongest arrival of a list that has one.
+func loudest(list []Arrival) Arrival {
+	best := list[0]
+	for _, a := range list {
+		if a.LevelDB > best.LevelDB {
+			best = a
+		}
+	}
+	return best
+}
+
+// play makes n samples of programme.
+func play(kind string, seed uint64, rate float64, n int) []float64 {
+	r := programme.New(seed)
+	switch kind {
+	case "white":
+		return programme.White(r, n)
+	case "pink":
+		return programme.Pink(r, rate, n)
+	case "music":
+		return programme.Music(r, rate, n)
+	case "speech":
+		return programme.Speech(r, rate, n)
+	}
+	panic("no programme " + kind)
+}
+
+// parallel calls f for 0 ≤ i < n on all processors.
+func parallel(n int, f func(i int)) {
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for i := range next {
+				f(i)
+			}
+		})
+	}
+	for i := range n {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+}
+
+// table reads a reference table: comment lines begin with #, the first row names the columns.
+func table(t *testing.T, name string) []map[string]float64 {
+	t.Helper()
+	file, err := os.Open("../../testdata/reference/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	reader := csv.NewReader(file)
+	reader.Comment = '#'
+	records, err := reader.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows []map[string]float64
+	for _, record := range records[1:] {
+		row := map[string]float64{}
+		for i, field := range record {
+			if row[records[0][i]], err = strconv.ParseFloat(field, 64); err != nil {
+				t.Fatal(err)
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
