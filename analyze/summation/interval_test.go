@@ -33,7 +33,7 @@ func TestIntervalsCover(t *testing.T) {
 		}
 		return l
 	}
-	truth := account(rand.New(rand.NewPCG(0, 6)), 1<<22, 200)
+	truth := account(rand.New(rand.NewPCG(0, 6)), 1<<20, 200)
 	// Twice the standard deviation of a proportion of 0.95 in that many trials.
 	slack := 2 * math.Sqrt(0.95*0.05/float64(trials))
 	for _, snrDB := range []float64{3, 15} {

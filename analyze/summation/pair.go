@@ -177,13 +177,14 @@ func windowName(n int) string {
 // DefaultMaxDifferenceDB is how far two loudspeakers may be apart and still count as overlapping.
 const DefaultMaxDifferenceDB = 10
 
-// The range that a band is looked for in.
-const lowestHz, highestHz = 20, 20000
+// The range that a band is looked for in, and the gap that does not end it.
+const lowestHz, highestHz, bridge = 20, 20000, 1.2599
 
 // Overlap finds the band in which both loudspeakers of every pair are heard: the
 // widest in octaves where, over a third of an octave and on the mean of the
 // pairs, at least half of the points are trusted for both and the levels lie
-// within maxDifferenceDB of each other. It lies within 20 Hz…20 kHz.
+// within maxDifferenceDB of each other. A gap of up to a third of an octave, as a
+// notch makes it, does not end the band. It lies within 20 Hz…20 kHz.
 func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, error) {
 	if len(pairs) == 0 {
 		return Band{}, errors.New("no pair of takes: give at least one")
@@ -196,7 +197,7 @@ func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, erro
 		}
 		mean.add(pair[0], pair[1])
 	}
-	var best, run Band
+	var best, run Band // run.HighHz is 0 before the first
 	closest := math.Inf(1)
 	for k, f := range frequency {
 		apart := math.Inf(1)
@@ -205,10 +206,9 @@ func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, erro
 		}
 		closest = min(closest, apart)
 		if apart > maxDifferenceDB {
-			run = Band{}
 			continue
 		}
-		if run.zero() {
+		if f > run.HighHz*bridge {
 			run.LowHz = f
 		}
 		run.HighHz = f
