@@ -109,36 +109,39 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 	var scene wire.RigScene
 	demo.ask(t, http.MethodPatch, "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, &scene)
 	main := scene.Loudspeakers[0]
-	settled := func(o wire.Object) bool { return float64(o.AveragedS) > 1 || o.Gaps > 0 }
+	// A machine that is too busy to hear everything proves nothing about time.
+	await := func(what string, ok func(wire.Object) bool) wire.Object {
+		o := demo.until(t, 20*time.Second, what, func(o wire.Object) bool { return ok(o) || o.Gaps > 0 })
+		if o.Gaps > 0 {
+			t.Skipf("this machine is too busy to run in real time: %d gaps while waiting for %s", o.Gaps, what)
+		}
+		return o
+	}
 	for _, at := range [][3]float64{{6, 4, 1.2}, {12, 6.5, 1.2}, {9, 6.5, 1.2}} {
-		demo.until(t, 20*time.Second, "a second of averages", settled)
+		await("a second of averages", func(o wire.Object) bool { return float64(o.AveragedS) > 1 })
 		body := fmt.Sprintf(`{"microphones":{%q:{"position_m":[%g,%g,%g]}}}`, scene.Microphones[0].Name, at[0], at[1], at[2])
 		demo.ask(t, http.MethodPatch, "/api/v1/rig", body, http.StatusOK, &scene)
 		before := demo.frame(t)
 		want := distanceMs(main.PositionM, at, scene.TemperatureC) + main.DelayMs
 		// The box adds its crossover's delay, below 0.1 ms: see capture/rig.
-		after := demo.until(t, 20*time.Second, fmt.Sprintf("a delay of %.2f ms", want), func(o wire.Object) bool {
+		after := await(fmt.Sprintf("a delay of %.2f ms", want), func(o wire.Object) bool {
 			return math.Abs(float64(o.Microphones[0].DelayMs)-want) < 0.1
 		})
-		// On the clock of the audio, so that a busy machine does not count, unless
-		// it is too busy to hear everything.
+		// On the clock of the audio, as a busy machine is late on the wall's.
 		if s := float64(after.Sample-before.Sample) / before.SampleRateHz; s > 0.5 {
-			if after.Gaps > 0 {
-				t.Skipf("this machine is too busy to run in real time: %d gaps", after.Gaps)
-			}
 			t.Errorf("at %v: the delay followed after %.2f s, want 0.5", at, s)
 		}
 	}
 
 	// The sentence and the polarity come with the averages.
-	o := demo.until(t, 20*time.Second, "same polarity", func(o wire.Object) bool {
+	o := await("same polarity", func(o wire.Object) bool {
 		return o.Microphones[0].Polarity.Verdict == "same"
 	})
 	if o.Verdict == "" || o.Source != scene.Name {
 		t.Errorf("verdict %q of %q", o.Verdict, o.Source)
 	}
 	demo.ask(t, http.MethodPatch, "/api/v1/rig", `{"loudspeakers":{"main":{"polarity":"opposite"}}}`, http.StatusOK, nil)
-	demo.until(t, 20*time.Second, "opposite polarity", func(o wire.Object) bool {
+	await("opposite polarity", func(o wire.Object) bool {
 		return o.Microphones[0].Polarity.Verdict == "opposite"
 	})
 
