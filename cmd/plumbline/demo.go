@@ -17,9 +17,11 @@ func newDemoCommand() *cobra.Command {
 microphone, and something wrong with the fill. Open the address it prints; the
 page called Rig lets you move, flip, delay and mute, and the others follow.
 
-No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
+No hardware and no sound is involved. It opens nothing by itself. ^C ends it.
+What you survey is gone then, unless --show names a file to keep it in.`,
 		Example: `  plumbline demo
-  plumbline demo --listen 127.0.0.1:0      on any free port`,
+  plumbline demo --listen 127.0.0.1:0      on any free port
+  plumbline demo --show practice.show      keep what is surveyed`,
 		Args:              takes(0, 0, "no arguments"),
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -27,7 +29,7 @@ No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
 			if err != nil {
 				return err
 			}
-			return f.serve(cmd, daemon.Config{Source: src, Rig: src})
+			return f.serve(cmd, daemon.Config{Source: src, Rig: src}, true)
 		},
 	}
 	f.add(cmd)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -16,7 +17,9 @@ import (
 	"plumbline/capture/rig"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/daemon"
+	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
+	"plumbline/stream/show"
 	"plumbline/ui"
 )
 
@@ -24,19 +27,23 @@ import (
 type daemonFlags struct {
 	listen  string
 	uiDir   string
+	show    string
 	verbose bool
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one")
 	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
+	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
 	cmd.MarkFlagDirname("ui-dir")
+	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
 }
 
-// serve runs a daemon until the context ends.
-func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config) error {
+// serve runs a daemon until the context ends; fresh has it begin with a show of
+// its own when none is named.
+func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) error {
 	level := slog.LevelInfo
 	if f.verbose {
 		level = slog.LevelDebug
@@ -47,6 +54,21 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config) error {
 	if cfg.UI, err = f.pages(); err != nil {
 		return err
 	}
+	shelf, closeShelf, err := openShelf(f.show, fresh)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err := closeShelf(); err != nil {
+			cfg.Logger.Error("close the show", "err", err)
+		}
+	}()
+	if cfg.Rig != nil {
+		if err := furnish(shelf, cfg.Rig.Scene()); err != nil {
+			return err
+		}
+	}
+	cfg.Shelf = shelf
 	d, err := daemon.New(cfg)
 	if err != nil {
 		return err
@@ -82,6 +104,7 @@ type serveFlags struct {
 	reference           int
 	microphones         string
 	rateHz              int
+	output              string
 }
 
 func newServeCommand() *cobra.Command {
@@ -97,10 +120,16 @@ pages that show it on this computer. It prints the address, and opens nothing.
 Send the programme to the loudspeaker and, by a cable, to the reference channel
 of the interface; the microphone goes to another channel of the same interface.
 Without --mic a device listens to its channel 2, a file or a rig to every
-channel but the reference.`,
+channel but the reference.
+
+A show keeps seats, takes and plans in one file. With --output a survey plays
+its own test signal on the output channels of the show's loudspeakers; lead the
+same signal back into the reference channel. It starts silent, rises to -20 dBFS
+and stops when the page that started it goes. Protect your hearing.`,
 		Example: `  plumbline devices
   plumbline serve --device ID --ref 1 --mic 2
   plumbline serve --device ID --ref 3 --mic 1,2 --rate 96000
+  plumbline serve --device ID --output ID --show hall.show
   plumbline serve --file rehearsal.wav --loop
   plumbline serve --rig hall.toml --listen 127.0.0.1:0`,
 		Args:              takes(0, 0, "no arguments, but --device, --file or --rig"),
@@ -115,7 +144,9 @@ channel but the reference.`,
 	cmd.Flags().IntVar(&f.reference, "ref", 1, "`channel` of the reference, from 1")
 	cmd.Flags().StringVar(&f.microphones, "mic", "", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
 	cmd.Flags().IntVar(&f.rateHz, "rate", 0, "sample rate in `hertz`, 44100 to 192000; 0 is the source's own")
+	cmd.Flags().StringVar(&f.output, "output", "", "play the test signal of surveys on the device with this `ID`")
 	cmd.RegisterFlagCompletionFunc("device", completeDevices)
+	cmd.RegisterFlagCompletionFunc("output", completeDevices)
 	cmd.RegisterFlagCompletionFunc("file", completeWAV)
 	cmd.RegisterFlagCompletionFunc("rig", completeScenes)
 	cmd.RegisterFlagCompletionFunc("rate", cobra.FixedCompletions(
@@ -133,6 +164,8 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	switch {
 	case given != 1:
 		return usagef("wants one of --device ID, --file FILE.wav and --rig SCENE")
+	case f.output != "" && f.device == "":
+		return usagef("--output goes with --device")
 	case f.loop && f.file == "":
 		return usagef("--loop goes with --file")
 	case f.rateHz != 0 && (f.rateHz < 44100 || f.rateHz > 192000):
@@ -142,7 +175,7 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	return f.serve(cmd, cfg)
+	return f.serve(cmd, cfg, false)
 }
 
 // source opens what was asked for and picks its channels.
@@ -222,5 +255,13 @@ func (f *serveFlags) deviceSource() (daemon.Config, error) {
 	if err != nil {
 		return daemon.Config{}, err
 	}
-	return daemon.Config{Source: src, Reference: ref, Microphones: microphones}, nil
+	out := daemon.Config{Source: src, Reference: ref, Microphones: microphones}
+	if f.output != "" {
+		player, err := survey.NewOutput(survey.OutputConfig{ID: f.output, SampleRateHz: src.Info().SampleRateHz})
+		if err != nil {
+			return daemon.Config{}, err
+		}
+		out.Player = player
+	}
+	return out, nil
 }

@@ -2,7 +2,13 @@ package daemon
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
 
+	"plumbline/capture/rig"
+	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/planning"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
@@ -41,7 +47,7 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 	if err != nil {
 		return err
 	}
-	serve.Shelf, serve.Takes, serve.Survey, serve.Align = d.cfg.Shelf, d.survey, d.survey, planner
+	serve.Shelf, serve.Takes, serve.Survey, serve.Align, serve.DecodeWAV = d.cfg.Shelf, d.survey, d.survey, planner, decodeWAV
 	return nil
 }
 
@@ -52,7 +58,7 @@ func (d *Daemon) hold(client string) (survey.Hand, bool) {
 }
 
 // Furnish enters the loudspeakers and seats of a virtual rig into an empty show.
-func Furnish(x *show.Show, scene stream.RigScene) error {
+func Furnish(x *show.Show, scene rig.Scene) error {
 	info, err := x.Info()
 	if err != nil || info.Loudspeakers+info.Seats > 0 {
 		return err
@@ -63,9 +69,39 @@ func Furnish(x *show.Show, scene stream.RigScene) error {
 		}
 	}
 	for _, m := range scene.Microphones {
-		if _, err := x.PutSeat(show.Seat{Name: m.Name, PositionM: &m.PositionM}, "plumbline"); err != nil {
+		position := [3]float64(m.PositionM)
+		if _, err := x.PutSeat(show.Seat{Name: m.Name, PositionM: &position}, "plumbline"); err != nil {
 			return err
 		}
 	}
 	return nil
 }
+
+// decodeWAV reads the first channel of a WAV file in memory.
+func decodeWAV(data []byte) (sampleRateHz float64, samples []float64, err error) {
+	f, err := os.CreateTemp("", "plumbline-*.wav")
+	if err != nil {
+		return 0, nil, err
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return 0, nil, err
+	}
+	wav, err := wavfile.Open(f.Name())
+	if err != nil {
+		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the WAV file"))
+	}
+	defer wav.Close()
+	if wav.Frames() > longestImpulse {
+		return 0, nil, fmt.Errorf("%d samples are no impulse response: send at most %d", wav.Frames(), longestImpulse)
+	}
+	samples = make([]float64, wav.Frames())
+	if _, err := wav.ReadFrames([][]float64{samples}, 0); err != nil {
+		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the WAV file"))
+	}
+	return float64(wav.Format().SampleRateHz), samples, nil
+}
+
+// longestImpulse is the longest impulse response that is read, samples.
+const longestImpulse = 1 << 21

@@ -43,7 +43,7 @@ func newHall(t *testing.T, scene rig.Scene) *hall {
 			t.Error(err)
 		}
 	})
-	if err := Furnish(x, sceneToWire(scene)); err != nil {
+	if err := Furnish(x, scene); err != nil {
 		t.Fatal(err)
 	}
 	src, err := rig.New(scene, rig.Config{Pace: true})

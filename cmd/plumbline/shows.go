@@ -1,0 +1,89 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+
+	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/daemon"
+	"plumbline/stream/show"
+)
+
+// openShelf opens the show that was asked for, or makes it, on the shelf of its
+// folder; without a file there is a shelf with no show open. fresh makes one in
+// a folder that close removes.
+func openShelf(file string, fresh bool) (shelf *show.Shelf, close func() error, err error) {
+	if file != "" {
+		if filepath.Ext(file) == "" {
+			file += show.Extension
+		}
+		if filepath.Ext(file) != show.Extension {
+			return nil, nil, fmt.Errorf("--show %s: the file of a show ends in %s", file, show.Extension)
+		}
+		path, err := filepath.Abs(file)
+		if err != nil {
+			return nil, nil, err
+		}
+		if shelf, err = show.NewShelf(filepath.Dir(path)); err != nil {
+			return nil, nil, err
+		}
+		_, err = shelf.OpenOrNew(filepath.Base(path))
+		return shelf, shelf.Close, err
+	}
+	if !fresh {
+		dir, err := showsDir()
+		if err != nil {
+			return nil, nil, err
+		}
+		shelf, err = show.NewShelf(dir)
+		if err != nil {
+			return nil, nil, err
+		}
+		return shelf, shelf.Close, nil
+	}
+	dir, err := os.MkdirTemp("", "plumbline-demo-")
+	if err != nil {
+		return nil, nil, err
+	}
+	if shelf, err = show.NewShelf(dir); err == nil {
+		_, err = shelf.New("demo")
+	}
+	if err != nil {
+		os.RemoveAll(dir)
+		return nil, nil, err
+	}
+	return shelf, func() error { return errors.Join(shelf.Close(), os.RemoveAll(dir)) }, nil
+}
+
+// showsDir is where shows lie that nobody gave a place: the user's data folder
+// (XDG Base Directory Specification on Unix).
+func showsDir() (string, error) {
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "", fmt.Errorf("no folder for shows: %w: give --show FILE", err)
+	}
+	data := os.Getenv("XDG_DATA_HOME")
+	switch {
+	case runtime.GOOS == "darwin":
+		data = filepath.Join(home, "Library", "Application Support")
+	case runtime.GOOS == "windows":
+		if data = os.Getenv("LocalAppData"); data == "" {
+			data = filepath.Join(home, "AppData", "Local")
+		}
+	case !filepath.IsAbs(data):
+		data = filepath.Join(home, ".local", "share")
+	}
+	return filepath.Join(data, "plumbline", "shows"), nil
+}
+
+// furnish enters what a virtual rig has into an open show that is empty.
+func furnish(shelf *show.Shelf, scene rig.Scene) error {
+	x, err := shelf.Current()
+	if err != nil {
+		return nil // none is open
+	}
+	return daemon.Furnish(x, scene)
+}

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"plumbline/capture/rig"
+	"plumbline/stream/show"
+)
+
+// A show is made where it was asked for, furnished once, and found again; a
+// fresh one is gone with the program.
+func TestOpenShelf(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "hall")
+	for range 2 {
+		shelf, end, err := openShelf(path, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := furnish(shelf, rig.Demo()); err != nil {
+			t.Fatal(err)
+		}
+		x, err := shelf.Current()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if i, err := x.Info(); err != nil || i.Name != "hall" || i.Loudspeakers != 2 || i.Seats != 1 {
+			t.Errorf("%+v, %v", i, err)
+		}
+		if _, _, err := openShelf(path, true); err == nil || !strings.Contains(err.Error(), "open in another") {
+			t.Errorf("two open one show: %v", err)
+		}
+		if err := end(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := os.Stat(path + show.Extension); err != nil {
+		t.Error(err)
+	}
+
+	shelf, end, err := openShelf("", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := end(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(shelf.Dir()); !os.IsNotExist(err) {
+		t.Errorf("the fresh show was left behind: %v", err)
+	}
+
+	shelf, end, err = openShelf("", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer end()
+	if _, err := shelf.Current(); err == nil || shelf.Dir() != filepath.Join(os.Getenv("XDG_DATA_HOME"), "plumbline", "shows") {
+		t.Errorf("a show is open in %s: %v", shelf.Dir(), err)
+	}
+
+	notAShow := filepath.Join(t.TempDir(), "x.show")
+	if err := os.WriteFile(notAShow, []byte("music"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for file, want := range map[string]string{"x.wav": "ends in .show", notAShow: "no plumbline show"} {
+		if _, _, err := openShelf(file, false); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", file, err)
+		}
+	}
+	if text, err := os.ReadFile(notAShow); err != nil || string(text) != "music" {
+		t.Errorf("what was no show was touched: %q", text)
+	}
+}
