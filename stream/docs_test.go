@@ -72,7 +72,7 @@ var schemas = map[string]any{
 	"TakePatch": show.TakePatch{}, "TakeCurve": curveObject{},
 	"Survey": wire.Survey{}, "SurveyRequest": wire.SurveyRequest{}, "Align": wire.Align{}, "AlignSeat": wire.AlignSeat{}, "AlignedPlan": wire.PlanObject{},
 	"Efficiency": wire.EfficiencyObject{}, "DialChange": wire.DialChange{}, "Dial": wire.Dial{}, "LedgerRow": wire.LedgerRow{}, "Comb": wire.CombObject{},
-	"Complex": wire.Complex{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
+	"Complex": wire.Complex{}, "Cells": wire.Cells{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
 	"PlanSeat": wire.PlanSeat{}, "DialRequest": wire.DialRequest{}, "VerifyRequest": wire.VerifyRequest{}, "Verification": wire.Verification{},
 }
 

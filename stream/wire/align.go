@@ -115,6 +115,18 @@ type AlignSeat struct {
 	Both          *Complex    `json:"both"` // its magnitude is that of the power mean around the point
 	Curve         DelayCurve  `json:"curve"`
 	CompensatedMs Value       `json:"compensated_ms"` // of the main, out of a, b and both
+	Cells         Cells       `json:"cells"`
+}
+
+// Cells are what the efficiency is the mean of, evenly spaced in log frequency:
+// of each 10 lg((1 + c·cos(φ+2πfτ))/(1 + c)) dB with c = 2r/(1+r²), τ the delay
+// given to B, φ+180° where B is turned, and r its level over A's as a ratio. c is
+// limited so that complete cancellation counts −60 dB.
+type Cells struct {
+	FrequencyHz []float64 `json:"frequency_hz"`
+	PhaseDeg    Values    `json:"phase_deg"` // φ, of A·conj(B)
+	LevelDB     Values    `json:"level_db"`  // of B re A
+	Count       []int     `json:"count"`     // cells that share this point
 }
 
 // LedgerRow is an entry of the ledger.

@@ -49,6 +49,9 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 			Cause: string(row.Cause), ChangeDB: wire.Value(row.ChangeDB), LowDB: wire.Value(row.LowDB), HighDB: wire.Value(row.HighDB), Sentence: row.Sentence,
 		})
 	}
+	if out.Cells, err = cellsOf(seat, r.Band); err != nil {
+		return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
+	}
 	comb := summation.NewComb(l.OffsetMs, l.LevelADB-l.LevelBDB, l.Sign, l.Band)
 	out.Comb = wire.CombObject{
 		NotchesHz: append([]float64{}, comb.NotchHz...), PeaksHz: append([]float64{}, comb.PeakHz...),

@@ -1,0 +1,34 @@
+package planning
+
+import (
+	"math"
+	"math/cmplx"
+
+	"plumbline/analyze/summation"
+	"plumbline/stream/wire"
+)
+
+// cellsOf is what the efficiency of a seat is computed from, for those who want
+// to follow it while a delay is dragged. Equal neighbours are counted, not
+// repeated.
+func cellsOf(seat *seatTakes, band summation.Band) (wire.Cells, error) {
+	pair, err := summation.NewPair(seat.plannedA, seat.plannedB, band)
+	if err != nil {
+		return wire.Cells{}, err
+	}
+	var c wire.Cells
+	last := -1
+	for _, k := range pair.Cells() {
+		if k == last {
+			c.Count[len(c.Count)-1]++
+			continue
+		}
+		last = k
+		cross := pair.A[k] * cmplx.Conj(pair.B[k])
+		c.FrequencyHz = append(c.FrequencyHz, pair.FrequencyHz[k])
+		c.PhaseDeg = append(c.PhaseDeg, float32(cmplx.Phase(cross)*180/math.Pi))
+		c.LevelDB = append(c.LevelDB, float32(20*math.Log10(cmplx.Abs(pair.B[k])/cmplx.Abs(pair.A[k]))))
+		c.Count = append(c.Count, 1)
+	}
+	return c, nil
+}
