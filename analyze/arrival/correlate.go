@@ -88,6 +88,33 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	copy(w.residual[n:], w.r)
 }
 
+// repeats is how much the reference resembles itself at any one delay in range
+// beyond 25 ms: the largest magnitude of its autocorrelation with all third octaves
+// of one level, 0…1. Noise stays under 0.04, made-up music and speech of a second
+// or more under 0.14; a loop tends to 1 as it is heard longer.
+func (w *Workspace) repeats(s *long) float64 {
+	clear(w.spectrumX[:w.bins])
+	for _, e := range w.bands {
+		sum := 0.0
+		for _, v := range s.xx[e.lo:e.hi] {
+			sum += v
+		}
+		if sum <= 0 {
+			continue
+		}
+		g := float64(e.hi-e.lo) / sum
+		for k := e.lo; k < e.hi; k++ {
+			w.spectrumX[k] = complex(s.xx[k]*g, 0)
+		}
+	}
+	w.back.Inverse(w.r, w.spectrumX[:w.bins])
+	top := 0.0
+	for _, v := range w.r[int(0.025*w.grid):len(w.residual)] {
+		top = max(top, v, -v)
+	}
+	return top / w.r[0]
+}
+
 // reach is how many samples to each side an interpolation uses.
 const reach = 16
 

@@ -169,6 +169,9 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 	case y:
 		return 0, u, "the microphone is silent"
 	}
+	if f.repeats(&f.total) > 0.35 {
+		return 0, u, "the programme repeats itself, so that several delays fit"
+	}
 	f.correlate(&f.total, f.weights, f.known)
 	if f.total.averages() >= 4 {
 		// Later, shorter searches know which bands are worth listening to.

@@ -35,7 +35,7 @@ func TestRange(t *testing.T) {
 func TestFiveArrivals(t *testing.T) {
 	const rate = 48000
 	r := programme.New(2)
-	x := programme.Pink(r, rate, 6*rate)
+	x := programme.Pink(r, rate, 20*rate)
 	y := zeros(len(x))
 	want := []Arrival{
 		{DelayMs: 10, LevelDB: -3, Sign: -1}, {DelayMs: 13.3, LevelDB: 0, Sign: 1}, {DelayMs: 40.7, LevelDB: -8, Sign: -1},
@@ -64,14 +64,22 @@ func TestReasons(t *testing.T) {
 	r := programme.New(3)
 	noise, other := programme.Pink(r, rate, 3*rate), programme.Pink(r, rate, 3*rate)
 	silence := zeros(len(noise))
-	// A tone with a little noise of its own in each channel; a loop that has been
-	// running for ever.
+	// A tone with a little noise of its own in each channel; a loop and clicks that
+	// have been running for ever.
 	tone, tone2, loop, loop2 := zeros(len(noise)), zeros(len(noise)), zeros(len(noise)), zeros(len(noise))
+	clicks, clicks2 := zeros(len(noise)), zeros(len(noise))
 	for i := range tone {
 		tone[i] = math.Sin(2*math.Pi*440*float64(i)/rate) + 0.003*noise[i]
 		tone2[i] = math.Sin(2*math.Pi*440*float64(i-4800)/rate) + 0.003*other[i]
 		loop[i] = noise[i%24000]
 		loop2[i] = noise[(i+19200)%24000] + 0.1*other[i]
+		clicks[i], clicks2[i] = 0.003*noise[i], 0.003*other[i]
+		if i%12000 == 5000 {
+			clicks[i] += 30
+		}
+		if i%12000 == 4000 {
+			clicks2[i] += 30
+		}
 	}
 	for _, c := range []struct {
 		name   string
@@ -85,6 +93,7 @@ func TestReasons(t *testing.T) {
 		{"unrelated", noise, other, "stands out"},
 		{"one tone", tone, tone2, ""},
 		{"a loop", loop, loop2, "repeats itself"},
+		{"clicks four times a second", clicks, clicks2, "repeats itself"},
 	} {
 		list, reason := find(t, Config{}, c.x, c.y)
 		if len(list) != 0 || reason == "" || !strings.Contains(reason, c.reason) {

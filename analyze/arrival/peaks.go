@@ -82,7 +82,6 @@ func (w *Workspace) locate(i float64, sign float64) (at, value float64) {
 // pulse says what the pulse of one arrival looks like.
 type pulse struct {
 	opposite  float64 // largest magnitude of the other sign near the peak, re the peak
-	echo      float64 // largest magnitude beyond the main part
 	guard     int     // grid samples within which only strong arrivals are told apart
 	curvature float64 // −p″(0)/p(0), per grid sample squared
 }
@@ -104,13 +103,8 @@ func (w *Workspace) describePulse() pulse {
 	}
 	u := pulse{curvature: second / max(sum, 1e-300)}
 	u.guard = min(max(int(blurMs/1000*w.grid), int(math.Ceil(width))), span/2)
-	for i := 1; i < len(w.residual); i++ {
-		v := w.p[i]
-		if i <= u.guard {
-			u.opposite = max(u.opposite, -v)
-		} else {
-			u.echo = max(u.echo, math.Abs(v))
-		}
+	for _, v := range w.p[:u.guard+1] {
+		u.opposite = max(u.opposite, -v)
 	}
 	return u
 }
@@ -154,10 +148,6 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 				continue
 			}
 		}
-		rival := 0.0
-		if n == 0 {
-			rival = w.rival(at, u.guard)
-		}
 		before := w.floor(at)
 		sign := math.Copysign(1, w.residual[at])
 		where, value := w.locate(float64(at), sign)
@@ -173,28 +163,10 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 			rejected++
 			continue
 		}
-		if n == 0 && (u.echo > 0.85 || rival > 0.85*best || math.Abs(value)*(1-u.echo) < standsOut*floor) {
-			return 0, u, "the programme repeats itself, so that several delays fit"
-		}
 		n++
 		w.refit(list[:n])
 	}
 	return n, u, ""
-}
-
-// rival is the largest value outside guard of at where the programme resembles
-// itself: where the pulse has a strong side peak.
-func (w *Workspace) rival(at, guard int) (top float64) {
-	for i, v := range w.residual {
-		d := i - at
-		if d < 0 {
-			d = -d
-		}
-		if v = math.Abs(v); d > guard && v > top && math.Abs(w.p[d]) > 0.4 {
-			top = v
-		}
-	}
-	return top
 }
 
 // explained says whether a candidate may be but a side peak of a found arrival's pulse.
