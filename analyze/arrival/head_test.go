@@ -17,8 +17,8 @@ import (
 // (Woodworth, Experimental Psychology, 1938; radius 8.75 cm and the formula from
 // memory; c = 343.2 m/s at 20 °C). Kuhn (J. Acoust. Soc. Am. 62, 1977, from memory)
 // found a dummy head within some tens of microseconds of it for clicks; a sample
-// is 23 µs. Beyond 75° the far ear has no direct sound, only what creeps around
-// the head, and the formula's premise of one arrival is gone.
+// is 23 µs. Further round the far ear has several arrivals of one size that creep around
+// the head, and the formula's premise of one is gone.
 func TestHeadAgainstWoodworth(t *testing.T) {
 	const tolerance = 30.0 // µs
 	file, err := os.Open("../../testdata/head_related.csv")
@@ -46,7 +46,7 @@ func TestHeadAgainstWoodworth(t *testing.T) {
 	r := programme.New(1)
 	x := programme.White(r, 3*rate)
 	worst := 0.0
-	for _, azimuth := range []float64{0, 15, 30, 45, 60, 75, 300, 330} {
+	for _, azimuth := range []float64{0, 15, 30, 45, 60, 300, 330} {
 		var at [2]Arrival
 		for ear, name := range []string{"left", "right"} {
 			h := responses[strconv.Itoa(int(azimuth))+" "+name]
@@ -69,6 +69,6 @@ func TestHeadAgainstWoodworth(t *testing.T) {
 		}
 		worst = max(worst, math.Abs(got-want))
 	}
-	claim(t, "near and far ear of a measured dummy head, 0…75°", "Woodworth's formula within 30 µs",
+	claim(t, "near and far ear of a measured dummy head, 0…60°", "Woodworth's formula within 30 µs",
 		"Gardner and Martin 1994 (Debian libmysofa1); Woodworth 1938", "%.0f µs at most", worst)
 }
