@@ -74,7 +74,7 @@ func TestPhasorSums(t *testing.T) {
 	for _, row := range table(t, "coherent_sum.csv") {
 		phase, difference, want := row[0]*math.Pi/180, row[1], row[2]
 		b := cmplx.Rect(math.Pow(10, -difference/20), phase)
-		l := account(t, exact(constant(1)), exact(constant(b)), nil, Config{})
+		l := account(t, exact(constant(1)), exact(constant(b)), nil, Config{MaxOffsetMs: 1})
 		if math.IsInf(want, -1) {
 			if l.GainOverLouderDB > -110 || !l.Rows[4].Cancelled && !l.Rows[3].Cancelled {
 				t.Errorf("%v: %.3f dB, cancelled: %+v", row, l.GainOverLouderDB, l.Rows)
@@ -153,10 +153,10 @@ func TestCopies(t *testing.T) {
 		}
 	}
 	rng := rand.New(rand.NewPCG(1, 1))
-	dense := seattest.LogGrid(20, 20000, 4000)
+	dense := seattest.LogGrid(20, 20000, 1000)
 	turning := seattest.Exact(dense, 30, func(float64) complex128 { return cmplx.Rect(1, 2*math.Pi*rng.Float64()) })
 	l = account(t, seattest.Exact(dense, 30, constant(1)), turning, nil, Config{})
-	if math.Abs(l.GainOverLouderDB-3.0103) > 0.06 { // 40 000 phases: standard deviation 0.022 dB
+	if math.Abs(l.GainOverLouderDB-3.0103) > 0.13 { // 10 000 phases: standard deviation 0.043 dB
 		t.Errorf("incoherent: %.3f dB, want 3.01", l.GainOverLouderDB)
 	}
 }
