@@ -60,13 +60,18 @@ func CompareInto(dst *Verdict, a, b *response.Spectra) {
 		dst.undecided("too little of the band is trusted in both")
 		return
 	}
-	f := c.solve(twinTurns, likelyEdges(0)[:1], c.spread())
+	f := c.solve(twinTurns, likelyEdges(0)[:1], twinSpread)
 	if f.score < alike {
 		dst.undecided("the two differ too much to be compared")
 		return
 	}
 	dst.conclude(&c, &f, "the two agree in phase", "the two are of opposite phase")
 }
+
+// twinSpread is how far off the difference of two delays may be, standard
+// deviation in seconds: each was found in what its programme told best, and a box
+// delays low and high frequencies by different times.
+const twinSpread = 2e-4
 
 // alike is the mean agreement, −1…1, below which two loudspeakers are not taken
 // for ones of one kind.

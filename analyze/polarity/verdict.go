@@ -35,10 +35,14 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	}
 	b = appendHz(b, to)
 	switch {
-	case turned && (f.best.order == -1 || c.dip(f.best.hz)):
+	case turned && c.dip(f.best.hz):
 		b = append(b, "; above "...)
 		b = appendHz(b, f.best.hz)
 		b = append(b, " the sign turns: the high-frequency driver looks reversed"...)
+	case turned && f.best.order == -1:
+		b = append(b, "; above "...)
+		b = appendHz(b, f.best.hz)
+		b = append(b, " the sign turns without a dip: the two are not alike there"...)
 	case turned:
 		b = append(b, "; above "...)
 		b = appendHz(b, f.best.hz)
