@@ -96,10 +96,11 @@ func (f *Finder) Break() {
 	f.fine.next = int64(max(f.fine.delay, 0) - f.m/2)
 }
 
-// rest is how many samples wait for a whole long block; too few are not worth one.
+// rest is how many samples wait for a whole long block, at most one; too few
+// are not worth it.
 func (f *Finder) rest() int {
 	if n := int(f.history.end-f.start) - f.ramp; n > f.ramp {
-		return n
+		return min(n, f.length)
 	}
 	return 0
 }

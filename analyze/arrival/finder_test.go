@@ -126,6 +126,21 @@ func TestAnyBlockLength(t *testing.T) {
 	}
 }
 
+// It can be asked at any moment, also just before a long block is whole.
+func TestAskedAtAnyMoment(t *testing.T) {
+	const rate, step = 48000, 480
+	r := programme.New(9)
+	x := programme.White(r, 3*rate)
+	y := programme.AddNoise(r, programme.Delay(x, rate, 0.02), 20)
+	f := newFinder(t, Config{MaxDelayS: 1})
+	for at := 0; at < len(x); at += step {
+		f.Feed(x[at:at+step], y[at:at+step])
+		if list, reason := f.Find(nil); at > rate && (len(list) != 1 || math.Abs(list[0].DelayMs-20) > 0.01) {
+			t.Fatalf("after %.2f s: %+v %s", float64(at+step)/rate, list, reason)
+		}
+	}
+}
+
 // Excerpts of a recording with breaks between them count together; what lies
 // across a break is not taken for sound.
 func TestBreak(t *testing.T) {
