@@ -9,6 +9,7 @@ import (
 
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/response"
+	"plumbline/analyze/statistics"
 	"plumbline/stream/wire"
 )
 
@@ -19,6 +20,7 @@ const (
 	findAfterS = 1.0  // of audio, before an arrival is looked for
 	findForS   = 4.0  // of audio, after which it is measured without one
 	deafAfterS = 8.0  // of audio, after which a microphone that hears nothing is given up
+	leastHeard = 0.05 // of the band, or the microphone does not hear it
 	silentDBFS = -100
 	fullScale  = 32767.0 / 32768.0
 )
@@ -261,25 +263,38 @@ func (m *measurement) wrong(what string) error {
 // judge says how sure all microphones are by now.
 func (m *measurement) judge(what string) (bool, error) {
 	m.done, m.remainingS = 1, 0
-	deaf := -1
 	for i := range m.microphones {
 		m.est.Spectra(i, &m.heard[i])
 		// WithinDB is half of what Progress measures.
 		done, rest := response.Progress(&m.heard[i], 2*m.goal.WithinDB, m.goal.LowHz, m.goal.HighHz)
-		if done < 0.02 && math.IsInf(rest, 1) {
-			deaf = m.microphones[i]
+		if m.heardS() > deafAfterS && heardShare(&m.heard[i], m.goal) < leastHeard {
+			return false, fmt.Errorf("the microphone on channel %d does not hear %s: is it on, is it the right output, is it loud enough", m.microphones[i], what)
 		}
 		m.done = min(m.done, done)
 		m.remainingS = math.Max(m.remainingS, rest)
-	}
-	if deaf > 0 && m.heardS() > deafAfterS {
-		return false, fmt.Errorf("the microphone on channel %d does not hear %s: is it on, is it the right output, is it loud enough", deaf, what)
 	}
 	if short := leastAudioS - m.heardS(); short > 0 {
 		m.remainingS = math.Max(m.remainingS, short)
 		return false, nil
 	}
 	return m.remainingS == 0, nil
+}
+
+// heardShare is the share of the band whose coherence exceeds what unrelated
+// channels reach in response.FalseTrust of cases.
+func heardShare(s *response.Spectra, goal wire.Goal) float64 {
+	points, heard := 0, 0
+	for k, f := range s.FrequencyHz {
+		if f < goal.LowHz || f > goal.HighHz {
+			continue
+		}
+		points++
+		re, im := real(s.Gxy[k]), imag(s.Gxy[k])
+		if re*re+im*im > s.Gxx[k]*s.Gyy[k]*statistics.CoherenceThreshold(s.EffectiveAverages[k], response.FalseTrust) {
+			heard++
+		}
+	}
+	return float64(heard) / float64(max(points, 1))
 }
 
 // notSure says why a measurement was given up.
