@@ -9,14 +9,15 @@ export function setClient(name) {
   client = name;
 }
 
-/** @param {string} method @param {string} path @param {object} [body] @returns {Promise<any>} */
-async function ask(method, path, body) {
+/** @param {string} method @param {string} path @param {object} [body] a Blob goes as it is @returns {Promise<any>} */
+export async function ask(method, path, body) {
   /** @type {Record<string, string>} */
   const headers = { 'X-Plumbline-Client': client };
-  if (body) headers['Content-Type'] = 'application/json';
+  const raw = body instanceof Blob;
+  if (body && !raw) headers['Content-Type'] = 'application/json';
   let answer;
   try {
-    answer = await fetch(path, { method, headers, body: body && JSON.stringify(body) });
+    answer = await fetch(path, { method, headers, body: raw ? body : body && JSON.stringify(body) });
   } catch {
     throw new Error('The daemon does not answer. Is it running, and is this device on its network?');
   }

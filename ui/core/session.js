@@ -9,7 +9,7 @@ import { Socket } from './socket.js';
 /** @typedef {import('./types.js').Verdict} Verdict */
 /** @typedef {import('./types.js').Rig} Rig */
 /** @typedef {{open: boolean, stale: boolean, lastMs: number}} Status */
-/** @typedef {'hello'|'state'|'verdict'|'rig'|'notice'|'frame'|'status'} Topic */
+/** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'notice'|'frame'|'status'} Topic */
 
 export class Session {
   /** @type {Hello|null} */
@@ -18,6 +18,10 @@ export class Session {
   state = null;
   /** @type {Rig|null} */
   rig = null;
+  /** @type {import('./types.js').Show|null|undefined} null: none is open; undefined: this daemon keeps none */
+  show = undefined;
+  /** @type {import('./types.js').Survey|null} */
+  survey = null;
   /** @type {Map<number, Verdict>} */
   verdicts = new Map();
   /** @type {Status} */
@@ -108,6 +112,14 @@ export class Session {
       case 'rig':
         this.rig = message.rig;
         this.#tell('rig', this.rig);
+        break;
+      case 'show':
+        this.show = message.show;
+        this.#tell('show', this.show);
+        break;
+      case 'survey':
+        this.survey = message.survey;
+        this.#tell('survey', this.survey);
         break;
       case 'notice':
         this.#tell('notice', message);

@@ -3,7 +3,7 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
-import { nearest } from './spectrum.js';
+import { nearest } from './chart.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */

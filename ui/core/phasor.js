@@ -1,0 +1,180 @@
+// @ts-check
+// Two loudspeakers at one seat as phasors: what their sum gives under a delay, polarity and gain of the second
+// one. The formulas are the daemon's, so that a handle can be dragged without asking it.
+
+/** @typedef {import('./types.js').Values} Values */
+/** @typedef {{delayMs: number, sign: 1|-1, gainDB: number}} Setting of B; a negative delay makes A wait */
+/**
+ * Cells of a seat made ready: A·conj(B) of unit length, and the level of B over A as a ratio.
+ * @typedef {{omega: Float64Array, re: Float64Array, im: Float64Array, ratio: Float64Array, count: Float64Array,
+ *   total: number, gainDB: number, c: Float64Array, base: number}} Cells omega in rad/ms
+ */
+
+// A cell that cancels completely counts −60 dB.
+const MOST_C = (1 - 1e-6) / (1 + 1e-6);
+const DB = 10 / Math.LN10;
+const BATCH = 16; // 1e-6 to this power is still a number
+
+/** @param {import('./types.js').Cells} cells @returns {Cells} */
+export function prepare(cells) {
+  const n = cells.frequency_hz.length;
+  const out = {
+    omega: new Float64Array(n), re: new Float64Array(n), im: new Float64Array(n), ratio: new Float64Array(n),
+    count: Float64Array.from(cells.count), total: 0, gainDB: NaN, c: new Float64Array(n), base: 0,
+  };
+  for (let k = 0; k < n; k++) {
+    const phase = (cells.phase_deg[k] * Math.PI) / 180;
+    out.omega[k] = (2 * Math.PI * cells.frequency_hz[k]) / 1000;
+    out.re[k] = Math.cos(phase);
+    out.im[k] = Math.sin(phase);
+    out.ratio[k] = 10 ** (cells.level_db[k] / 20);
+    out.total += out.count[k];
+  }
+  return out;
+}
+
+/** @param {Cells} s @param {number} gainDB */
+function setGain(s, gainDB) {
+  if (s.gainDB === gainDB) return;
+  s.gainDB = gainDB;
+  s.base = 0;
+  const gain = 10 ** (gainDB / 20);
+  for (let k = 0; k < s.ratio.length; k++) {
+    const r = gain * s.ratio[k];
+    s.c[k] = Math.min(MOST_C, (2 * r) / (1 + r * r));
+    s.base += s.count[k] * Math.log(1 + s.c[k]);
+  }
+}
+
+/**
+ * Mean over log frequency of 10 lg(|A + g·p·B·e^{−jωτ}|² / (|A| + |gB|)²), dB.
+ * @param {Cells} s @param {Setting} x
+ */
+export function efficiency(s, x) {
+  setGain(s, x.gainDB);
+  let sum = 0;
+  let product = 1;
+  for (let k = 0; k < s.omega.length; k++) {
+    const turn = s.omega[k] * x.delayMs;
+    const v = 1 + x.sign * s.c[k] * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
+    if (s.count[k] === 1) product *= v;
+    else sum += s.count[k] * Math.log(v);
+    if (k % BATCH === BATCH - 1) {
+      sum += Math.log(product);
+      product = 1;
+    }
+  }
+  return (DB * (sum + Math.log(product) - s.base)) / s.total;
+}
+
+/**
+ * The same over delays fromMs + i·stepMs, for both polarities at once: the turn from one delay to the next is a
+ * product of phasors.
+ * @param {Cells} s @param {number} gainDB @param {number} fromMs @param {number} stepMs @param {number} n
+ * @returns {{same: Float64Array, opposite: Float64Array}}
+ */
+export function sweep(s, gainDB, fromMs, stepMs, n) {
+  setGain(s, gainDB);
+  const same = new Float64Array(n);
+  const opposite = new Float64Array(n);
+  const up = new Float64Array(n).fill(1);
+  const down = new Float64Array(n).fill(1);
+  const flush = () => {
+    for (let i = 0; i < n; i++) {
+      same[i] += Math.log(up[i]);
+      opposite[i] += Math.log(down[i]);
+    }
+    up.fill(1);
+    down.fill(1);
+  };
+  for (let k = 0; k < s.omega.length; k++) {
+    const begin = s.omega[k] * fromMs;
+    const turn = s.omega[k] * stepMs;
+    let re = s.re[k] * Math.cos(begin) - s.im[k] * Math.sin(begin);
+    let im = s.re[k] * Math.sin(begin) + s.im[k] * Math.cos(begin);
+    const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
+    const c = s.c[k];
+    for (let times = s.count[k]; times > 0; times--) {
+      let [x, y] = [re, im];
+      for (let i = 0; i < n; i++) {
+        up[i] *= 1 + c * x;
+        down[i] *= 1 - c * x;
+        const next = x * cos - y * sin;
+        y = x * sin + y * cos;
+        x = next;
+      }
+      if (times > 1) flush();
+    }
+    if (k % BATCH === BATCH - 1) flush();
+  }
+  flush();
+  for (let i = 0; i < n; i++) {
+    same[i] = (DB * (same[i] - s.base)) / s.total;
+    opposite[i] = (DB * (opposite[i] - s.base)) / s.total;
+  }
+  return { same, opposite };
+}
+
+/** What the seats' efficiencies come to. @param {ArrayLike<number>} seats dB @param {'mean'|'worst'} aim */
+export function aimOf(seats, aim) {
+  let sum = 0;
+  let least = Infinity;
+  for (let i = 0; i < seats.length; i++) {
+    sum += seats[i];
+    least = Math.min(least, seats[i]);
+  }
+  return aim === 'worst' ? least : sum / seats.length;
+}
+
+/** @typedef {import('./types.js').Complex} Complex */
+
+/** Level of a response, dB. @param {Complex} h @param {(number|null)[]} dst */
+export function magnitude(h, dst) {
+  dst.length = h.re.length;
+  for (let i = 0; i < dst.length; i++) {
+    const [re, im] = [h.re[i], h.im[i]];
+    dst[i] = re === null || im === null ? null : DB * Math.log(re * re + im * im);
+  }
+  return dst;
+}
+
+/**
+ * |A + g·p·B·e^{−jωτ}|, dB.
+ * @param {number[]} hz @param {Complex} a @param {Complex} b @param {Setting} x @param {(number|null)[]} dst
+ */
+export function predict(hz, a, b, x, dst) {
+  const gain = x.sign * 10 ** (x.gainDB / 20);
+  dst.length = hz.length;
+  for (let i = 0; i < hz.length; i++) {
+    const [ar, ai, br, bi] = [a.re[i], a.im[i], b.re[i], b.im[i]];
+    if (ar === null || ai === null || br === null || bi === null) {
+      dst[i] = null;
+      continue;
+    }
+    const turn = (-2 * Math.PI * hz[i] * x.delayMs) / 1000;
+    const [cos, sin] = [gain * Math.cos(turn), gain * Math.sin(turn)];
+    const re = ar + br * cos - bi * sin;
+    const im = ai + br * sin + bi * cos;
+    dst[i] = DB * Math.log(re * re + im * im);
+  }
+  return dst;
+}
+
+/**
+ * Phase of B under a setting against A, −180…180 degrees.
+ * @param {number[]} hz @param {Complex} a @param {Complex} b @param {Setting} x @param {(number|null)[]} dst
+ */
+export function phaseBetween(hz, a, b, x, dst) {
+  dst.length = hz.length;
+  for (let i = 0; i < hz.length; i++) {
+    const [ar, ai, br, bi] = [a.re[i], a.im[i], b.re[i], b.im[i]];
+    dst[i] = ar === null || ai === null || br === null || bi === null ? null
+      : wrapDeg((Math.atan2(bi * ar - br * ai, br * ar + bi * ai) * 180) / Math.PI - 0.36 * hz[i] * x.delayMs + (x.sign < 0 ? 180 : 0));
+  }
+  return dst;
+}
+
+/** @param {number} deg @returns {number} −180…180 */
+export function wrapDeg(deg) {
+  return deg - 360 * Math.round(deg / 360);
+}

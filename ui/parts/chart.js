@@ -1,0 +1,295 @@
+// @ts-check
+// Magnitude above the spine, phase below it, one plumb line through both; whose curves is the owner's business.
+
+import * as address from '../core/address.js';
+import { el, say } from '../core/dom.js';
+import { frequency, signed } from '../core/format.js';
+import { currentInk } from '../core/theme.js';
+import { gestures, scale, within } from '../draw/gestures.js';
+import { Plot, decades, every } from '../draw/plot.js';
+import { lastTrusted, line, ribbon, trusted } from '../draw/trace.js';
+import { Panel } from './panel.js';
+import { Spine } from './spine.js';
+
+/** @typedef {import('../core/view.js').View} View */
+/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('../draw/plot.js').Surface} Surface */
+/** @typedef {import('../draw/trace.js').Curve} Curve */
+/** @typedef {'magnitude'|'phase'} PlotName */
+
+/**
+ * One response on both plots.
+ * @typedef {object} Drawn
+ * @property {string} name at its end
+ * @property {number} ink of the palette; −1 is the ink of the text, −2 the quiet one
+ * @property {number[]} dash
+ * @property {boolean} front its ribbon and its line are strong
+ * @property {number[]} grid Hz
+ * @property {(xs: ArrayLike<number>) => Curve} [magnitude]
+ * @property {(xs: ArrayLike<number>) => Curve} [phase]
+ */
+/**
+ * @typedef {object} ChartOptions
+ * @property {() => void} redraw
+ * @property {() => Drawn[]} curves the one in front last
+ * @property {boolean} [compact] magnitude alone
+ * @property {string} [phaseTitle]
+ * @property {number} [span] dB, of the magnitude axis
+ * @property {(s: Surface, plot: PlotName) => void} [under]
+ * @property {(step: -1|1) => void} [flick]
+ * @property {(plot: PlotName, kind: 'png'|'svg'|'csv') => void} save
+ * @property {() => void} table
+ */
+
+/** @type {Range} */
+const WHOLE = [20, 20000];
+/** @type {Range} */
+const PHASE = [-180, 180];
+const SPAN_DB = 48;
+const MOST_NAMES = 12;
+const MOST_RIBBONS = 4;
+export const DASHES = [[], [9, 4], [2, 3], [9, 3, 2, 3]];
+const AXIS = 46;
+
+/** @param {number} ink of a Drawn @param {{curves: string[], ink: string, quiet: string}} palette */
+export function colourOf(ink, palette) {
+  return ink === -1 ? palette.ink : ink === -2 ? palette.quiet : palette.curves[ink % palette.curves.length];
+}
+
+export class Chart {
+  #view;
+  #options;
+  #magnitude;
+  #phase;
+  #spine = new Spine();
+  #plumb = el('div', { class: 'plumb', 'aria-hidden': 'true' }, el('span', { class: 'tag' }), el('span', { class: 'bob' }));
+  #tag = /** @type {HTMLElement} */ (this.#plumb.firstChild);
+  /** @type {Panel} */
+  magnitudePanel;
+  /** @type {Panel} */
+  phasePanel;
+  #letGo;
+  #centred = false;
+  /** @type {Range|null} what the operator chose; null is the whole range */
+  #chosenX = address.range('hz');
+  /** @type {Range|null} */
+  #chosenY = address.range('db');
+  node;
+
+  /** @param {View} view @param {ChartOptions} options */
+  constructor(view, options) {
+    this.#view = view;
+    this.#options = options;
+    const home = () => this.home();
+    const { table, save } = options;
+    this.magnitudePanel = new Panel({ id: 'magnitude', title: 'Magnitude', unit: 'dB', home, table, save: (k) => save('magnitude', k) });
+    this.phasePanel = new Panel({ id: 'phase', title: options.phaseTitle ?? 'Phase', unit: 'degrees', home, table, save: (k) => save('phase', k) });
+    this.node = el('div', { class: `spectrum${options.compact ? ' compact' : ''}` }, this.magnitudePanel.node, this.#spine.node, options.compact ? null : this.phasePanel.node, this.#plumb);
+    const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };
+    this.#magnitude = new Plot(this.magnitudePanel.host, {
+      x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: every([1, 2, 3, 6, 12, 24], 21), tick: (v) => signed(v, 0), size: AXIS },
+      under: (s) => this.#paint(s, 'magnitude'), over: (s) => this.#names(s), resized: options.redraw,
+    });
+    this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {
+      x, y: { range: PHASE, splits: () => [-180, -90, 0, 90, 180], tick: (v) => signed(v, 0), size: AXIS },
+      under: (s) => this.#paint(s, 'phase'), resized: options.redraw,
+    });
+    this.#centred = this.#chosenY !== null;
+    this.#letGo = this.#plots().map((plot) => this.#hands(plot));
+  }
+
+  close() {
+    for (const off of this.#letGo) off();
+    for (const plot of this.#plots()) plot.close();
+  }
+
+  get plots() {
+    return { magnitude: this.#magnitude, phase: this.#phase };
+  }
+
+  draw() {
+    this.#centre();
+    for (const plot of this.#plots()) plot.draw();
+    const seen = this.#plots().find((p) => p.area.width > 10 && p.surface.offsetParent);
+    if (!seen) return;
+    const front = this.#options.curves().at(-1);
+    const curve = (front?.magnitude ?? front?.phase)?.([]);
+    this.#spine.draw(seen, front?.grid ?? [], curve ?? { xs: [], mid: [] });
+    this.#hang(seen);
+    this.magnitudePanel.atHome(!this.#chosenX && !this.#chosenY);
+    this.phasePanel.atHome(!this.#chosenX);
+  }
+
+  home() {
+    this.#chosenX = this.#chosenY = null;
+    this.#centred = false;
+    address.set('hz', null);
+    address.set('db', null);
+    for (const plot of this.#plots()) plot.xRange = [...WHOLE];
+    this.#options.redraw();
+  }
+
+  /** Other curves may lie elsewhere: the axis goes where they are, unless somebody set it. */
+  lookAgain() {
+    if (!this.#chosenY) this.#centred = false;
+  }
+
+  /** @param {number} by about the plumb line; under 1 comes closer */
+  zoom(by) {
+    const [lo, hi] = this.#magnitude.xRange;
+    const at = Math.log(this.#view.at / lo) / Math.log(hi / lo);
+    this.#setX(scale([lo, hi], Math.min(1, Math.max(0, at)), by, true));
+  }
+
+  #plots() {
+    return this.#phase ? [this.#magnitude, this.#phase] : [this.#magnitude];
+  }
+
+  /** @param {Surface} s @param {PlotName} plot */
+  #paint(s, plot) {
+    this.#options.under?.(s, plot);
+    const curves = this.#options.curves();
+    const ink = currentInk();
+    // Wide lines are what costs (measured): with many curves only the one in front may have one.
+    const thin = curves.length > MOST_RIBBONS ? 1 / s.ratio : 1.25 * ink.line;
+    for (const drawn of curves) {
+      const curve = drawn.grid.length ? drawn[plot]?.(s.positions(drawn.grid)) : null;
+      if (!curve) continue;
+      const { front } = drawn;
+      const style = { colour: colourOf(drawn.ink, ink), width: (front ? 2 * ink.line : thin) * (front ? s.ratio : 1), dash: drawn.dash.map((d) => d * s.ratio), fill: ink.dark ? 0.34 : 0.26, outline: 0.75 };
+      if (front) ribbon(s.ctx, curve, s.y, style);
+      else if (curves.length <= MOST_RIBBONS) ribbon(s.ctx, curve, s.y, { ...style, fill: 0.12, outline: 0.35 });
+      line(s.ctx, curve, s.y, style);
+    }
+  }
+
+  /** Names at the curves' ends. @param {Surface} s */
+  #names(s) {
+    const ink = currentInk();
+    const curves = this.#options.curves();
+    if (curves.length > MOST_NAMES) return;
+    const right = s.box.left + s.box.width;
+    const labels = [];
+    s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
+    for (const { name, ink: colour, grid, magnitude } of curves) {
+      const curve = grid.length && name ? magnitude?.(s.positions(grid)) : null;
+      const i = curve ? lastTrusted(curve, right - 6 * s.ratio) : -1;
+      if (!curve || i < 0) continue;
+      // Above the highest point that the name would cover.
+      const reach = curve.xs[i] - s.ctx.measureText(name).width - 8 * s.ratio;
+      let y = s.y(/** @type {number} */ (curve.mid[i]));
+      for (let k = i; k >= 0 && curve.xs[k] > reach; k--) if (curve.mid[k] !== null) y = Math.min(y, s.y(/** @type {number} */ (curve.mid[k])));
+      labels.push({ x: curve.xs[i], y, name, colour: colourOf(colour, ink) });
+    }
+    placeNames(s, labels, ink.ground);
+  }
+
+  /** The plumb line. @param {Plot} plot */
+  #hang(plot) {
+    const { left, top, width } = plot.area;
+    const x = plot.toX(this.#view.at);
+    this.#plumb.hidden = !(x >= 0 && x <= width);
+    this.#plumb.style.transform = `translateX(${left + x}px)`;
+    this.#plumb.classList.toggle('right', x > width - 90);
+    const first = plot === this.#magnitude ? this.magnitudePanel.host.offsetTop + top : this.#spine.node.offsetTop;
+    this.#plumb.style.top = `${first}px`;
+    this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
+    say(this.#tag, frequency(this.#view.at));
+  }
+
+  /** The magnitude axis stays where it is, once the first trusted data said where that should be. */
+  #centre() {
+    if (this.#centred) return;
+    const values = [];
+    for (const { front, magnitude, grid } of this.#options.curves()) {
+      const curve = front ? magnitude?.(grid) : null;
+      if (!curve) continue;
+      for (let i = 0; i < curve.mid.length; i++) {
+        const v = curve.mid[i];
+        if (v !== null && Number.isFinite(v) && trusted(curve, i)) values.push(v);
+      }
+    }
+    if (values.length < 24) return;
+    values.sort((a, b) => a - b);
+    const top = Math.ceil((values[Math.floor(values.length * 0.6)] + 12) / 6) * 6;
+    this.#magnitude.yRange = [top - (this.#options.span ?? SPAN_DB), top];
+    this.#centred = true;
+  }
+
+  /** @param {Range} x */
+  #setX(x) {
+    const kept = within(x, WHOLE, 1.3, true);
+    const whole = kept[0] <= WHOLE[0] * 1.001 && kept[1] >= WHOLE[1] * 0.999;
+    this.#chosenX = whole ? null : kept;
+    address.set('hz', this.#chosenX);
+    for (const plot of this.#plots()) plot.xRange = whole ? [...WHOLE] : [...kept];
+    this.#options.redraw();
+  }
+
+  /** @param {Plot} plot */
+  #hands(plot) {
+    const magnitude = plot === this.#magnitude;
+    // Another ground makes another surface; the host stays.
+    const host = magnitude ? this.magnitudePanel.host : this.phasePanel.host;
+    return gestures({
+      surface: host,
+      area: () => plot.area,
+      view: () => ({ x: [...plot.xRange], y: [...plot.yRange] }),
+      setView: (x, y) => {
+        if (magnitude && (y[0] !== plot.yRange[0] || y[1] !== plot.yRange[1])) {
+          plot.yRange = within(y, [-160, 120], 3, false);
+          this.#chosenY = plot.yRange;
+          this.#centred = true;
+          address.set('db', plot.yRange);
+        }
+        this.#setX(x);
+      },
+      log: true,
+      freeY: magnitude,
+      home: () => !this.#chosenX,
+      goHome: () => this.home(),
+      point: (px) => this.#view.setAt(Math.min(WHOLE[1], Math.max(WHOLE[0], plot.fromX(px)))),
+      flick: this.#options.flick,
+    });
+  }
+}
+
+/**
+ * Writes names beside each other's way: each above its point, none over another.
+ * @param {Surface} s @param {{x: number, y: number, name: string, colour: string}[]} labels canvas pixels @param {string} ground
+ */
+export function placeNames(s, labels, ground) {
+  const right = s.box.left + s.box.width;
+  const step = 15 * s.ratio;
+  s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
+  labels.sort((a, b) => a.y - b.y);
+  for (let i = 0; i < labels.length; i++) {
+    const wanted = labels[i].y - 10 * s.ratio;
+    labels[i].y = Math.max(s.box.top + step * 0.7, i ? Math.max(wanted, labels[i - 1].y + step) : wanted);
+  }
+  const over = labels.length ? labels[labels.length - 1].y - (s.box.top + s.box.height - step / 2) : 0;
+  s.ctx.textAlign = 'right';
+  s.ctx.textBaseline = 'middle';
+  s.ctx.lineJoin = 'round';
+  for (const { x, y, name, colour } of labels) {
+    const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(name).width + 6 * s.ratio));
+    const level = y - Math.max(0, over);
+    s.ctx.strokeStyle = ground;
+    s.ctx.lineWidth = 3 * s.ratio;
+    s.ctx.strokeText(name, at, level);
+    s.ctx.fillStyle = colour;
+    s.ctx.fillText(name, at, level);
+  }
+}
+
+/** Index of the grid point nearest to a frequency. @param {number[]} grid @param {number} hz */
+export function nearest(grid, hz) {
+  let lo = 0;
+  let hi = grid.length - 1;
+  while (hi - lo > 1) {
+    const mid = (lo + hi) >> 1;
+    if (grid[mid] < hz) lo = mid;
+    else hi = mid;
+  }
+  return lo < hi && hz / Math.max(1e-9, grid[lo]) > grid[hi] / hz ? hi : lo;
+}
