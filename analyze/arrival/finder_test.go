@@ -163,6 +163,27 @@ func TestBreak(t *testing.T) {
 	}
 }
 
+func TestExcerpts(t *testing.T) {
+	if got := Excerpts(50*48000, 48000, 30); len(got) != 1 || got[0] != (Excerpt{0, 50 * 48000}) {
+		t.Errorf("short: %v", got)
+	}
+	got := Excerpts(600*48000, 48000, 30)
+	if len(got) != 6 {
+		t.Fatalf("%v", got)
+	}
+	last, sum := int64(0), int64(0)
+	for _, e := range got {
+		if e.From < last || e.To > 600*48000 || e.To <= e.From {
+			t.Errorf("%v", got)
+		}
+		last = e.To
+		sum += e.To - e.From
+	}
+	if sum != 30*48000 {
+		t.Errorf("%d frames", sum)
+	}
+}
+
 // Only the newest sound counts where only that is asked for.
 func TestFindNewest(t *testing.T) {
 	const rate = 48000

@@ -24,6 +24,7 @@ type Follower struct {
 	doubtSince                      int64   // clock when the delay stopped to explain what is heard, −1 if it does
 
 	looks   int
+	sign    int // of the followed arrival, as glance last told
 	known   fit // what slow told last
 	found   bool
 	arrival Arrival
@@ -115,7 +116,7 @@ func (f *Follower) Step() bool {
 		f.nextTrack = f.clock + seconds(0.09)
 		return f.track(seconds)
 	case f.found && !doubt && f.clock >= f.nextList:
-		f.nextList = f.clock + seconds(4)
+		f.nextList = f.clock + seconds(6)
 		return f.refresh(seconds)
 	}
 	return false
@@ -258,6 +259,14 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	}
 	guess := f.arrival.DelayMs / 1000 * w.rate
 	at, value, share := f.fast.glance(w, f.trust, guess)
+	// To the sample, the glance sees each change at once; finer looks cost more.
+	f.looks++
+	same := f.known.ok && math.Abs(at-f.known.delay) <= 1 && int(math.Copysign(1, value)) == f.sign
+	if same && share >= 0.5*f.usual && f.looks%3 != 0 {
+		f.usual += 0.1 * (share - f.usual)
+		f.doubtSince = -1
+		return false
+	}
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
 	if !fast.ok || share < 0.5*f.usual {
 		if f.doubtSince < 0 {
@@ -270,11 +279,13 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	}
 	f.doubtSince = -1
 	f.usual += 0.1 * (share - f.usual)
+	f.sign = int(math.Copysign(1, value))
 	// The slow averages change little from one look to the next.
 	slow, strays := f.known, func() bool {
 		return math.Abs(fast.delay-f.known.delay) > 3*math.Hypot(fast.noise, f.known.noise)+2e-5*w.rate
 	}
-	if f.looks++; f.looks%5 == 0 || !slow.ok || strays() {
+	again := f.looks%6 == 0
+	if again || !slow.ok || strays() {
 		slow = f.slow.refine(w, guess, math.Copysign(1, value))
 		f.known = slow
 	}
@@ -282,7 +293,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	if moved {
 		f.slow.copyFrom(&f.fast)
 		slow = fast
-	} else if f.looks%5 == 0 {
+	} else if again {
 		f.slow.judgeBands(w, f.trust, slow.delay)
 	}
 	f.known = slow
