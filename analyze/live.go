@@ -16,8 +16,11 @@ type LiveConfig struct {
 	Reference    int     // channel, from 0
 	Microphones  []int   // channels, from 0; 1…32 of them
 	HistoryS     float64 // audio kept for later use; 0 is 60 s
-	Epoch        uint32  // of the first frame; a Live that follows on another takes up its count
-	Settings     Settings
+	// History is that of a Live that this one follows on: what was heard before
+	// the channels were changed is kept. nil begins a new one.
+	History  *History
+	Epoch    uint32 // of the first frame; a Live that follows on another takes up its count
+	Settings Settings
 }
 
 // Live eats interleaved blocks and yields frames. One goroutine owns it. Feed,
@@ -74,10 +77,13 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 	}
 	l := &Live{
 		cfg:     cfg,
-		history: NewHistory(cfg.Channels, int(cfg.HistoryS*cfg.SampleRateHz)),
+		history: cfg.History,
 		mics:    make([]microphone, m),
 		scratch: make([][]float64, m+1),
 		feed:    make([][]float64, m),
+	}
+	if l.history == nil {
+		l.history = NewHistory(cfg.Channels, int(cfg.HistoryS*cfg.SampleRateHz))
 	}
 	for i := range l.scratch {
 		l.scratch[i] = make([]float64, blockFrames)
@@ -280,6 +286,7 @@ func (l *Live) Frame() *Frame {
 		shown.Curve(&out.Curve)
 		if (i-slowFrom+len(l.mics))%len(l.mics) < slowN {
 			out.Impulse, out.ImpulseStartMs, out.ImpulseStepMs = l.impulse.Compute(out.Impulse, &m.spectra)
+			normalise(out.Impulse)
 			polarity.JudgeInto(&out.Polarity, &m.spectra)
 		}
 		f.Bursts += l.estimator.Bursts(i)
@@ -324,6 +331,20 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 		}
 	}
 	out.DelayMs = now
+}
+
+// normalise scales x to a largest magnitude of 1.
+func normalise(x []float64) {
+	peak := 0.0
+	for _, v := range x {
+		peak = max(peak, math.Abs(v))
+	}
+	if peak == 0 {
+		return
+	}
+	for i := range x {
+		x[i] /= peak
+	}
 }
 
 // slowTurn says whose impulse response and polarity are due in this frame, n

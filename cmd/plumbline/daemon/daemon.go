@@ -223,13 +223,15 @@ func liveSettings(s wire.Settings) analyze.Settings {
 	return out
 }
 
-// newLive starts an analysis for these settings, in the given epoch.
-func (d *Daemon) newLive(s wire.Settings, epoch uint32) (*analyze.Live, error) {
+// newLive starts an analysis for these settings, in the given epoch, going on
+// with the history of the one before, if there was one.
+func (d *Daemon) newLive(s wire.Settings, epoch uint32, history *analyze.History) (*analyze.Live, error) {
 	cfg := analyze.LiveConfig{
 		SampleRateHz: float64(d.info.SampleRateHz),
 		Channels:     len(d.info.Channels),
 		Reference:    s.Reference - 1,
 		Epoch:        epoch,
+		History:      history,
 		Settings:     liveSettings(s),
 	}
 	for _, m := range s.Microphones {

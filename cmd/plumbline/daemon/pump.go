@@ -51,7 +51,7 @@ type pump struct {
 }
 
 func (p *pump) init(d *Daemon, s wire.Settings) error {
-	live, err := d.newLive(s, 1)
+	live, err := d.newLive(s, 1, nil)
 	if err != nil {
 		return err
 	}
@@ -291,7 +291,7 @@ func (p *pump) change(patch stream.SettingsPatch, by string) (stream.State, erro
 	old := p.settings
 	switch {
 	case next.Reference != old.Reference || !slices.Equal(next.Microphones, old.Microphones):
-		live, err := p.d.newLive(next, p.epoch+1)
+		live, err := p.d.newLive(next, p.epoch+1, p.live.History())
 		if err != nil {
 			return stream.State{}, refused(err)
 		}
