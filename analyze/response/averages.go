@@ -1,7 +1,5 @@
 package response
 
-import "math"
-
 // cell is the weighted sum of a bin's |X|², |Y|² and X*·Y.
 type cell struct{ xx, yy, re, im float64 }
 
@@ -35,7 +33,7 @@ func (a *averages) reset() {
 	clear(a.cells)
 	clear(a.groups)
 	a.weight = 0
-	a.burst = burst{letInS: math.Inf(-1)}
+	a.burst.reset()
 }
 
 // A bin's energy can be too small to say anything:

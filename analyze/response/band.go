@@ -75,6 +75,9 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 	for m := range b.mics {
 		b.mics[m].cells = make([]cell, n)
 		b.mics[m].groups = make([]group, len(b.energy))
+		if !cfg.EverySegment {
+			b.mics[m].burst.plan(n)
+		}
 	}
 	b.next = b.settle()
 	return b

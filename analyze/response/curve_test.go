@@ -149,7 +149,7 @@ func TestSmoothValues(t *testing.T) {
 // Of the 95 % intervals of smoothed curves, too, 93–97 % hold the truth.
 func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 	const rate, late = 8000, 5
-	runs := 200
+	runs := 60
 	if thorough {
 		runs = 1500
 	}
@@ -164,8 +164,8 @@ func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 		var smooth Spectra
 		var c Curve
 		for run := range runs {
-			ref := whiteNoise(6*rate, uint64(2*run))
-			mic := later(mix(ref, whiteNoise(6*rate, uint64(2*run+1)), math.Sqrt((1-g)/g)), late)
+			ref := whiteNoise(4*rate, uint64(2*run))
+			mic := later(mix(ref, whiteNoise(4*rate, uint64(2*run+1)), math.Sqrt((1-g)/g)), late)
 			e.Break()
 			e.Reset()
 			feedAll(e, ref, mic)

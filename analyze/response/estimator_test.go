@@ -53,10 +53,10 @@ func TestConfigErrors(t *testing.T) {
 // Many microphones in one pass are as good as one pass each, bit for bit but
 // for the rounding that the pairs of a transform share.
 func TestMicrophonesAreIndependent(t *testing.T) {
-	const rate = 48000
-	ref := whiteNoise(6*rate, 1)
+	const rate = 16000
+	ref := whiteNoise(4*rate, 1)
 	for _, window := range []int{0, 1024} {
-		for _, count := range []int{2, 3, 8} {
+		for _, count := range []int{2, 3, 6} {
 			e := newEstimator(t, Config{SampleRateHz: rate, Window: window, Microphones: count})
 			mics := make([][]float64, count)
 			for m := range mics {
@@ -72,7 +72,7 @@ func TestMicrophonesAreIndependent(t *testing.T) {
 					t.Fatal(err)
 				}
 				// The last segments of a near microphone wait for the far one.
-				end := len(ref) - 100*(count-1-m)
+				end := len(ref) - 100*(count-1-m) // of what it has heard
 				feedAll(single, ref[:end], mics[m][:end])
 				if d := difference(spectra(e, m), spectra(single, 0)); !(d < 1e-9) {
 					t.Errorf("window %d, microphone %d of %d: differs by %.2g", window, m, count, d)
@@ -172,14 +172,16 @@ func TestBreak(t *testing.T) {
 // A recording cut into spans, whoever analyses them, is the whole recording.
 func TestSpansMakeTheWhole(t *testing.T) {
 	const rate = 8000
-	ref := whiteNoise(180*rate+123, 1)
+	defer func(n int64) { spanSamples = n }(spanSamples)
+	spanSamples = 1 << 16
+	ref := whiteNoise(30*rate+123, 1)
 	for _, tc := range []struct {
 		window  int
 		overlap float64
 		delayMs [2]float64
 	}{
 		{0, 0, [2]float64{0, 0}}, {0, 0, [2]float64{300.3, -200}},
-		{1024, 0.75, [2]float64{0, 12.3}}, {512, 0.6, [2]float64{0, 0}}, {1 << 15, 0.9, [2]float64{500, 0}},
+		{1024, 0.75, [2]float64{0, 12.3}}, {512, 0.6, [2]float64{0, 0}}, {1 << 14, 0.9, [2]float64{500, 0}},
 	} {
 		cfg := Config{SampleRateHz: rate, Window: tc.window, Overlap: tc.overlap, Microphones: 2,
 			Averaging: Averaging{Mode: Infinite}, EverySegment: true}
@@ -219,8 +221,8 @@ func TestSpansMakeTheWhole(t *testing.T) {
 				t.Errorf("window %d: %v s in spans, %v s in one", tc.window, a.AveragedS, b.AveragedS)
 			}
 			for i := range a.EffectiveAverages {
-				// Pairs of segments across a seam are not counted.
-				if r := a.EffectiveAverages[i] / b.EffectiveAverages[i]; math.Abs(r-1) > 0.02 {
+				// Pairs of segments across a seam are not counted; these spans are short.
+				if r := a.EffectiveAverages[i] / b.EffectiveAverages[i]; r < 1 || r > 1.15 {
 					t.Fatalf("window %d: %v averages, in one %v", tc.window, a.EffectiveAverages[i], b.EffectiveAverages[i])
 				}
 			}

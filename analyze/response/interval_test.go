@@ -166,7 +166,7 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 	trials = append(trials, gated)
 	low, high, lowTrust, highTrust := 100.0, 0.0, 100.0, 0.0
 	for _, tr := range trials {
-		edges, runs := []float64{20, 3600}, 16
+		edges, runs := []float64{20, 3600}, 10
 		if thorough {
 			edges, runs = []float64{20, 100, 600, 3600}, 250
 		}

@@ -11,8 +11,8 @@ import (
 type Span struct{ From, To, ReadFrom, ReadTo int64 }
 
 // spanSamples is how long a Span is, about: some 20 s at 48 kHz, so that what is
-// read twice does not matter and several cores have something to do.
-const spanSamples = 1 << 20
+// read twice does not matter and several cores have something to do. Tests set it.
+var spanSamples int64 = 1 << 20
 
 // Spans cuts a recording of that many frames into stretches that together count
 // every whole segment once, at today's delays. They do not depend on who
