@@ -306,6 +306,16 @@ func (c *client) writeBoard(b, seen *board) error {
 			return err
 		}
 	}
+	if b.levels != seen.levels && !c.wantsNothing() {
+		if err := c.send(websocket.TextMessage, b.levels.data); err != nil {
+			return err
+		}
+	}
+	if b.watches != seen.watches {
+		if err := c.send(websocket.TextMessage, b.watches.data); err != nil {
+			return err
+		}
+	}
 	for _, v := range b.verdicts {
 		if !slices.Contains(seen.verdicts, v) {
 			if err := c.send(websocket.TextMessage, v.data); err != nil {

@@ -74,6 +74,10 @@ var schemas = map[string]any{
 	"Efficiency": wire.EfficiencyObject{}, "DialChange": wire.DialChange{}, "Dial": wire.Dial{}, "LedgerRow": wire.LedgerRow{}, "Comb": wire.CombObject{},
 	"Complex": wire.Complex{}, "Cells": wire.Cells{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
 	"PlanSeat": wire.PlanSeat{}, "DialRequest": wire.DialRequest{}, "VerifyRequest": wire.VerifyRequest{}, "Verification": wire.Verification{},
+	"SoundLevels": wire.SoundLevels{}, "SoundLevel": wire.SoundLevel{}, "LevelLog": wire.LevelLog{}, "LevelHistory": wire.LevelHistory{}, "LimitProfile": wire.LimitProfile{},
+	"Limits": wire.Limits{}, "LimitsPatch": wire.LimitsPatch{}, "LimitStatus": wire.LimitStatus{}, "CalibrationRequest": wire.CalibrationRequest{}, "CalibrationUndo": wire.CalibrationUndo{},
+	"Calibration": wire.Calibration{}, "Calibrations": wire.Calibrations{}, "Watches": wire.Watches{}, "WatchRequest": wire.WatchRequest{}, "WatchStop": wire.WatchStop{},
+	"Watch": wire.Watch{}, "WatchChange": wire.WatchChange{}, "Event": wire.Event{}, "EventPatch": wire.EventPatch{}, "Events": wire.Events{},
 }
 
 // Every JSON key of a schema's Go type stands in openapi.yaml's schema, and the
@@ -181,7 +185,7 @@ func TestWirePageIsComplete(t *testing.T) {
 		return m
 	}
 	for title, messages := range map[string]map[string]any{
-		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
+		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "levels": wire.LevelsMessage{}, "watch": wire.WatchMessage{}, "event": wire.EventMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
 		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}},
 	} {
 		got := rows(section(title))

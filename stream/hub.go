@@ -49,6 +49,8 @@ type board struct {
 	rig      *rigDoc
 	survey   *surveyDoc
 	show     *showDoc
+	levels   *levelsDoc
+	watches  *watchesDoc
 	verdicts []*verdictDoc // by microphone, in the frame's order
 }
 

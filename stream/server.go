@@ -29,6 +29,11 @@ type Config struct {
 	// Survey and Align work on the open show; nil: there is none.
 	Survey SurveyOperator
 	Align  AlignOperator
+	// Levels and Watch listen all the time; nil: nobody does.
+	Levels LevelOperator
+	Watch  WatchOperator
+	// Metrics serves GET /metrics and GET /api/v1/dashboard.json; nil: there are none.
+	Metrics http.Handler
 	// DecodeWAV reads the first channel of a WAV file, for imports; nil: none.
 	DecodeWAV func(data []byte) (sampleRateHz float64, samples []float64, err error)
 	UI        fs.FS // the front end, rooted at its index.html; nil: the API only
@@ -111,6 +116,12 @@ func New(cfg Config) (*Server, error) {
 	}
 	if cfg.Survey != nil {
 		s.SurveyChanged(cfg.Survey.Survey())
+	}
+	if cfg.Levels != nil {
+		s.LevelsChanged(cfg.Levels.Levels())
+	}
+	if cfg.Watch != nil {
+		s.WatchesChanged(cfg.Watch.Watches())
 	}
 	s.pinSentence(verdict.Waiting(state.Source.Name))
 	s.mux = s.routes()

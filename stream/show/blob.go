@@ -58,6 +58,11 @@ func unpackSpectra(s *response.Spectra, b []byte) error {
 const partSamples = 1 << 18
 
 func packAudio(tx *sql.Tx, take int64, samples []float32) error {
+	return packParts(tx, "audio", take, samples)
+}
+
+// packParts stores samples in a table of owner, part and samples.
+func packParts(tx *sql.Tx, table string, owner int64, samples []float32) error {
 	b := make([]byte, 0, 4*min(partSamples, len(samples)))
 	for part := 0; len(samples) > 0; part++ {
 		n := min(partSamples, len(samples))
@@ -65,7 +70,7 @@ func packAudio(tx *sql.Tx, take int64, samples []float32) error {
 		for _, x := range samples[:n] {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
 		}
-		if _, err := tx.Exec("INSERT INTO audio VALUES (?, ?, ?)", take, part, b); err != nil {
+		if _, err := tx.Exec("INSERT INTO "+table+" VALUES (?, ?, ?)", owner, part, b); err != nil {
 			return err
 		}
 		samples = samples[n:]
@@ -78,4 +83,21 @@ func unpackAudio(dst []float32, b []byte) []float32 {
 		dst = append(dst, math.Float32frombits(binary.LittleEndian.Uint32(b)))
 	}
 	return dst
+}
+
+// readParts reads the samples that a query yields part by part.
+func (s *Show) readParts(query string, owner int64) (samples []float32, err error) {
+	rows, err := s.db.Query(query, owner)
+	if err != nil {
+		return nil, explain(s.path, err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var part sql.RawBytes
+		if err := rows.Scan(&part); err != nil {
+			return nil, explain(s.path, err)
+		}
+		samples = unpackAudio(samples, part)
+	}
+	return samples, explain(s.path, rows.Err())
 }

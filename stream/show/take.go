@@ -347,20 +347,8 @@ func (s *Show) TakeAudio(id int64) (*Audio, error) {
 		return nil, err
 	}
 	a := &Audio{SampleRateHz: t.Audio.SampleRateHz, Channels: t.Audio.Channels}
-	rows, err := s.db.Query("SELECT samples FROM audio WHERE take = ? ORDER BY part", id)
-	if err != nil {
-		return nil, explain(s.path, err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var part sql.RawBytes
-		if err := rows.Scan(&part); err != nil {
-			return nil, explain(s.path, err)
-		}
-		a.Samples = unpackAudio(a.Samples, part)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, explain(s.path, err)
+	if a.Samples, err = s.readParts("SELECT samples FROM audio WHERE take = ? ORDER BY part", id); err != nil {
+		return nil, err
 	}
 	if int64(len(a.Samples)) != t.Audio.Frames*int64(len(a.Channels)) {
 		return nil, corrupt(s.path)
