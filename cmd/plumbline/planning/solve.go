@@ -256,7 +256,13 @@ func (s *solution) curves(a *wire.Align) wire.DelayCurve {
 		span = max(span, 1.2*math.Abs(r.RunnerUp.DelayMs))
 	}
 	span = min(span, 60)
-	step := 2 * span / (curvePoints - 1)
+	const half = (curvePoints - 1) / 2
+	step := span / half
+	// Today, at 0, and the plan each have a point of their own: the top may be narrow.
+	if away := math.Abs(r.Plan.DelayMs); away > step {
+		step = away / math.Floor(away/step)
+	}
+	span = half * step
 	total := wire.DelayCurve{SameDB: make(wire.Values, curvePoints), OppositeDB: make(wire.Values, curvePoints)}
 	for n := range curvePoints {
 		total.DelayMs = append(total.DelayMs, math.Round((-span+float64(n)*step)*1e6)/1e6)

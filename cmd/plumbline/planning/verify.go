@@ -22,6 +22,7 @@ const (
 	sureDB      = 1.0  // half width of the interval that a proof must have
 	deafDB      = -12. // the fill in the sum, re the plan: it does not play
 	levelDB     = 1.0
+	alike       = 0.7 // correlation
 	delayMs     = 0.05
 	sigmas      = 3
 	partOfCycle = 0.05 // of the band's middle: a delay error that is worth naming
@@ -167,7 +168,8 @@ func transfer(s *response.Spectra, k int) complex128 { return s.Gxy[k] / complex
 // fault is how the fill in a measured sum differs from the plan.
 type fault struct {
 	heard              bool
-	sign               int // 0 undecided
+	like               bool // what is left is the fill, but for sign, delay and level
+	sign               int  // 0 undecided
 	delayMs, delaySDMs float64
 	levelDB            float64
 }
@@ -197,9 +199,18 @@ func faults(a, b, both *response.Spectra, band summation.Band) fault {
 		return unknown
 	}
 	return fault{
-		heard: l.LevelBDB-l.LevelADB > deafDB, sign: l.Sign,
+		heard: l.LevelBDB-l.LevelADB > deafDB, like: likeness(l) > alike, sign: l.Sign,
 		delayMs: l.OffsetMs, delaySDMs: l.OffsetSDMs, levelDB: l.LevelBDB - l.LevelADB,
 	}
+}
+
+// likeness is the correlation, 0…1, of the two responses of a ledger at the best
+// delay and sign: (S3 − a² − b²)/2ab in the terms of summation.Account.
+func likeness(l *summation.Ledger) float64 {
+	linear := func(db float64) float64 { return math.Pow(10, db/10) }
+	a2, b2 := linear(l.LevelADB), linear(l.LevelBDB)
+	inPhase := 4 * max(a2, b2) * linear(l.Rows[0].ChangeDB+l.Rows[1].ChangeDB+l.Rows[2].ChangeDB)
+	return (inPhase - a2 - b2) / (2 * math.Sqrt(a2*b2))
 }
 
 // noiseOf is the power density that the reference does not explain.
@@ -214,6 +225,8 @@ func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) 
 	switch {
 	case !f.heard:
 		return fmt.Sprintf("%s is hardly heard in the sum: is it muted, or its level down?", upper(plan.Fill))
+	case !f.like:
+		return "What is heard beside " + plan.Main + " is not " + plan.Fill + " as it was: has the microphone been moved, or does something else play? Survey the seat again."
 	case f.sign < 0 && !late:
 		text = fmt.Sprintf("The polarity of %s is not as planned: turn it.", plan.Fill)
 	case f.sign < 0:
@@ -232,7 +245,7 @@ func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) 
 		text += fmt.Sprintf("%s is %.1f dB %s than planned.", upper(plan.Fill), math.Abs(f.levelDB), word)
 	}
 	if text == "" {
-		text = "Polarity, delay and level look as planned: has the microphone been moved, or does something else play? Survey the seat again."
+		text = fmt.Sprintf("Polarity, delay and level of %s look as planned: has something about %s changed? Survey the seat again.", plan.Fill, plan.Main)
 	}
 	return text
 }
