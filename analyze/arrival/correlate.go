@@ -51,6 +51,12 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			bandWeight[b] = 0
 		}
 	}
+	// Bands that the loudspeaker plays softly are not raised to the rest: beyond its
+	// edges its phase turns, and that would tear the pulse apart.
+	usual := w.medianHeight(height[:len(l.bands)], bandWeight)
+	for b := range l.bands {
+		height[b] = max(height[b], usual)
+	}
 	clear(w.q)
 	for b, e := range l.bands {
 		left, right := max(b-1, 0), min(b+1, len(l.bands)-1)
@@ -86,6 +92,28 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	start := len(w.r) - (l.early+l.latest+l.ramp)/l.decimate
 	n := copy(w.residual, w.r[start:])
 	copy(w.residual[n:], w.r)
+}
+
+// medianHeight is the median of height over the bins that weigh.
+func (w *Workspace) medianHeight(height, weight []float64) float64 {
+	total := 0.0
+	for b, e := range w.bands {
+		total += weight[b] * float64(e.hi-e.lo)
+	}
+	// The largest value that half of the weight reaches.
+	best := 0.0
+	for _, h := range height {
+		reached := 0.0
+		for b, e := range w.bands {
+			if height[b] >= h {
+				reached += weight[b] * float64(e.hi-e.lo)
+			}
+		}
+		if reached >= total/2 {
+			best = max(best, h)
+		}
+	}
+	return best
 }
 
 // repeats is how much the reference resembles itself at any one delay in range

@@ -19,8 +19,12 @@ const (
 	// own filters smear the peak that far.
 	blurMs = 1.0
 	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
-	// apartMs is the least distance of two arrivals.
-	apartMs = 0.04
+	// apartMs is the least distance of two arrivals: a crossover or the upper edge of
+	// a box make lobes of both signs within that, as large as the first at times.
+	apartMs = 0.3
+	// firstLobe is what share of the largest lobe an earlier one must reach to be
+	// the arrival.
+	firstLobe = 0.6
 )
 
 // peak is an arrival on the correlation grid.
@@ -130,6 +134,7 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 		if best == 0 || n > 0 && best < weakest*math.Abs(list[0].amplitude) {
 			break
 		}
+		at = w.beginning(at)
 		if n > 0 && w.explained(list[:n], at, best, u) {
 			w.erase(at, 8)
 			rejected++
@@ -142,8 +147,8 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 				rejected++
 				continue
 			}
-			if distance < apartMs/1000*w.grid {
-				w.erase(at, int(apartMs/1000*w.grid))
+			if apart := apartMs / 1000 * w.grid; distance < apart {
+				w.erase(int(near.at), int(apart)+1)
 				rejected++
 				continue
 			}
@@ -167,6 +172,24 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 		w.refit(list[:n])
 	}
 	return n, u, ""
+}
+
+// beginning is the first of the lobes that belong to the largest one at index at:
+// what a box does to a pulse comes after its beginning. Side lobes of the pulse
+// itself are none.
+func (w *Workspace) beginning(at int) int {
+	best := math.Abs(w.residual[at])
+	first := at
+	for i := at - 1; i > 0 && i >= first-int(apartMs/1000*w.grid); i-- {
+		v := math.Abs(w.residual[i])
+		if v < math.Abs(w.residual[i-1]) || v < math.Abs(w.residual[i+1]) {
+			continue
+		}
+		if v >= firstLobe*best && v-best*math.Abs(w.p[at-i]) >= best/3 {
+			first = i
+		}
+	}
+	return first
 }
 
 // explained says whether a candidate may be but a side peak of a found arrival's pulse.

@@ -215,11 +215,17 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 	if !trusted {
 		return fit{}
 	}
+	var sum float64
 	for k, wt := range w.weight {
 		if wt > 0 {
 			w.level[k] = wt / cmag(w.smoothXY[k])
+			omega := step * float64(k)
+			information += omega * omega * wt
+			sum += wt
 		}
 	}
+	// Beyond the peak that guess stands on lie others, not better values of it.
+	reach := 2.5 * math.Sqrt(sum/information)
 	// Newton on Σ w·Re(Z·e^{jωδ})/|Z|.
 	delta := 0.0
 	for range 8 {
@@ -240,7 +246,7 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 		}
 		change := slope / curvature
 		delta += change
-		if math.Abs(delta) > float64(w.m)/16 {
+		if math.Abs(delta) > reach {
 			return fit{}
 		}
 		if math.Abs(change) < 1e-7 {
@@ -248,10 +254,6 @@ func (s *short) refine(w *Workspace, guess float64, sign float64) fit {
 		}
 	}
 	// Information, and how well the phase fits, in groups of equal information.
-	for k := range w.weight {
-		omega := step * float64(k)
-		information += omega * omega * w.weight[k]
-	}
 	independent := seconds * w.rate / float64(w.m) // averages per bin at Δf = 1/window
 	sd := 1 / math.Sqrt(2*independent*information)
 	const groups = 16
