@@ -9,7 +9,7 @@ import { Socket } from './socket.js';
 /** @typedef {import('./types.js').Verdict} Verdict */
 /** @typedef {import('./types.js').Rig} Rig */
 /** @typedef {{open: boolean, stale: boolean, lastMs: number}} Status */
-/** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'notice'|'frame'|'status'} Topic */
+/** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'levels'|'watch'|'event'|'notice'|'frame'|'status'} Topic */
 
 export class Session {
   /** @type {Hello|null} */
@@ -22,6 +22,10 @@ export class Session {
   show = undefined;
   /** @type {import('./types.js').Survey|null} */
   survey = null;
+  /** @type {import('./types.js').SoundLevels|null} */
+  levels = null;
+  /** Microphones that are compared with a baseline. @type {import('./types.js').Watch[]} */
+  watches = [];
   /** @type {Map<number, Verdict>} */
   verdicts = new Map();
   /** @type {Status} */
@@ -120,6 +124,17 @@ export class Session {
       case 'survey':
         this.survey = message.survey;
         this.#tell('survey', this.survey);
+        break;
+      case 'levels':
+        this.levels = message.levels;
+        this.#tell('levels', this.levels);
+        break;
+      case 'watch':
+        this.watches = message.watch.watches;
+        this.#tell('watch', this.watches);
+        break;
+      case 'event':
+        this.#tell('event', message.event);
         break;
       case 'notice':
         this.#tell('notice', message);

@@ -77,6 +77,40 @@
  *   plan: PlanObject, settings: DialChange[], efficiency_db: EfficiencyDB,
  *   seats: {seat: number, name: string, today_db: number|null, plan_db: number|null}[], dialled: boolean,
  *   verified: Verification[]}} StoredPlan
+ *
+ * @typedef {{minutes: number, laeq_db: number|null, covered_s: number|null}} SlidingLevel
+ * @typedef {{profile: string, state: 'inside'|'near'|'crossed'|'cannot tell', mark: 'steady'|'attention'|'act', text: string,
+ *   level_db: number|null, limit_db: number|null, used: number|null, pace_db: number|null, crossed_in_s: number|null,
+ *   peak_db: number|null, peak_crossed: boolean, correction_db: number|null, elapsed_s: number|null}} LimitStatus
+ * @typedef {{microphone: number, unit: string, calibrated_at: string, measured_s: number|null, laf_db: number|null,
+ *   las_db: number|null, lcf_db: number|null, lcs_db: number|null, laeq_1s_db: number|null, lceq_1s_db: number|null,
+ *   lafmax_1s_db: number|null, lcpeak_1s_db: number|null, band_db: Values, laeq_db: number|null, lceq_db: number|null,
+ *   lae_db: number|null, lafmax_db: number|null, lcpeak_db: number|null, l10_db: number|null, l50_db: number|null,
+ *   l90_db: number|null, clipped_samples: number, sliding: SlidingLevel[], limit: LimitStatus|null}} SoundLevel
+ * @typedef {{state: 'off'|'writing'|'failed', text: string, rows: number, waiting: number, lost: number}} LevelLogState
+ * @typedef {{time: string, band_mid_hz: number[], band_nominal_hz: number[], microphones: SoundLevel[], log: LevelLogState}} SoundLevels
+ * @typedef {{unix_s: number, microphone: number, kind: 'start'|'gap'|'clock'|'calibration'|'reset'|'lost', text: string}} LevelMark
+ * @typedef {{microphone: number, unit: string, calibrated_from_unix_s: number|null, laeq_db: Values, lceq_db: Values,
+ *   lafmax_db: Values, lcpeak_db: Values, covered_s: Values, band_db: Values[]}} LevelHistoryChannel
+ * @typedef {{from_unix_s: number, to_unix_s: number, step_s: number, unix_s: number[], band_mid_hz: number[],
+ *   band_nominal_hz: number[], microphones: LevelHistoryChannel[], marks: LevelMark[]}} LevelHistory
+ * @typedef {{id: string, name: string, source: string, note: string, quantity: string, limit_db: number|null,
+ *   over_s: number|null, sliding: boolean, exchange_db: number|null, peak_db: number|null}} LimitProfile
+ * @typedef {{profiles: LimitProfile[], profile: string, correction_db: number, caution: string, changed_by: string}} Limits
+ * @typedef {{microphone: number, offset_db: number|null, level_db: number|null, tone_dbfs: number|null,
+ *   frequency_hz: number|null, scatter_db: number|null, at: string, by: string, earlier: number}} Calibration
+ * @typedef {{device: string, file: string, calibrations: Calibration[]}} Calibrations
+ * @typedef {{kind: string, what: string, low_hz: number|null, high_hz: number|null, change_db: number|null,
+ *   shift_ms: number|null}} WatchChange
+ * @typedef {{microphone: number, state: 'learning'|'watching'|'failed', take: number, take_name: string, seat: number,
+ *   seat_name: string, since: string, by: string, text: string, certainty: string, mark: 'steady'|'attention'|'act',
+ *   loudspeakers: {name: string, take: number, delay_ms: number|null}[], wrong: WatchChange|null, low_hz: number[],
+ *   high_hz: number[], difference_db: Values, error_db: Values, within_db: number|null, as_it_was_s: number|null,
+ *   temperature_c: number|null, baseline_temperature_c: number|null, breaks: number, events: number}} Watch
+ * @typedef {WatchChange & {id: number, at: string, onset_at: string, microphone: number, seat: number, seat_name: string,
+ *   take: number, confidence: number|null, certainty: string, mark: 'steady'|'attention'|'act', text: string,
+ *   audio: {sample_rate_hz: number, seconds: number, event_s: number}, acknowledged: boolean, acknowledged_by: string,
+ *   acknowledged_at: string, comment: string}} WatchEvent
  */
 
 export {};
