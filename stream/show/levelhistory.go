@@ -368,3 +368,15 @@ func levelLine(r *LevelRow, columns int) []string {
 	}
 	return line
 }
+
+// LastLevelMark is when the newest mark of a kind lies, ms since 1970; 0: none does.
+func (s *Show) LastLevelMark(kind string) (int64, error) {
+	var at *int64
+	if err := s.db.QueryRow("SELECT max(at_ms) FROM level_marks WHERE kind = ?", kind).Scan(&at); err != nil {
+		return 0, explain(s.path, err)
+	}
+	if at == nil {
+		return 0, nil
+	}
+	return *at, nil
+}

@@ -1,0 +1,179 @@
+package levels
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// waitMost is how many seconds' rows wait for a disk that takes none; the
+// oldest are given up first.
+const waitMost = 3600
+
+// batch is what a second adds to the log.
+type batch struct {
+	number uint64
+	rows   []show.LevelRow
+	marks  []wire.LevelMark
+}
+
+// log takes rows from the meters and writes them to the open show, one
+// transaction at a time. What the show does not take waits.
+type log struct {
+	open   func() (book, error) // the open show; nil: there never is one
+	opened func()               // called when it is another one
+	logger *slog.Logger
+	more   chan struct{} // 1: something waits
+	book   book          // written last; of run's goroutine
+
+	mu       sync.Mutex
+	waiting  []batch
+	pushed   uint64 // batches
+	unmarked uint64 // lost rows that the log does not tell of yet
+	state    wire.LevelLog
+}
+
+// book is what rows are written into: a show.
+type book interface {
+	AddLevels(rows []show.LevelRow, marks []wire.LevelMark) error
+}
+
+func newLog(open func() (book, error), opened func(), logger *slog.Logger) *log {
+	return &log{open: open, opened: opened, logger: logger, more: make(chan struct{}, 1), state: off}
+}
+
+var off = wire.LevelLog{State: wire.LogOff, Text: "No show is open, so levels are not logged: open one on the Show page."}
+
+func (l *log) add(rows []show.LevelRow) { l.push(batch{rows: rows}) }
+
+func (l *log) mark(at time.Time, microphone int, kind, text string) {
+	l.push(batch{marks: []wire.LevelMark{markOf(at, microphone, kind, text)}})
+}
+
+func markOf(at time.Time, microphone int, kind, text string) wire.LevelMark {
+	return wire.LevelMark{UnixS: float64(at.UnixMilli()) / 1000, Microphone: microphone, Kind: kind, Text: text}
+}
+
+// push never waits for the disk.
+func (l *log) push(b batch) {
+	if l.open == nil {
+		return
+	}
+	l.mu.Lock()
+	if len(l.waiting) == waitMost {
+		l.state.Lost += uint64(len(l.waiting[0].rows))
+		l.unmarked += uint64(len(l.waiting[0].rows))
+		l.waiting = append(l.waiting[:0], l.waiting[1:]...)
+	}
+	l.pushed++
+	b.number = l.pushed
+	l.waiting = append(l.waiting, b)
+	l.mu.Unlock()
+	select {
+	case l.more <- struct{}{}:
+	default:
+	}
+}
+
+// run writes until stop, and what waits then.
+func (l *log) run(stop <-chan struct{}) {
+	for {
+		select {
+		case <-l.more:
+			l.write()
+		case <-stop:
+			l.write()
+			return
+		}
+	}
+}
+
+// write stores all that waits. With the next row it is tried again.
+func (l *log) write() {
+	l.mu.Lock()
+	batches := append([]batch(nil), l.waiting...)
+	lost := l.unmarked
+	l.mu.Unlock()
+	if len(batches) == 0 {
+		return
+	}
+	var all batch
+	for _, b := range batches {
+		all.rows, all.marks = append(all.rows, b.rows...), append(all.marks, b.marks...)
+	}
+	x, err := l.open()
+	if err == nil {
+		if x != l.book {
+			l.book = x
+			at := time.Now()
+			if len(all.rows) > 0 {
+				at = time.UnixMilli(all.rows[0].AtMs)
+			}
+			all.marks = append(all.marks, markOf(at, 0, wire.MarkStart, "Logging began."))
+			l.opened()
+		}
+		if lost > 0 && len(all.rows) > 0 {
+			all.marks = append(all.marks, markOf(time.UnixMilli(all.rows[0].AtMs), 0, wire.MarkLost, fmt.Sprintf("%d rows before this could not be stored.", lost)))
+		}
+		err = x.AddLevels(all.rows, all.marks)
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	old := l.state.State
+	var mine *wire.Error
+	switch {
+	case err == nil:
+		l.forget(batches)
+		l.unmarked -= lost
+		l.state.State, l.state.Text = wire.LogWriting, ""
+		l.state.Rows += uint64(len(all.rows))
+	case errors.As(err, &mine) && mine.Code == "no_show":
+		l.forget(batches)
+		l.state.State, l.state.Text = off.State, off.Text
+	default:
+		l.state.State = wire.LogFailed
+		l.state.Text = fmt.Sprintf("Levels are not being logged: %v. What the log has stays; the last %d s wait.", err, len(l.waiting))
+	}
+	if l.state.State != old {
+		l.logger.Info("level log is "+l.state.State, "err", err)
+	}
+}
+
+// forget drops those of the waiting batches that were dealt with. Some may have
+// been given up meanwhile, and others have come.
+func (l *log) forget(done []batch) {
+	last := done[len(done)-1].number
+	l.waiting = slices.DeleteFunc(l.waiting, func(b batch) bool { return b.number <= last })
+}
+
+func (l *log) now() wire.LevelLog {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	s := l.state
+	for _, b := range l.waiting {
+		s.Waiting += len(b.rows)
+	}
+	return s
+}
+
+func clockSentence(off time.Duration) string {
+	way := "forward"
+	if off < 0 {
+		way = "back"
+	}
+	return fmt.Sprintf("The computer's clock was set %s by %.0f s: times before and after this do not compare.", way, math.Abs(off.Seconds()))
+}
+
+func gapSentence(g gapCount, rate int) string {
+	if g.frames == 0 {
+		return "Samples are missing here; how many is not known."
+	}
+	return fmt.Sprintf("%.0f ms of samples are missing here.", 1000*float64(g.frames)/float64(rate))
+}
