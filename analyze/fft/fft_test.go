@@ -225,3 +225,30 @@ func ExampleReal_Forward() {
 	// 3: 0.0
 	// 4: 0.0
 }
+
+// The kernel of this processor and the one in Go agree to the last bit.
+func TestPassEqualsGo(t *testing.T) {
+	for _, n := range []int{4, 8, 32, 1024} {
+		for stride := 1; stride <= n/4; stride *= 2 {
+			re, im := noise(n, 9), noise(n, 10)
+			x, y, want := make([]complex128, n), make([]complex128, n), make([]complex128, n)
+			for i := range x {
+				x[i] = complex(re[i], im[i])
+			}
+			m := n / stride
+			var twiddles []complex128
+			for p := range m / 4 {
+				for k := 1; k <= 3; k++ {
+					twiddles = append(twiddles, root(k*p, m))
+				}
+			}
+			pass(y, x, twiddles, stride)
+			passGo(want, x, twiddles, stride)
+			for i := range y {
+				if y[i] != want[i] {
+					t.Fatalf("n = %d, stride %d, %d: %v, want %v", n, stride, i, y[i], want[i])
+				}
+			}
+		}
+	}
+}
