@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"plumbline/analyze/fft"
 )
@@ -66,6 +67,9 @@ const (
 // ErrShort says that a recording does not last long enough.
 var ErrShort = errors.New("a baseline needs at least 12 s of programme")
 
+// ErrSilent says that a recording has nothing in common with its reference.
+var ErrSilent = errors.New("the microphone of this recording hears nothing of the reference: choose one with programme in it")
+
 // Learn makes a baseline of a recording of everything playing.
 func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baseline, error) {
 	if cfg.SampleRateHz < 44100 || cfg.SampleRateHz > 192000 {
@@ -101,6 +105,9 @@ func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baselin
 		return nil, err
 	}
 	b.h, b.usable, b.level = s.response(), s.usable(), s.level(b.low, b.high)
+	if !slices.Contains(b.usable[b.low:b.high], true) {
+		return nil, ErrSilent
+	}
 	if err := b.split(loudspeakers); err != nil {
 		return nil, err
 	}
@@ -116,10 +123,9 @@ func (b *Baseline) bin(hz float64) int {
 
 // sums are plain averages of spectra.
 type sums struct {
-	count    int
-	xx, yy   []float64
-	xy       []complex128
-	segments int
+	count  int // segments
+	xx, yy []float64
+	xy     []complex128
 }
 
 func (b *Baseline) average(ref, mic []float64) (*sums, error) {

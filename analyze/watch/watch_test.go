@@ -19,80 +19,214 @@ func gated() []Loudspeaker {
 	return []Loudspeaker{{Name: "main", DelayS: 0.0152}, {Name: "fill", DelayS: 0.0226}}
 }
 
-func TestFindsEachFault(t *testing.T) {
-	for _, alone := range []bool{true, false} {
-		for name := range programmes(0) {
-			for _, fault := range []struct {
-				name    string
-				kind    Kind
-				what    string
-				seconds float64
-				make    func(h *hall) (a, b []float64)
-			}{
-				{"fill flipped", Flipped, "fill", 10, func(h *hall) (a, b []float64) { return h.a, gain(h.b, -1) }},
-				{"3 dB less", LevelChanged, "", 5, func(h *hall) (a, b []float64) { return gain(h.a, 0.7079), gain(h.b, 0.7079) }},
-				{"main's high frequencies gone", BandLost, "main", 10, func(h *hall) (a, b []float64) { return lowpass(h.a, 1600), h.b }},
-				{"fill moved by 0.5 ms", Moved, "fill", 10, func(h *hall) (a, b []float64) { return h.a, shift(h.b, 24) }},
-				{"main lost", Lost, "main", 10, func(h *hall) (a, b []float64) { return gain(h.a, 0), h.b }},
-			} {
-				t.Run(fmt.Sprintf("alone=%v/%s/%s", alone, name, fault.name), func(t *testing.T) {
-					h := newHall(rate, 1)
-					s := newSound(h, programmes(5)[name], 2)
-					ref, mic := s.record(40)
-					speakers := gated()
-					if alone {
-						s.set(h.a, gain(h.b, 0))
-						speakers[0].Ref, speakers[0].Mic = s.record(20)
-						s.set(gain(h.a, 0), h.b)
-						speakers[1].Ref, speakers[1].Mic = s.record(20)
-						s.set(h.a, h.b)
-					}
-					b, err := Learn(Config{SampleRateHz: rate}, ref, mic, speakers)
-					if err != nil {
-						t.Fatal(err)
-					}
-					w := New(b)
-					feed := func(seconds float64, stop func() bool) {
-						for n := 0; float64(n) < seconds*rate; {
-							x, y := s.next()
-							w.Feed(x, y)
-							n += len(x)
-							if stop() {
-								return
-							}
-						}
-					}
-					var events []Event
-					look := func() bool { events = w.Events(events); return len(events) > 0 }
-					feed(60, look)
-					if len(events) > 0 {
-						t.Fatalf("false alarm: %+v", events)
+// learn makes a baseline of a sound, with each loudspeaker recorded alone or not.
+func learn(t testing.TB, s *sound, alone bool) *Baseline {
+	t.Helper()
+	h := s.hall
+	speakers := gated()
+	if alone {
+		s.set(h.a, gain(h.b, 0))
+		speakers[0].Ref, speakers[0].Mic = s.record(20)
+		s.set(gain(h.a, 0), h.b)
+		speakers[1].Ref, speakers[1].Mic = s.record(20)
+		s.set(h.a, h.b)
+	}
+	ref, mic := s.record(40)
+	b, err := Learn(Config{SampleRateHz: h.rate}, ref, mic, speakers)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// hear feeds at most seconds of a sound and returns the first events.
+func hear(w *Watch, s *sound, seconds float64) (events []Event) {
+	for n := 0; float64(n) < seconds*s.hall.rate && len(events) == 0; {
+		x, y := s.next()
+		w.Feed(x, y)
+		n += len(x)
+		events = w.Events(events)
+	}
+	return events
+}
+
+// fault is something that goes wrong, and within how many seconds of programme
+// it has to be found.
+type fault struct {
+	name    string
+	kind    Kind
+	what    string
+	seconds float64
+	make    func(h *hall) (a, b []float64)
+}
+
+var faults = []fault{
+	{"fill flipped", Flipped, "fill", 10, func(h *hall) (a, b []float64) { return h.a, gain(h.b, -1) }},
+	{"all 3 dB down", LevelChanged, "", 5, func(h *hall) (a, b []float64) { return gain(h.a, 0.7079), gain(h.b, 0.7079) }},
+	{"main without its high-frequency driver", BandLost, "main", 10, func(h *hall) (a, b []float64) { return lowpass(h.a, 1600), h.b }},
+	{"fill moved by 0.5 ms", Moved, "fill", 10, func(h *hall) (a, b []float64) { return h.a, shift(h.b, 24) }},
+	{"main lost", Lost, "main", 10, func(h *hall) (a, b []float64) { return gain(h.a, 0), h.b }},
+}
+
+// TestFindsEachFaultAndItsRepair: a minute of calm, then a fault, then its
+// repair, in a hall with noise at 12 dB SNR. The whole set of programmes and of
+// ways to know the loudspeakers runs with the days.
+func TestFindsEachFaultAndItsRepair(t *testing.T) {
+	slowest := map[string]float64{}
+	for name := range programmes(0) {
+		for _, alone := range []bool{true, false} {
+			if !long() && (name != "band" || alone) {
+				continue
+			}
+			for _, f := range faults {
+				t.Run(fmt.Sprintf("%s/alone=%v/%s", name, alone, f.name), func(t *testing.T) {
+					s := newSound(newHall(rate, 1), programmes(5)[name], 2)
+					w := New(learn(t, s, alone))
+					if e := hear(w, s, 60); len(e) > 0 {
+						t.Fatalf("false alarm: %+v", e)
 					}
 					start := w.sample
-					s.set(fault.make(h))
-					feed(30, look)
-					if len(events) == 0 {
+					s.set(f.make(s.hall))
+					found := hear(w, s, 30)
+					if len(found) == 0 {
 						t.Fatalf("not found in 30 s; %s", w.dump())
 					}
-					e := events[0]
+					e := found[0]
 					took := float64(e.Sample-start) / rate
-					t.Logf("%.1f s: %s %s %g dB %g ms %.0f–%.0f Hz (%.3f)", took, e.Kind, e.What, e.ChangeDB, e.ShiftMs, e.LowHz, e.HighHz, e.Confidence)
-					if e.Kind != fault.kind || fault.what != "" && e.What != fault.what {
-						t.Errorf("found %s %s", e.Kind, e.What)
+					slowest[f.name] = math.Max(slowest[f.name], took)
+					if took > f.seconds {
+						t.Errorf("took %.1f s, want at most %.0f", took, f.seconds)
 					}
-					if took > fault.seconds {
-						t.Errorf("took %.1f s, want at most %.0f", took, fault.seconds)
+					// A loudspeaker that is lost cannot be told from its arrival alone
+					// when most of what it gave was reverberation: any alarm will do.
+					if named := alone || f.kind != Lost; named && (e.Kind != f.kind || e.What != f.what) {
+						t.Errorf("found %q %q, %+v", e.Kind, e.What, e)
 					}
-					s.set(h.a, h.b)
-					events = nil
-					feed(30, look)
-					if len(events) == 0 || events[0].Kind != Restored {
-						t.Errorf("repaired, but found %+v; %s", events, w.dump())
+					s.set(s.hall.a, s.hall.b)
+					if found = hear(w, s, 30); len(found) == 0 || found[0].Kind != Restored {
+						t.Errorf("repaired, but found %+v; %s", found, w.dump())
 					}
 				})
 			}
 		}
 	}
+	for _, f := range faults {
+		record(t, fmt.Sprintf("%s: found within %.0f s", f.name, f.seconds), fmt.Sprintf("%.1f s at most", slowest[f.name]), "simulated hall, 12 dB SNR")
+	}
+}
+
+func TestNoiseThatRisesAndAnInputThatDies(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	calm := s.gain
+	s.gain *= 6 // 15.6 dB more noise: half a minute of applause
+	if e := hear(w, s, 15); len(e) != 1 || e[0].Kind != NoiseRose {
+		t.Fatalf("15 dB more noise: %+v; %s", e, w.dump())
+	}
+	s.gain = calm
+	if e := hear(w, s, 20); len(e) > 0 {
+		t.Fatalf("noise gone again: %+v", e)
+	}
+	s.gain = 0
+	s.set(gain(s.hall.a, 0), gain(s.hall.b, 0))
+	if e := hear(w, s, 5); len(e) != 1 || e[0].Kind != InputLost {
+		t.Fatalf("input dead: %+v", e)
+	}
+	s.gain = calm
+	s.set(s.hall.a, s.hall.b)
+	if e := hear(w, s, 5); len(e) != 1 || e[0].Kind != InputBack {
+		t.Fatalf("input back: %+v", e)
+	}
+	if e := hear(w, s, 20); len(e) > 0 {
+		t.Fatalf("all well again: %+v", e)
+	}
+}
+
+func TestSaysByHowMuchEachBandDiffers(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	s.set(gain(s.hall.a, 0.8414), gain(s.hall.b, 0.8414)) // −1.5 dB
+	hear(w, s, 20)
+	in, all := 0, 0
+	for _, d := range w.Differences(nil) {
+		if math.IsNaN(d.DB) || d.LowHz < 80 {
+			continue
+		}
+		all++
+		if math.Abs(d.DB+1.5) <= d.ErrorDB {
+			in++
+		}
+		if math.Abs(d.DB+1.5) > 1 {
+			t.Errorf("%.0f–%.0f Hz: %.2f ± %.2f dB, want −1.5", d.LowHz, d.HighHz, d.DB, d.ErrorDB)
+		}
+	}
+	if all < 20 || in < all*8/10 {
+		t.Errorf("%d of %d intervals hold −1.5 dB", in, all)
+	}
+}
+
+func TestPausesAndBreaksAreNoFaults(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	play, silence := s.play, func(dst []float64) { clear(dst) }
+	for range 4 {
+		s.play = silence
+		if e := hear(w, s, 5); len(e) > 0 {
+			t.Fatalf("in a pause: %+v", e)
+		}
+		s.play = play
+		if e := hear(w, s, 5); len(e) > 0 {
+			t.Fatalf("after a pause: %+v", e)
+		}
+		s.next() // lost
+		w.Break()
+	}
+}
+
+func TestBaselinesThatCannotBe(t *testing.T) {
+	x := make([]float64, 5*rate)
+	if _, err := Learn(Config{SampleRateHz: rate}, x, x, gated()); err != ErrShort {
+		t.Errorf("5 s: %v", err)
+	}
+	if _, err := Learn(Config{SampleRateHz: 8000}, x, x, gated()); err == nil {
+		t.Error("8 kHz: no error")
+	}
+	if _, err := Learn(Config{SampleRateHz: rate}, x, x, nil); err == nil {
+		t.Error("no loudspeaker: no error")
+	}
+	silence := make([]float64, 20*rate)
+	if _, err := Learn(Config{SampleRateHz: rate}, silence, silence, gated()); err != ErrSilent {
+		t.Errorf("silence: %v", err)
+	}
+}
+
+func TestSteadyStateDoesNotAllocate(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	hear(w, s, 10)
+	if n := testing.AllocsPerRun(5, func() {
+		x, y := s.next()
+		w.Feed(x, y)
+	}); n != 0 {
+		t.Errorf("%v allocations a block", n)
+	}
+}
+
+// BenchmarkWatch is one second of audio of one microphone with two loudspeakers.
+func BenchmarkWatch(b *testing.B) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(b, s, false))
+	x, y := s.record(10)
+	at := 0
+	b.ReportAllocs()
+	for b.Loop() {
+		if at+rate > len(x) {
+			at = 0
+		}
+		w.Feed(x[at:at+rate], y[at:at+rate])
+		at += rate
+	}
+	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*100, "%core")
 }
 
 func (w *Watch) dump() string {
