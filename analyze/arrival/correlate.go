@@ -53,7 +53,7 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	}
 	// Bands that the loudspeaker plays softly are not raised to the rest: beyond its
 	// edges its phase turns, and that would tear the pulse apart.
-	usual := w.medianHeight(height[:len(l.bands)], bandWeight)
+	usual := medianHeight(l.bands, height[:len(l.bands)], bandWeight)
 	for b := range l.bands {
 		height[b] = max(height[b], usual)
 	}
@@ -95,16 +95,16 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 }
 
 // medianHeight is the median of height over the bins that weigh.
-func (w *Workspace) medianHeight(height, weight []float64) float64 {
+func medianHeight(bands []band, height, weight []float64) float64 {
 	total := 0.0
-	for b, e := range w.bands {
+	for b, e := range bands {
 		total += weight[b] * float64(e.hi-e.lo)
 	}
 	// The largest value that half of the weight reaches.
 	best := 0.0
 	for _, h := range height {
 		reached := 0.0
-		for b, e := range w.bands {
+		for b, e := range bands {
 			if height[b] >= h {
 				reached += weight[b] * float64(e.hi-e.lo)
 			}

@@ -65,6 +65,37 @@ func TestFollowerFollows(t *testing.T) {
 	}
 }
 
+// A box whose second lobe, of the other sign, is as large as its first.
+func TestFollowerOfABox(t *testing.T) {
+	const rate = 48000
+	box := programme.Box{LowHz: 60, LowOrder: 2, LowQ: 0.7, HighHz: 17000, Crossover: programme.LinkwitzRiley4, CrossoverHz: 1200}
+	r := programme.New(12)
+	x := programme.Pink(r, rate, 12*rate)
+	z := programme.Filter(x, rate, box.Response)
+	y := zeros(len(x))
+	delays := []float64{0.010, 0.0111, 0.060}
+	for i, d := range delays {
+		copy(y[i*4*rate:(i+1)*4*rate], programme.Delay(z, rate, d)[i*4*rate:])
+	}
+	programme.AddNoise(r, y, 30)
+	f, err := NewFollower(Config{SampleRateHz: rate})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := 0; at < len(x); at += 2400 {
+		f.Feed(x[at:at+2400], y[at:at+2400])
+		f.Step()
+		into := float64(at%(4*rate)+2400) / rate
+		if into < 1.2 {
+			continue
+		}
+		d := 1000 * delays[at/(4*rate)]
+		if a, ok, reason := f.Delay(); !ok || math.Abs(a.DelayMs-d) > 0.03 || a.Sign != 1 {
+			t.Errorf("%g ms, after %.2f s: %+v %v %s", d, into, a, ok, reason)
+		}
+	}
+}
+
 // A loudspeaker that is muted is not heard for long, and is found when it is back.
 func TestFollowerMute(t *testing.T) {
 	const rate = 48000

@@ -4,51 +4,94 @@ import "math"
 
 // glance correlates the short windows: the delay (samples, in all) at which the
 // strongest arrival stands within a quarter of the window, its value, and the
-// share of the trusted sound, 0…1, that arrives within 1 ms of it. An arrival
-// near guess is preferred to one less than 3 dB stronger.
+// share of the trusted sound, 0…1, that arrives then. The lobe at guess is
+// preferred to one that is little larger.
 func (s *short) glance(w *Workspace, trust []float64, guess float64) (at, value, share float64) {
 	n := w.m/2 + 1
 	clear(w.spectrumX[:n])
-	total := 0.0
 	w.measureLeak(s.xx)
 	for b, e := range w.shorts {
-		xx, yy := w.power[b], 0.0
+		w.height[b], w.share[b] = 0, 0
+		yy := 0.0
 		for k := e.lo; k < e.hi; k++ {
 			yy += s.yy[k]
 		}
-		if !w.heard(b) || yy <= 0 {
+		if w.heard(b) && yy > 0 {
+			w.height[b], w.share[b] = math.Sqrt(yy/w.power[b]), trust[b]
+		}
+	}
+	// Smoothed coherence transform (Knapp and Carter 1976, Table I), by bands; soft
+	// bands are left as they are, see correlate.
+	usual := medianHeight(w.shorts, w.height, w.share)
+	total := 0.0
+	for b, e := range w.shorts {
+		if w.share[b] == 0 {
 			continue
 		}
-		// Smoothed coherence transform (Knapp and Carter 1976, Table I), by bands.
+		w.share[b] *= min(1, w.height[b]/usual)
 		count := float64(e.hi - e.lo)
-		g := complex(trust[b]*count/math.Sqrt(xx*yy), 0)
+		g := complex(w.share[b]*count/(w.power[b]*w.height[b]), 0)
 		for k := e.lo; k < e.hi; k++ {
 			w.spectrumX[k] = s.xy[k] * g
 		}
-		total += trust[b] * count
+		total += w.share[b] * count
 	}
 	if total == 0 {
 		return guess, 0, 0
 	}
 	r := w.short.Inverse(w.y[:w.m], w.spectrumX[:n])
-	home := int(math.Round(guess)) - s.delay
-	near := w.m / 4096 * 48 // 1 ms
-	best, bestNear := 0, home
 	mask := w.m - 1
+	home := int(math.Round(guess)) - s.delay
+	best := 0
 	for i := -w.m / 4; i <= w.m/4; i++ {
-		v := math.Abs(r[i&mask])
-		if v > math.Abs(r[best&mask]) {
+		if math.Abs(r[i&mask]) > math.Abs(r[best&mask]) {
 			best = i
 		}
-		if i >= home-near && i <= home+near && v > math.Abs(r[bestNear&mask]) {
-			bestNear = i
+	}
+	// Uphill from where it was, on the same lobe.
+	lobe := home
+	for _, step := range []int{-1, 1} {
+		for i := 1; i <= 2*w.decimate; i++ {
+			if v := r[(home+i*step)&mask]; v*r[home&mask] > 0 && math.Abs(v) > math.Abs(r[lobe&mask]) {
+				lobe = home + i*step
+			}
 		}
 	}
-	if math.Abs(r[best&mask]) < 1.41*math.Abs(r[bestNear&mask]) {
-		best = bestNear
+	if math.Abs(r[lobe&mask]) >= firstLobe*math.Abs(r[best&mask]) {
+		best = lobe
+	} else {
+		best = s.beginning(w, r, best)
 	}
 	value = r[best&mask]
 	return float64(best + s.delay), value, math.Abs(value) * float64(w.m) / (2 * total)
+}
+
+// beginning is Workspace.beginning for r, the correlation of short windows.
+func (s *short) beginning(w *Workspace, r []float64, at int) int {
+	n := w.m/2 + 1
+	clear(w.spectrumX[:n])
+	for b, e := range w.shorts {
+		if w.share[b] == 0 {
+			continue
+		}
+		g := w.share[b] * float64(e.hi-e.lo) / w.power[b]
+		for k := e.lo; k < e.hi; k++ {
+			w.spectrumX[k] = complex(s.xx[k]*g, 0)
+		}
+	}
+	p := w.short.Inverse(w.x[:w.m], w.spectrumX[:n])
+	mask := w.m - 1
+	largest, first := math.Abs(r[at&mask]), at
+	for i := at - 1; i >= first-int(apartMs/1000*w.rate); i-- {
+		v := math.Abs(r[i&mask])
+		if v < math.Abs(r[(i-1)&mask]) || v < math.Abs(r[(i+1)&mask]) {
+			continue
+		}
+		if v >= firstLobe*largest && v-largest*math.Abs(p[at-i]/p[0]) >= largest/3 {
+			first = i
+		}
+	}
+	return first
 }
 
 // judgeBands sets trust to the weight γ²/(1−γ²) of each third octave at delay.

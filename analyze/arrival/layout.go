@@ -102,6 +102,7 @@ type Workspace struct {
 	power, leak       []float64 // of each third octave of the short transform, and what others leak into a bin of it
 	level             []float64 // weight/|Gxy|
 	magnitude         []float64 // |X|² of one short window
+	height, share     []float64 // of each third octave: level re the reference, and what it counts
 	smoothXX          []float64
 	smoothYY          []float64
 	smoothXY          []complex128
@@ -133,7 +134,8 @@ func newWorkspace(l layout) *Workspace {
 		residual: make([]float64, lags),
 		scale:    make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
 		q: make([]complex128, l.bins), sine: make([]float64, l.m), taps: make([]float64, 2*reach),
-		weight: make([]float64, l.shortLen), power: make([]float64, len(l.shorts)), leak: make([]float64, len(l.shorts)), magnitude: make([]float64, l.shortLen), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
+		weight: make([]float64, l.shortLen), power: make([]float64, len(l.shorts)), leak: make([]float64, len(l.shorts)), magnitude: make([]float64, l.shortLen),
+		height: make([]float64, len(l.shorts)), share: make([]float64, len(l.shorts)), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
 		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
 		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
 	}

@@ -37,16 +37,6 @@ func (s *short) copyFrom(o *short) {
 	s.delay, s.next, s.on, s.sum, s.sum2 = o.delay, o.next, o.on, o.sum, o.sum2
 }
 
-func (s *short) merge(o *short) {
-	for k, v := range o.xy {
-		s.xy[k] += v
-		s.xx[k] += o.xx[k]
-		s.yy[k] += o.yy[k]
-	}
-	s.sum += o.sum
-	s.sum2 += o.sum2
-}
-
 // align drops all averages and starts again from the oldest history, or from
 // sample number from if that is later, with the reference delayed by delay.
 // The first window begins half a window early, so that the first samples weigh
