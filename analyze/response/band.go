@@ -30,6 +30,8 @@ type band struct {
 	energy     []float64 // mean of power over each group
 	rho        []float64 // statistics.Correlations
 	whole      float64   // 1 + 2 Σ rho
+	fading     float64   // of exponential averages, from hop to hop, for the time constant fadingS
+	fadingS    float64
 	mics       []averages
 	letInS     []float64 // of each microphone, shared by all bands; see burst
 }
@@ -274,7 +276,10 @@ func (b *band) weigh() {
 func (b *band) decay(weight float64) float64 {
 	switch a := &b.cfg.Averaging; {
 	case a.Mode == Exponential:
-		return math.Exp(-float64(b.hop) / (b.rateHz * a.TimeConstantS))
+		if b.fadingS != a.TimeConstantS {
+			b.fadingS, b.fading = a.TimeConstantS, math.Exp(-float64(b.hop)/(b.rateHz*a.TimeConstantS))
+		}
+		return b.fading
 	case a.Mode == Count && weight+1 > float64(a.Count):
 		return max(0, float64(a.Count)-1) / weight
 	}
