@@ -105,6 +105,7 @@ type serveFlags struct {
 	microphones         string
 	rateHz              int
 	output              string
+	loopback            int
 }
 
 func newServeCommand() *cobra.Command {
@@ -123,13 +124,14 @@ Without --mic a device listens to its channel 2, a file or a rig to every
 channel but the reference.
 
 A show keeps seats, takes and plans in one file. With --output a survey plays
-its own test signal on the output channels of the show's loudspeakers; lead the
-same signal back into the reference channel. It starts silent, rises to -20 dBFS
-and stops when the page that started it goes. Protect your hearing.`,
+its own test signal on the output channels of the show's loudspeakers and on
+--loopback, the one to lead back into the reference channel by a cable. It
+starts silent, rises to -20 dBFS and stops when the page that started it goes.
+Protect your hearing.`,
 		Example: `  plumbline devices
   plumbline serve --device ID --ref 1 --mic 2
   plumbline serve --device ID --ref 3 --mic 1,2 --rate 96000
-  plumbline serve --device ID --output ID --show hall.show
+  plumbline serve --device ID --ref 3 --mic 4 --output ID --loopback 3 --show hall.show
   plumbline serve --file rehearsal.wav --loop
   plumbline serve --rig hall.toml --listen 127.0.0.1:0`,
 		Args:              takes(0, 0, "no arguments, but --device, --file or --rig"),
@@ -145,6 +147,7 @@ and stops when the page that started it goes. Protect your hearing.`,
 	cmd.Flags().StringVar(&f.microphones, "mic", "", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
 	cmd.Flags().IntVar(&f.rateHz, "rate", 0, "sample rate in `hertz`, 44100 to 192000; 0 is the source's own")
 	cmd.Flags().StringVar(&f.output, "output", "", "play the test signal of surveys on the device with this `ID`")
+	cmd.Flags().IntVar(&f.loopback, "loopback", 0, "output `channel` that always plays it, for the cable back into the reference")
 	cmd.RegisterFlagCompletionFunc("device", completeDevices)
 	cmd.RegisterFlagCompletionFunc("output", completeDevices)
 	cmd.RegisterFlagCompletionFunc("file", completeWAV)
@@ -164,8 +167,10 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	switch {
 	case given != 1:
 		return usagef("wants one of --device ID, --file FILE.wav and --rig SCENE")
-	case f.output != "" && f.device == "":
+	case f.output != "" && !cmd.Flags().Changed("device"):
 		return usagef("--output goes with --device")
+	case f.loopback != 0 && f.output == "":
+		return usagef("--loopback goes with --output")
 	case f.loop && f.file == "":
 		return usagef("--loop goes with --file")
 	case f.rateHz != 0 && (f.rateHz < 44100 || f.rateHz > 192000):
@@ -257,7 +262,7 @@ func (f *serveFlags) deviceSource() (daemon.Config, error) {
 	}
 	out := daemon.Config{Source: src, Reference: ref, Microphones: microphones}
 	if f.output != "" {
-		player, err := survey.NewOutput(survey.OutputConfig{ID: f.output, SampleRateHz: src.Info().SampleRateHz})
+		player, err := survey.NewOutput(survey.OutputConfig{ID: f.output, SampleRateHz: src.Info().SampleRateHz, Loopback: f.loopback})
 		if err != nil {
 			return daemon.Config{}, err
 		}

@@ -51,6 +51,7 @@ func TestWrongUsage(t *testing.T) {
 		"serve --rig demo --file a.wav":          "wants one of --device",
 		"serve --rig demo --loop":                "--loop goes with --file",
 		"serve --rig demo --output x":            "--output goes with --device",
+		"serve --rig demo --loopback 3":          "--loopback goes with --output",
 		"serve --rig demo --rate 8000":           "--rate wants 44100 to 192000",
 		"demo now":                               "wants no arguments",
 		"follow":                                 "wants the address",

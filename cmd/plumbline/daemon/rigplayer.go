@@ -96,11 +96,12 @@ func (s *rigSession) set(playing []show.Loudspeaker, levelDBFS float64) error {
 }
 
 // Play implements survey.Session.
-func (s *rigSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp survey.Ramp) (err error) {
+func (s *rigSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp survey.Ramp, began func()) (err error) {
 	defer func() { err = errors.Join(err, s.set(nil, silentDBFS)) }()
 	tick := time.NewTicker(rampStep)
 	defer tick.Stop()
 	begun := time.Now()
+	began()
 	for {
 		level := ramp.At(time.Since(begun))
 		if err := s.set(playing, level); err != nil {

@@ -169,7 +169,7 @@ func (w *world) Release() error {
 }
 
 // Play implements Session.
-func (w *world) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp) error {
+func (w *world) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error {
 	w.mu.Lock()
 	err := w.playErr
 	w.playing, w.ramp, w.since = namesOf(playing), ramp, time.Now()
@@ -177,6 +177,7 @@ func (w *world) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp)
 	i := len(w.plays) - 1
 	w.mu.Unlock()
 	if err == nil {
+		begun()
 		<-ctx.Done()
 	}
 	w.mu.Lock()

@@ -17,6 +17,9 @@ import (
 type OutputConfig struct {
 	ID           string // of the device, as device.List names it
 	SampleRateHz int
+	// Loopback is the output channel, from 1, that always plays: the one to lead
+	// back into the reference. 0: the signal is led back from the loudspeakers' own.
+	Loopback int
 }
 
 // Output plays pink noise on the output channels that the show's loudspeakers
@@ -26,11 +29,17 @@ type Output struct{ cfg OutputConfig }
 
 // NewOutput checks that the device plays at this rate.
 func NewOutput(cfg OutputConfig) (*Output, error) {
-	if _, err := device.OpenOutput(device.OutputConfig{ID: cfg.ID, SampleRateHz: cfg.SampleRateHz}); err != nil {
+	if cfg.Loopback < 0 || cfg.Loopback > maxChannel {
+		return nil, fmt.Errorf("loopback channel %d: choose an output channel from 1 to %d, or 0 for none", cfg.Loopback, maxChannel)
+	}
+	if _, err := device.OpenOutput(device.OutputConfig{ID: cfg.ID, Channels: cfg.Loopback, SampleRateHz: cfg.SampleRateHz}); err != nil {
 		return nil, err
 	}
 	return &Output{cfg}, nil
 }
+
+// maxChannel is the highest output channel that a show has.
+const maxChannel = 64
 
 // Has implements Player.
 func (o *Output) Has() []show.Loudspeaker { return nil }
@@ -57,9 +66,12 @@ type outputSession struct{ cfg OutputConfig }
 func (outputSession) Release() error { return nil }
 
 // Play implements Session.
-func (s outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp) error {
-	channels := 2
+func (s outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error {
+	channels := max(2, s.cfg.Loopback)
 	var use []int
+	if s.cfg.Loopback > 0 {
+		use = append(use, s.cfg.Loopback-1)
+	}
 	for _, l := range playing {
 		if l.Channel < 1 {
 			return fmt.Errorf("%s has no output channel: give it one, or mute by hand", l.Name)
@@ -77,7 +89,12 @@ func (s outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ram
 	if err != nil {
 		return err
 	}
-	return out.Play(ctx, func(block []float32) { noise.fill(block, channels, use) })
+	return out.Play(ctx, func(block []float32) {
+		if noise.at == 0 {
+			begun()
+		}
+		noise.fill(block, channels, use)
+	})
 }
 
 // fadeInS is how long the signal takes from silence to where its ramp begins.

@@ -59,9 +59,9 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 	}()
 	running.Go(func() { hold(ctx, j.hand, stop) })
 	played := make(chan error, 1)
-	running.Go(func() { played <- session.Play(ctx, playing, ramp) })
+	begins := make(chan struct{})
+	running.Go(func() { played <- session.Play(ctx, playing, ramp, func() { close(begins) }) })
 
-	begun := time.Now()
 	tick := time.NewTicker(look)
 	defer tick.Stop()
 	// wait until the next look, or why not.
@@ -79,6 +79,21 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 			return err
 		case <-tick.C:
 			return nil
+		}
+	}
+	// An output may take its time to open.
+	var begun time.Time
+	for ordered := time.Now(); begun.IsZero(); {
+		select {
+		case <-begins:
+			begun = time.Now()
+		default:
+			if time.Since(ordered) > beginLimit {
+				return nil, errors.New("the output does not begin to play: is something else using it")
+			}
+			if err := wait(); err != nil {
+				return nil, err
+			}
 		}
 	}
 	for {

@@ -50,9 +50,9 @@ type Player interface {
 
 // Session is a claim on the output. Not for two goroutines.
 type Session interface {
-	// Play sounds through these loudspeakers only, along the ramp from its first
-	// moment on, until ctx is done. It returns in silence.
-	Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp) error
+	// Play sounds through these loudspeakers only, along the ramp, until ctx is
+	// done; it calls begun, once, when the ramp begins. It returns in silence.
+	Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error
 	// Release puts back what was before.
 	Release() error
 }
@@ -87,7 +87,8 @@ type Config struct {
 // The times of a survey.
 const (
 	rampS       = 3.0
-	settle      = 300 * time.Millisecond // until what is heard is what is played
+	settle      = 500 * time.Millisecond // until what is heard is what is played
+	beginLimit  = 5 * time.Second        // for an output to begin
 	look        = 100 * time.Millisecond // between two looks at progress
 	holdEvery   = 20 * time.Millisecond
 	quietLimit  = 180 * time.Millisecond // no answer: silence, at most 0.1 s later
