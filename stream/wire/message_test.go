@@ -61,11 +61,16 @@ func TestMessagesGolden(t *testing.T) {
 		"verdict.json": sampleVerdict(),
 		"rig.json":     RigMessage{TypeRig, sampleRig()},
 		"show.json":    ShowMessage{TypeShow, &Show{Name: "The hall", File: "The hall.show", MadeAt: "2026-08-12T12:00:00.000Z", Version: 1, Revision: 9, Seats: 2, Takes: 6, SizeBytes: 81920}},
-		"notice.json":  Notice{TypeNotice, "Averages start afresh.", "c3"},
-		"ack.json":     ClientMessage{Type: TypeAck, Seq: 7},
-		"want.json":    ClientMessage{Type: TypeWant, FramesPerSecond: &rate, Hidden: &hidden, Microphones: []int{2}},
-		"error.json":   ErrorBody{Error{Code: "reference", Text: "the reference must be one of the channels 1 to 2, not 3"}},
-		"object.json":  NewObject(&f, hello, sampleState(), []Verdict{sampleVerdict()}, 343.2),
+		"survey.json": SurveyMessage{TypeSurvey, Survey{
+			Revision: 41, State: SurveyMeasuring, Purpose: PurposeSurvey, Seat: 2, Main: "main", Fill: "fill", Playing: []string{"fill"}, Step: 2, Steps: 3,
+			Done: 0.6, Remaining: 4.2, LevelDBFS: -20, CapDBFS: -20, Text: "Measuring fill alone at row 12: 5 s to go. Next: main and fill together.",
+			Takes: []int64{7}, Plays: []string{"main", "fill"}, By: "c3",
+		}},
+		"notice.json": Notice{TypeNotice, "Averages start afresh.", "c3"},
+		"ack.json":    ClientMessage{Type: TypeAck, Seq: 7},
+		"want.json":   ClientMessage{Type: TypeWant, FramesPerSecond: &rate, Hidden: &hidden, Microphones: []int{2}},
+		"error.json":  ErrorBody{Error{Code: "reference", Text: "the reference must be one of the channels 1 to 2, not 3"}},
+		"object.json": NewObject(&f, hello, sampleState(), []Verdict{sampleVerdict()}, 343.2),
 	} {
 		data, err := json.Marshal(m)
 		if err != nil {
