@@ -5,6 +5,7 @@ import { setClient } from './core/api.js';
 import { bind } from './core/keys.js';
 import { Session } from './core/session.js';
 import { View } from './core/view.js';
+import { AlignPage } from './pages/align.js';
 import { ListenPage } from './pages/listen.js';
 import { RigPage } from './pages/rig.js';
 import { Shell } from './parts/shell.js';
@@ -16,6 +17,7 @@ import { Shell } from './parts/shell.js';
 /** A page is a module and a line here. @type {PageEntry[]} */
 const PAGES = [
   { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
+  { path: '/align', name: 'Align', key: '2', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
   { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
 ];
 
@@ -54,6 +56,7 @@ Object.defineProperty(window, '__app', {
     get frames() { return session.frames; },
     get lastSeq() { return session.frame.seq; },
     get plots() { return page?.plots() ?? {}; },
+    get page() { return page; },
     session,
     view,
   },

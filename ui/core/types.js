@@ -33,7 +33,7 @@
  * @typedef {{id: number, name: string, role: string, channel: number, note: string}} Box  a loudspeaker of the show
  * @typedef {{id: number, name: string, position_m: Position|null, note: string}} Seat
  * @typedef {{delay_ms: number, delay_sd_ms: number|null, distance_m: number, level_db: number, polarity: string}} ArrivalOfTake
- * @typedef {{id: number, at: string, by: string, name: string, note: string, seat: number, loudspeakers: number[],
+ * @typedef {{id: number, at: string, by: string, name: string, note: string, seat: number, loudspeakers: number[], correction: number,
  *   origin: 'measured'|'imported', source: string, reference: number, microphone: number, sample_rate_hz: number,
  *   window: 'multi'|number, delay_ms: number, averaged_s: number, temperature_c: number, settings: any,
  *   results: {delay_sd_ms: number|null, polarity: {verdict: string, confidence: number|null, reason: string},

@@ -14,6 +14,7 @@
  * @property {() => void} goHome
  * @property {(px: number, py: number) => void} point CSS pixels in the area
  * @property {(step: -1|1) => void} [flick]
+ * @property {boolean} [lead] one pointer that is down always leads the line, and a mouse that is not down does not
  */
 
 const FLICK_PX = 60;
@@ -62,7 +63,7 @@ export function gestures(target) {
   const move = (e) => {
     const finger = fingers.get(e.pointerId);
     if (!finger) {
-      if (e.pointerType === 'mouse') point(e);
+      if (e.pointerType === 'mouse' && !target.lead) point(e);
       return;
     }
     finger.x = e.clientX;
@@ -72,7 +73,7 @@ export function gestures(target) {
     const dy = m.y - start.y;
     if (Math.hypot(dx, dy) > 5) start.moved = true;
     if (!start.moved && fingers.size === 1) return;
-    if (fingers.size === 1 && (e.pointerType !== 'mouse' || e.shiftKey) && target.home()) {
+    if (fingers.size === 1 && (target.lead || ((e.pointerType !== 'mouse' || e.shiftKey) && target.home()))) {
       point(e); // nothing to move: the thumb leads the line
       return;
     }

@@ -8,11 +8,11 @@ export class Painter {
   #request = 0;
   #off;
 
-  /** @param {import('../core/session.js').Session} session @param {import('../core/view.js').View} view @param {() => void} paint */
-  constructor(session, view, paint) {
+  /** @param {import('../core/session.js').Session} session @param {import('../core/view.js').View} view @param {() => void} paint @param {boolean} [live] what is drawn comes with the frames */
+  constructor(session, view, paint, live = true) {
     this.#paint = paint;
     // A frame arrives inside an animation frame already; what was asked for before is in it.
-    this.#off = [session.on('frame', () => this.#now()), view.onChange(() => this.request()), onInk(() => this.request())];
+    this.#off = [live ? session.on('frame', () => this.#now()) : () => {}, view.onChange(() => this.request()), onInk(() => this.request())];
   }
 
   request() {

@@ -46,6 +46,7 @@ export class Shell {
     });
     session.on('status', () => this.#show());
     session.on('rig', () => this.#show());
+    session.on('show', () => this.#show());
     session.on('notice', (n) => {
       if (n.by !== session.client) this.notices.say(n.by ? `${n.text} (page ${n.by})` : n.text);
     });

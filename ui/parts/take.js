@@ -20,12 +20,20 @@ const TITLES = { magnitude: 'Magnitude, dB over Hz', phase: 'Phase, degrees over
 
 /** @param {Sources} from @param {PlotName} plot @param {'png'|'svg'|'csv'} kind */
 export function take(from, plot, kind) {
-  const name = `plumbline-${plot}-${new Date().toISOString().replace(/[:.]/g, '-').slice(0, 19)}.${kind}`;
+  save(plot, kind, () => figureOf(from, plot), () => (plot === 'impulse' ? impulseCsv(from) : responseCsv(from)));
+}
+
+/**
+ * @param {string} what for the file's name @param {'png'|'svg'|'csv'} kind
+ * @param {() => import('../draw/figure.js').Figure} figureOf @param {() => string} csv
+ */
+export function save(what, kind, figureOf, csv) {
+  const name = `plumbline-${what}-${new Date().toISOString().replace(/[:.]/g, '-').slice(0, 19)}.${kind}`;
   if (kind === 'csv') {
-    download(name, new Blob([plot === 'impulse' ? impulseCsv(from) : responseCsv(from)], { type: 'text/csv' }));
+    download(name, new Blob([csv()], { type: 'text/csv' }));
     return;
   }
-  const figure = figureOf(from, plot);
+  const figure = figureOf();
   if (kind === 'svg') {
     const svg = new SvgContext();
     paintFigure(svg, figure);
@@ -92,7 +100,7 @@ function caption(session) {
 }
 
 /** @param {number|null|undefined} v */
-const cell = (v) => (v === null || v === undefined || !Number.isFinite(v) ? '' : String(Number(v.toPrecision(7))));
+export const cell = (v) => (v === null || v === undefined || !Number.isFinite(v) ? '' : String(Number(v.toPrecision(7))));
 
 /** @param {Sources} from */
 function responseCsv({ session, view, spectrum }) {
@@ -134,7 +142,7 @@ export function tables({ session, view, spectrum }) {
 }
 
 /** @param {string} caption @param {string[]} head @param {string[][]} rows */
-function table(caption, head, rows) {
+export function table(caption, head, rows) {
   return el('table', {}, el('caption', { text: caption }), el('thead', {}, el('tr', {}, ...head.map((text) => el('th', { text, scope: 'col' })))),
     el('tbody', {}, ...rows.map((row) => el('tr', {}, ...row.map((text) => el('td', { text }))))));
 }

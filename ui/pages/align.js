@@ -1,0 +1,214 @@
+// @ts-check
+// Align: from takes to a plan, with an account of every decibel and a proof.
+
+import { el, say } from '../core/dom.js';
+import { fixed, signed } from '../core/format.js';
+import { bind } from '../core/keys.js';
+import { AlignModel } from '../parts/alignmodel.js';
+import { LIGHTS, words } from '../parts/alignwords.js';
+import { Boxes } from '../parts/boxes.js';
+import { Dials } from '../parts/dials.js';
+import { Field } from '../parts/field.js';
+import { Matrix } from '../parts/matrix.js';
+import { Painter } from '../parts/painter.js';
+import { Sentence } from '../parts/sentence.js';
+import { openSheet } from '../parts/sheet.js';
+import { Shelf } from '../parts/shelf.js';
+import { SumPlots } from '../parts/sumplots.js';
+import { Surveyor } from '../parts/surveyor.js';
+import { Sweep } from '../parts/sweep.js';
+import { saveSum, saveSweep, sumTable } from '../parts/alignexport.js';
+import { trouble } from '../parts/verdict.js';
+import { Waterfall } from '../parts/waterfall.js';
+
+const PARTS = /** @type {const} */ ([['seats', 'Seats'], ['sweep', 'Delay'], ['sum', 'Sum'], ['ledger', 'Ledger'], ['dials', 'Dial']]);
+
+export class AlignPage {
+  #session;
+  #model;
+  #shelf;
+  #painter;
+  #sentence;
+  #matrix;
+  #surveyor;
+  #sweep;
+  #sum;
+  #waterfall;
+  #dials;
+  #boxes;
+  #pair = el('div', { class: 'pair' });
+  #main = el('select', { 'aria-label': 'Loudspeaker that stays', 'data-testid': 'pair-main', onchange: () => this.#choosePair() });
+  #fill = el('select', { 'aria-label': 'Loudspeaker that is aligned to it', 'data-testid': 'pair-fill', onchange: () => this.#choosePair() });
+  #aim = el('button', { type: 'button', 'data-testid': 'aim', onclick: () => this.#model.setHow({ aim: this.#model.aim === 'mean' ? 'worst' : 'mean' }) });
+  #gain = el('button', { type: 'button', text: 'Gain too', 'data-testid': 'gain-too', onclick: () => this.#model.setHow({ gain: !this.#model.gain }) });
+  #low;
+  #high;
+  #found = el('button', { type: 'button', text: 'Found', 'data-testid': 'band-found', onclick: () => this.#model.setHow({ band: null }) });
+  #tabs = el('div', { class: 'tabs', role: 'group', 'aria-label': 'Part of the page' });
+  #off;
+  node;
+
+  /** @param {import('../app.js').Context} context */
+  constructor({ session, view, shell }) {
+    this.#session = session;
+    const redraw = () => this.#painter.request();
+    this.#shelf = new Shelf(session, shell.notices);
+    this.#model = new AlignModel(this.#shelf, shell.notices);
+    this.#sentence = new Sentence(view, LIGHTS, () => this.#figures());
+    this.#boxes = new Boxes(this.#shelf, session);
+    this.#matrix = new Matrix(this.#model, this.#shelf, session, () => openSheet('Loudspeakers', this.#boxes.node));
+    this.#surveyor = new Surveyor(this.#model, this.#shelf, session, shell.notices);
+    const from = () => ({ model: this.#model, session, sweep: this.#sweep, sum: this.#sum });
+    const table = () => openSheet('The numbers', sumTable(from()));
+    this.#sweep = new Sweep(this.#model, redraw, (kind) => saveSweep(from(), kind), table);
+    this.#sum = new SumPlots(this.#model, view, session, { redraw, save: (plot, kind) => saveSum(from(), plot, kind), table });
+    this.#waterfall = new Waterfall(view);
+    this.#dials = new Dials(this.#model, session, shell.notices);
+    const edge = (/** @type {string} */ label, /** @type {string} */ testid, /** @type {0|1} */ k, /** @type {string} */ unit) => new Field({ label, unit, step: 10, least: 20, most: 20000, digits: 0, testid, commit: (v) => this.#setBand(k, v) });
+    this.#low = edge('Lower edge of the band', 'band-low', 0, '');
+    this.#high = edge('Upper edge of the band', 'band-high', 1, 'Hz');
+    this.#sweep.tools.append(el('span', { class: 'choice' }, el('span', { text: 'for' }), this.#aim), this.#gain);
+    this.#sum.chart.magnitudePanel.tools.append(el('span', { class: 'choice' }, el('span', { text: 'band' }), this.#low.node, el('span', { text: 'to' }), this.#high.node, this.#found));
+    this.#pair.append(this.#main, el('span', { text: 'and' }), this.#fill);
+    for (const [id, name] of PARTS) this.#tabs.append(el('button', { type: 'button', text: name, 'data-shows': id, onclick: () => this.#showPart(id) }));
+    this.node = el('div', { class: 'page align' }, this.#sentence.node, this.#tabs,
+      el('section', { class: 'survey', 'aria-label': 'Seats' }, this.#pair, this.#matrix.node, this.#surveyor.node),
+      el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node),
+      el('aside', { class: 'account' }, this.#dials.node, this.#waterfall.node));
+    this.#showPart('seats');
+
+    this.#model.onChange = (what) => {
+      if (what === 'answer') this.#show();
+      this.#matrix.follow();
+      this.#dials.follow();
+      redraw();
+    };
+    this.#shelf.onChange = () => {
+      this.#boxes.show();
+      void this.#model.ask();
+    };
+    this.#painter = new Painter(session, view, () => this.#draw(), false);
+    const show = () => this.#show();
+    this.#off = [
+      session.on('survey', show), session.on('state', show), session.on('show', show), session.on('rig', show), session.on('status', show),
+      view.onChange(() => this.#follow(view.light?.about)),
+      bind([
+        { key: 'Escape', says: 'Stop the test signal', run: () => this.#surveyor.stop() },
+        { key: 'ArrowUp ArrowDown', says: 'The seat above or below', run: (/** @type {KeyboardEvent} */ e) => this.#step(e.key === 'ArrowUp' ? -1 : 1) },
+        { key: 'p', says: 'Back to the plan', run: () => this.#model.backToPlan() },
+        { key: 'v', says: 'Turn the fill over', run: () => this.#model.set({ sign: this.#model.setting.sign < 0 ? 1 : -1 }) },
+        { key: 'w', says: 'Whole range', run: () => {
+          this.#sum.chart.home();
+          this.#sweep.home();
+        } },
+      ]),
+    ];
+    // Nothing here moves with the sound: the daemon may keep its frames, but for a sign of life.
+    session.want({ frames_per_second: 2, microphones: [session.state?.settings.microphones[0] ?? 0].filter(Boolean) });
+    this.#show();
+  }
+
+  close() {
+    for (const off of this.#off) off();
+    this.#painter.close();
+    this.#sum.close();
+    this.#sweep.close();
+    this.#waterfall.close();
+    this.#model.close();
+    this.#shelf.close();
+  }
+
+  plots() {
+    return { ...this.#sum.plots, sweep: this.#sweep.plot };
+  }
+
+  /** For tests: what is computed here. */
+  get model() {
+    return this.#model;
+  }
+
+  #draw() {
+    this.#sweep.draw();
+    this.#sum.draw();
+  }
+
+  #show() {
+    const { answer } = this.#model;
+    this.#sentence.show({ ...words(this.#model, this.#shelf, this.#session), trouble: trouble(this.#session) });
+    this.#showPair();
+    this.#matrix.show();
+    this.#surveyor.show();
+    this.#dials.show();
+    this.#waterfall.show(this.#model.account);
+    this.node.classList.toggle('stale', !this.#session.status.open);
+    this.node.dataset.known = String(!!answer?.plan);
+    say(this.#aim, this.#model.aim === 'worst' ? 'the worst seat' : 'the mean');
+    this.#gain.setAttribute('aria-pressed', String(this.#model.gain));
+    this.#low.show(answer?.band_hz[0]);
+    this.#high.show(answer?.band_hz[1]);
+    this.#found.setAttribute('aria-pressed', String(answer?.band_found ?? true));
+    this.#painter.request();
+  }
+
+  #showPair() {
+    const names = this.#shelf.loudspeakers.map((l) => l.name);
+    const { main, fill } = this.#model;
+    this.#pair.hidden = names.length < 2;
+    const key = JSON.stringify([names, main]);
+    if (this.#pair.dataset.key !== key) {
+      this.#pair.dataset.key = key;
+      this.#main.replaceChildren(...names.map((name) => el('option', { value: name, text: name })));
+      this.#fill.replaceChildren(...names.filter((name) => name !== main).map((name) => el('option', { value: name, text: name })));
+    }
+    this.#main.value = main;
+    this.#fill.value = fill;
+  }
+
+  #choosePair() {
+    this.#model.setPair(this.#main.value, this.#fill.value === this.#main.value ? '' : this.#fill.value);
+  }
+
+  /** @param {0|1} edge @param {number} hz */
+  #setBand(edge, hz) {
+    const now = this.#model.answer?.band_hz;
+    if (!now?.length) return;
+    const band = /** @type {[number, number]} */ ([...now]);
+    band[edge] = hz;
+    if (band[0] < band[1]) this.#model.setHow({ band });
+    else this.#show();
+  }
+
+  /** @param {-1|1} by */
+  #step(by) {
+    const { seats } = this.#shelf;
+    if (!seats.length) return;
+    const k = seats.findIndex((s) => s.id === this.#model.seat?.id);
+    this.#model.setSeat(seats[(k + by + seats.length) % seats.length].id);
+  }
+
+  /** One part at a time on a phone. @param {string} name */
+  #showPart(name) {
+    this.node.dataset.shows = name;
+    for (const tab of this.#tabs.children) tab.setAttribute('aria-pressed', String(tab.getAttribute('data-shows') === name));
+    this.#painter?.request();
+  }
+
+  /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
+  #follow(about) {
+    if (!about || !matchMedia('(max-width: 639px)').matches) return;
+    if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
+    else if (about === 'dial' || about === 'proof') this.#showPart('dials');
+    else if (about === 'missing' || about === 'seat' || about === 'survey') this.#showPart('seats');
+  }
+
+  /** The figures behind the word. */
+  #figures() {
+    const seat = this.#model.account;
+    const { answer } = this.#model;
+    if (!seat || !answer) return '';
+    return [
+      `The sum is ${signed(seat.gain_over_louder_db, 2)} dB over the louder one, 95 % interval ${signed(seat.gain_low_db, 2)} to ${signed(seat.gain_high_db, 2)} dB${seat.predicted ? ', predicted from the two alone' : ''}.`,
+      `Air ${fixed(answer.temperature_c, 1)} °C.`, ...answer.reasons,
+    ].join(' ');
+  }
+}

@@ -1,0 +1,204 @@
+// @ts-check
+// Two loudspeakers of the show, what the takes say of them, and the setting under the hand. Everything the Align
+// page shows follows from here.
+
+import * as address from '../core/address.js';
+import { ask } from '../core/api.js';
+import { aimOf, efficiency, prepare } from '../core/phasor.js';
+
+/** @typedef {import('../core/types.js').Align} Align */
+/** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
+/** @typedef {import('../core/types.js').PlanObject} PlanObject */
+/** @typedef {import('../core/types.js').StoredPlan} StoredPlan */
+/** @typedef {import('../core/types.js').Verification} Verification */
+/** @typedef {import('../core/phasor.js').Setting} Setting */
+
+/** @type {Setting} */
+export const TODAY = Object.freeze({ delayMs: 0, sign: 1, gainDB: 0 });
+const PLACES = 1e4; // of a decibel: equal within this is equal
+
+/** @param {PlanObject} p @returns {Setting} */
+export function settingOf(p) {
+  return { delayMs: p.wait === 'A' ? -p.delay_ms : p.delay_ms, sign: p.polarity_b === 'opposite' ? -1 : 1, gainDB: p.gain_b_db };
+}
+
+export class AlignModel {
+  /** @type {Align|null} */
+  answer = null;
+  /** The daemon has answered, or there is nothing to ask. */
+  settled = false;
+  /** @type {Setting} */
+  setting = TODAY;
+  /** The hand has left the plan. */
+  moved = false;
+  /** Efficiencies of the seats under the setting, dB. */
+  now = new Float64Array(0);
+  nowAim = NaN;
+  aim = /** @type {'mean'|'worst'} */ (address.text('aim', 'mean') === 'worst' ? 'worst' : 'mean');
+  gain = address.text('gain', '') === '1';
+  band = address.range('band');
+  /** What changed: the answer, or only the setting. @type {(what: 'answer'|'setting') => void} */
+  onChange = () => {};
+  /** @type {import('../core/phasor.js').Cells[]} */
+  cells = [];
+  #shelf;
+  #notices;
+  #main = address.text('main', '');
+  #fill = address.text('fill', '');
+  #seat = address.number('seat', 0);
+  #asked = '';
+  #asking = false;
+  #closed = false;
+
+  /** @param {import('./shelf.js').Shelf} shelf @param {import('./notice.js').Notices} notices */
+  constructor(shelf, notices) {
+    this.#shelf = shelf;
+    this.#notices = notices;
+  }
+
+  close() {
+    this.#closed = true;
+  }
+
+  /** The loudspeaker that stays, by its role or the first. */
+  get main() {
+    const { loudspeakers } = this.#shelf;
+    return (loudspeakers.find((l) => l.name === this.#main) ?? loudspeakers.find((l) => l.role === 'main') ?? loudspeakers[0])?.name ?? '';
+  }
+
+  get fill() {
+    const others = this.#shelf.loudspeakers.filter((l) => l.name !== this.main);
+    return (others.find((l) => l.name === this.#fill) ?? others[0])?.name ?? '';
+  }
+
+  /** @param {string} main @param {string} fill */
+  setPair(main, fill) {
+    this.#main = main;
+    this.#fill = fill;
+    address.set('main', main);
+    address.set('fill', fill);
+    void this.ask();
+  }
+
+  /** @param {{aim?: 'mean'|'worst', gain?: boolean, band?: [number, number]|null}} how */
+  setHow({ aim = this.aim, gain = this.gain, band = this.band }) {
+    this.aim = aim;
+    this.gain = gain;
+    this.band = band;
+    address.set('aim', aim === 'mean' ? null : aim);
+    address.set('gain', gain ? 1 : null);
+    address.set('band', band);
+    void this.ask();
+  }
+
+  /** The seat that is looked at: the chosen one, or the worst. */
+  get seat() {
+    const { seats } = this.#shelf;
+    return seats.find((s) => s.id === this.#seat) ?? seats.find((s) => s.id === this.worst?.seat) ?? seats[0] ?? null;
+  }
+
+  /** @param {number} id */
+  setSeat(id) {
+    this.#seat = id;
+    address.set('seat', id);
+    this.onChange('answer');
+  }
+
+  /** The account of the seat that is looked at, if it has one. */
+  get account() {
+    return this.answer?.seats.find((s) => s.seat === this.seat?.id) ?? null;
+  }
+
+  /** Where least of the sum arrives today. @returns {AlignSeat|null} */
+  get worst() {
+    const seats = this.answer?.seats ?? [];
+    return seats.reduce((worst, s) => (!worst || (s.today_db ?? 0) < (worst.today_db ?? 0) ? s : worst), /** @type {AlignSeat|null} */ (null));
+  }
+
+  /** Where least of it arrives under the setting; -1 for nowhere. */
+  get worstNow() {
+    let k = this.now.length ? 0 : -1;
+    for (let i = 1; i < this.now.length; i++) if (this.now[i] < this.now[k]) k = i;
+    return k;
+  }
+
+  /** @returns {Setting} */
+  get plan() {
+    return this.answer?.plan ? settingOf(this.answer.plan) : TODAY;
+  }
+
+  /** The newest stored plan of this pair. @returns {StoredPlan|null} */
+  get stored() {
+    const mine = this.#shelf.plans.filter((p) => p.body?.main === this.main && p.body?.fill === this.fill && p.body?.plan);
+    const last = mine.at(-1);
+    return last ? { ...last.body, id: last.id, name: last.name } : null;
+  }
+
+  /** The stored plan is the setting that is shown. */
+  get isStored() {
+    const { stored } = this;
+    if (!stored) return false;
+    const s = settingOf(stored.plan);
+    const near = (/** @type {number} */ a, /** @type {number} */ b) => Math.abs(a - b) * PLACES < 1;
+    return near(s.delayMs, this.setting.delayMs) && s.sign === this.setting.sign && near(s.gainDB, this.setting.gainDB);
+  }
+
+  /** @param {Partial<Setting>} change */
+  set(change) {
+    this.setting = { ...this.setting, ...change };
+    this.moved = true;
+    this.#compute();
+    this.onChange('setting');
+  }
+
+  backToPlan() {
+    this.setting = this.plan;
+    this.moved = false;
+    this.#compute();
+    this.onChange('setting');
+  }
+
+  #compute() {
+    if (this.now.length !== this.cells.length) this.now = new Float64Array(this.cells.length);
+    this.cells.forEach((c, k) => (this.now[k] = efficiency(c, this.setting)));
+    this.nowAim = this.cells.length ? aimOf(this.now, this.aim) : NaN;
+  }
+
+  /** Asks the daemon anew if anything that it answers from has changed. */
+  async ask() {
+    const { main, fill } = this;
+    const { takes, seats, plans } = this.#shelf;
+    const query = new URLSearchParams({ main, fill, aim: this.aim });
+    if (this.band) {
+      query.set('low_hz', String(this.band[0]));
+      query.set('high_hz', String(this.band[1]));
+    }
+    if (this.gain) query.set('gain', '1');
+    const others = plans.filter((p) => p.body?.fill !== fill);
+    const key = JSON.stringify([String(query), takes.map((t) => [t.id, t.seat, t.loudspeakers, t.correction]), seats.map((s) => [s.id, s.name]), others.map((p) => p.id)]);
+    if (key === this.#asked) {
+      this.onChange('answer');
+      return;
+    }
+    if (this.#asking) return; // asked again when the answer is here
+    this.#asked = key;
+    this.#asking = true;
+    const answer = main && fill && this.#shelf.show ? await this.#notices.guard(ask('GET', `/api/v1/align?${query}`)) : null;
+    this.#asking = false;
+    if (this.#closed) return;
+    this.#take(answer);
+    await this.ask();
+  }
+
+  /** @param {Align|null} answer */
+  #take(answer) {
+    this.answer = answer;
+    this.settled = true;
+    const seats = answer?.seats ?? [];
+    // Seats on one grid share it: what is laid out for one serves all.
+    for (const s of seats) if (s.frequency_hz.length === seats[0].frequency_hz.length && s.frequency_hz.every((f, i) => f === seats[0].frequency_hz[i])) s.frequency_hz = seats[0].frequency_hz;
+    this.cells = seats.map((s) => prepare(s.cells));
+    if (!this.moved) this.setting = this.plan;
+    this.#compute();
+  }
+}

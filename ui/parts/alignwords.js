@@ -1,0 +1,132 @@
+// @ts-check
+// What the takes of two loudspeakers mean, in a sentence or two, and what to do next.
+
+import { fixed, signed } from '../core/format.js';
+
+/** @typedef {import('../core/types.js').Part} Part */
+/** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
+/** @typedef {import('./alignmodel.js').AlignModel} AlignModel */
+/** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
+
+/** What phrases light on the page. */
+export const LIGHTS = /^(ledger|cause:\w+|seat|missing|survey|dial|proof|comb)$/;
+const SURE_DB = 0.5;
+const LIKELY_DB = 1.5;
+const WELL_DB = 0.3; // what a plan gains and is not worth the walk
+
+/** @param {string} text @param {string} [about] @returns {Part} */
+const part = (text, about) => ({ text, about });
+/** @param {string} text */
+export const upper = (text) => text.slice(0, 1).toUpperCase() + text.slice(1);
+
+/**
+ * @param {AlignModel} model
+ * @param {import('./shelf.js').Shelf} shelf
+ * @param {import('../core/session.js').Session} session
+ * @returns {Says}
+ */
+export function words(model, shelf, session) {
+  const attention = (/** @type {Part[]} */ ...parts) => /** @type {Says} */ ({ mark: 'attention', certainty: '', parts });
+  const { survey } = session;
+  if (!session.hello || !session.state) return { mark: '', certainty: '', parts: [part('Waiting for the daemon.')] };
+  if (session.show === undefined) return attention(part('This daemon keeps no show, so there is nowhere to put takes. Start it with --show FILE.'));
+  if (session.show === null) return attention(part('No show is open: open one or make one on the Show page.'));
+  if (!shelf.known || !model.settled) return { mark: '', certainty: '', parts: [part(`Reading ${session.show.name || 'the show'}.`)] };
+  if (survey && running(survey)) return attention(part(survey.text, 'survey'));
+  if (shelf.loudspeakers.length < 2) return attention(part('Two loudspeakers are needed: add their names. '), part('Next: add the seats, and survey each.', 'missing'));
+  const { answer } = model;
+  if (!answer?.plan) return cannot(model);
+  const { stored } = model;
+  const proofs = stored?.verified ?? [];
+  if (stored?.dialled && proofs.length && newerThanTakes(proofs, shelf)) return proven(model, proofs);
+  return account(model);
+}
+
+/** @param {{state: string}} survey */
+export const running = (survey) => ['ramping', 'measuring', 'storing'].includes(survey.state);
+
+/** @param {AlignModel} model @returns {Says} */
+function cannot(model) {
+  const { answer, main, fill } = model;
+  const complete = (answer?.reasons ?? []).filter((r) => !r.startsWith('No seat has both'));
+  if (complete.length) return { mark: 'attention', certainty: 'cannot tell', parts: [part('Cannot tell how they add up: '), part(complete.join(' '), 'missing')] };
+  const seat = model.seat?.name;
+  return {
+    mark: 'attention', certainty: 'cannot tell',
+    parts: [part(`Cannot tell yet how ${main} and ${fill} add up: no seat has a take of each alone. `),
+      part(seat ? `Stand the microphone at ${seat} and survey it.` : 'Add a seat, stand the microphone there and survey it.', 'missing')],
+  };
+}
+
+/** A proof counts until the seats are surveyed anew. @param {import('../core/types.js').Verification[]} proofs @param {import('./shelf.js').Shelf} shelf */
+function newerThanTakes(proofs, shelf) {
+  const newest = Math.max(...proofs.map((p) => p.take));
+  return !shelf.takes.some((t) => t.id > newest && t.loudspeakers.length === 1);
+}
+
+/** @param {AlignModel} model @param {import('../core/types.js').Verification[]} proofs @returns {Says} */
+function proven(model, proofs) {
+  const bad = proofs.filter((p) => !p.pass);
+  const left = (model.answer?.seats ?? []).filter((s) => !proofs.some((p) => p.seat === s.seat));
+  if (bad.length) return { mark: 'act', certainty: 'sure', parts: [part(bad[0].text, 'proof')] };
+  const difference = Math.max(...proofs.map((p) => Math.abs(p.difference_db ?? 0)));
+  const passed = proofs.map((p) => p.seat_name).join(', ');
+  return {
+    mark: left.length ? 'attention' : 'steady', certainty: 'sure',
+    parts: [part(`The plan is dialled in and holds at ${passed}: `), part(`measured within ${fixed(difference, 1)} dB of the prediction`, 'proof'), part('. '),
+      part(left.length ? `Next: verify at ${left[0].name}.` : 'Nothing is left to do but to watch.', 'proof')],
+  };
+}
+
+/** @param {AlignModel} model @returns {Says} */
+function account(model) {
+  const { answer, main, fill } = model;
+  const seat = model.account ?? model.worst;
+  if (!answer || !seat) return cannot(model);
+  const gain = seat.gain_over_louder_db;
+  const half = (Math.abs((seat.gain_high_db ?? NaN) - (seat.gain_low_db ?? NaN))) / 2;
+  const certainty = seat.predicted ? 'predicted' : half <= SURE_DB ? 'sure' : half <= LIKELY_DB ? 'likely' : 'cannot tell';
+  /** @type {Part[]} */
+  const parts = [part(upper(`${main} and ${fill} `))];
+  if ((gain ?? 0) >= 0) parts.push(part(`gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB`, 'ledger'));
+  else parts.push(part(`lose ${fixed(-(gain ?? 0), 1)} dB`, 'ledger'), part(' against the louder one alone'));
+  parts.push(part(' at '), part(seat.name, 'seat'), part('. '));
+  const cause = [...seat.ledger].sort((a, b) => (a.change_db ?? 0) - (b.change_db ?? 0))[0];
+  if (cause && (cause.change_db ?? 0) < -0.1) {
+    const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
+    const most = -(cause.change_db ?? 0) > missing / 2 ? 'Most of the rest' : 'The largest part of the rest';
+    parts.push(part(`${most} (${fixed(-(cause.change_db ?? 0), 1)} dB)`, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
+  }
+  parts.push(...next(model));
+  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
+  return { mark: gains > WELL_DB ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
+}
+
+/** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill */
+function reason(cause, seat, main, fill) {
+  const ms = seat.offset_ms ?? 0;
+  const quieter = (seat.level_a_db ?? 0) > (seat.level_b_db ?? 0) ? fill : main;
+  switch (cause) {
+    case 'level': return `level: ${quieter} is ${fixed(Math.abs((seat.level_a_db ?? 0) - (seat.level_b_db ?? 0)), 1)} dB quieter`;
+    case 'time': return `${fixed(Math.abs(ms), 2)} ms of offset: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
+    case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is turned` : `polarity at today's delay`;
+    case 'phase': return 'phase that no delay mends';
+    case 'spectrum': return 'how differently the two spread over frequency';
+  }
+  return 'what was measured against the prediction: noise, movement or a limiter';
+}
+
+/** @param {AlignModel} model @returns {Part[]} */
+function next(model) {
+  const { answer, stored } = model;
+  const out = [];
+  if (!answer) return [];
+  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
+  const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
+  if (missing) out.push(part(`Missing: ${missing}. `, 'missing'));
+  if (stored && !stored.dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
+  else if (stored?.dialled && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
+  else if (gains > WELL_DB) out.push(part(`The plan gets ${signed(gains, 1)} dB more of the sum over ${answer.seats.length === 1 ? 'this seat' : `${answer.seats.length} seats`}: dial it in.`, 'dial'));
+  else out.push(part('No delay or polarity does better.', 'dial'));
+  return out;
+}

@@ -1,0 +1,162 @@
+// @ts-check
+// Seats by loudspeakers: what is measured, what is missing, what is being measured now; and what a setting does
+// at each seat.
+
+import { el, say } from '../core/dom.js';
+import { fixed, signed } from '../core/format.js';
+import { running } from './alignwords.js';
+import { TextField } from './textfield.js';
+
+/** @typedef {import('../core/types.js').Seat} Seat */
+/** @typedef {import('../core/types.js').Take} Take */
+
+/** @typedef {{key: string, ids: number[], name: string, ink: string}} Column */
+
+export class Matrix {
+  #model;
+  #shelf;
+  #session;
+  #head = el('tr');
+  #body = el('tbody');
+  #table = el('table', { class: 'matrix' }, el('caption', { class: 'hidden', text: 'Seats by loudspeakers: what is measured' }), el('thead', {}, this.#head), this.#body);
+  /** @type {Map<number, Row>} */
+  #rows = new Map();
+  #headKey = '';
+  #sheet;
+  #legend = el('small', { class: 'legend', text: 'dB of the ideal sum' });
+  #remove = el('button', { type: 'button', class: 'quiet', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
+  #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
+  #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
+  node = el('div', { class: 'seats-table' }, this.#table, el('div', { class: 'below' }, this.#add, this.#remove, this.#boxes));
+
+  /**
+   * @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf
+   * @param {import('../core/session.js').Session} session @param {() => void} sheet opens the loudspeakers
+   */
+  constructor(model, shelf, session, sheet) {
+    this.#model = model;
+    this.#shelf = shelf;
+    this.#session = session;
+    this.#sheet = sheet;
+    this.#table.after(this.#legend);
+  }
+
+  show() {
+    const columns = this.#columns();
+    const aligned = (this.#model.answer?.seats.length ?? 0) > 0;
+    const key = JSON.stringify([columns, aligned]);
+    if (key !== this.#headKey) {
+      this.#headKey = key;
+      this.#head.replaceChildren(el('th', { scope: 'col', text: 'Seat' }), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}` }, el('span', { text: c.name }))),
+        ...(aligned ? [el('th', { scope: 'col', class: 'number', text: 'today' }), el('th', { scope: 'col', class: 'number', text: 'then' })] : []));
+      this.#legend.hidden = !aligned;
+    }
+    const { seats } = this.#shelf;
+    for (const [id, row] of this.#rows) {
+      if (seats.some((s) => s.id === id)) continue;
+      row.node.remove();
+      this.#rows.delete(id);
+    }
+    seats.forEach((seat, k) => {
+      let row = this.#rows.get(seat.id);
+      if (!row) this.#rows.set(seat.id, (row = new Row(seat, this.#model, this.#shelf)));
+      if (this.#body.rows[k] !== row.node) this.#body.insertBefore(row.node, this.#body.rows[k] ?? null);
+      row.show(seat, columns, this.#marks(seat, columns), aligned);
+    });
+    const chosen = this.#model.seat;
+    this.#remove.hidden = !chosen;
+    say(this.#remove, `Delete ${chosen?.name ?? ''}`);
+    this.follow();
+  }
+
+  #removeSeat() {
+    const { seat } = this.#model;
+    if (seat) void this.#shelf.remove('seats', seat.id, seat.name);
+  }
+
+  /** Only the numbers under the hand. */
+  follow() {
+    const { answer, now, worstNow, worst } = this.#model;
+    answer?.seats.forEach((s, k) => this.#rows.get(s.seat)?.follow(s.today_db, now[k], s.seat === worst?.seat && answer.seats.length > 1, k === worstNow && now.length > 1));
+  }
+
+  /** Every loudspeaker alone, and the pair. @returns {Column[]} */
+  #columns() {
+    const { main, fill } = this.#model;
+    const ink = (/** @type {string} */ name) => (name === main ? 'k0' : name === fill ? 'k1' : 'other');
+    const { loudspeakers } = this.#shelf;
+    const pair = loudspeakers.filter((l) => l.name === main || l.name === fill).map((l) => l.id).sort((a, b) => a - b);
+    const alone = [main, fill].map((name) => loudspeakers.find((l) => l.name === name)).filter((l) => !!l);
+    return [...alone.map((l) => ({ key: `alone-${l.id}`, ids: [l.id], name: l.name, ink: ink(l.name) })), ...(pair.length === 2 ? [{ key: 'both', ids: pair, name: 'both', ink: 'ink' }] : [])];
+  }
+
+  /** @param {Seat} seat @param {Column[]} columns */
+  #marks(seat, columns) {
+    const { survey } = this.#session;
+    const account = this.#model.answer?.seats.find((s) => s.seat === seat.id);
+    return columns.map((c) => {
+      const playing = survey && running(survey) && survey.seat === seat.id && survey.purpose === 'survey'
+        && survey.playing.length === c.ids.length && survey.playing.every((name) => this.#shelf.loudspeakers.some((l) => l.name === name && c.ids.includes(l.id)));
+      if (playing) return { glyph: '◐', word: `${fixed(survey.done * 100, 0)} %`, says: 'being measured' };
+      const take = this.#shelf.takes.filter((t) => t.seat === seat.id && t.loudspeakers.length === c.ids.length && t.loudspeakers.every((id) => c.ids.includes(id)) && !t.settings?.plan).at(-1);
+      if (!take) return { glyph: '○', word: '', says: 'missing' };
+      const used = c.key !== 'both' || !account || account.take_both > 0;
+      return { glyph: '●', word: used ? '' : '*', says: used ? `measured at ${time(take)}` : 'measured, but with other settings than each alone' };
+    });
+  }
+
+  #addSeat() {
+    const { seats } = this.#shelf;
+    let n = seats.length + 1;
+    while (seats.some((s) => s.name === `seat ${n}`)) n++;
+    void this.#shelf.add('seats', { name: `seat ${n}` });
+  }
+}
+
+/** @param {Take} take */
+const time = (take) => new Date(take.at).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hour12: false });
+
+class Row {
+  #name;
+  #choose;
+  #cells = el('td');
+  #today = el('td', { class: 'number' });
+  #then = el('td', { class: 'number' });
+  #worst = el('small', { class: 'worst', text: 'worst', hidden: true });
+  #model;
+  node;
+
+  /** @param {Seat} seat @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf */
+  constructor(seat, model, shelf) {
+    this.#model = model;
+    this.#name = new TextField({ label: `Name of ${seat.name}`, testid: `seat-${seat.id}`, commit: (name) => void shelf.change('seats', seat.id, { name }) });
+    this.#choose = el('button', { type: 'button', class: 'choose', 'aria-label': `Look at ${seat.name}`, 'data-testid': `look-${seat.id}`, onclick: () => model.setSeat(seat.id) }, el('span', { class: 'bob', 'aria-hidden': 'true' }));
+    this.node = el('tr', { onclick: (/** @type {MouseEvent} */ e) => {
+      if (!(/** @type {HTMLElement} */ (e.target).closest('button, input'))) model.setSeat(seat.id);
+    } });
+  }
+
+  /** @param {Seat} seat @param {Column[]} columns @param {{glyph: string, word: string, says: string}[]} marks @param {boolean} aligned */
+  show(seat, columns, marks, aligned) {
+    this.#name.show(seat.name);
+    const chosen = this.#model.seat?.id === seat.id;
+    this.node.classList.toggle('chosen', chosen);
+    this.#choose.setAttribute('aria-pressed', String(chosen));
+    const key = JSON.stringify([columns.map((c) => c.key), marks, aligned]);
+    if (this.node.dataset.key === key) return;
+    this.node.dataset.key = key;
+    const cells = columns.map((c, k) => el('td', { class: `take ${c.ink}`, 'data-testid': `take-${seat.id}-${c.key.startsWith('alone') ? c.name : c.key}`, title: marks[k].says },
+      el('span', { class: 'mark', text: marks[k].glyph, 'aria-hidden': 'true' }), el('small', { text: marks[k].word }), el('span', { class: 'hidden', text: marks[k].says })));
+    this.node.replaceChildren(el('th', { scope: 'row' }, el('div', { class: 'seat-name' }, this.#choose, this.#name.node, this.#worst)), ...cells, ...(aligned ? [this.#today, this.#then] : []));
+    if (!columns.length) this.node.append(this.#cells);
+  }
+
+  /** @param {number|null} today @param {number} then @param {boolean} worst today @param {boolean} worstNow */
+  follow(today, then, worst, worstNow) {
+    say(this.#today, signed(today, 1));
+    say(this.#then, signed(then, 1));
+    this.#today.classList.toggle('is-worst', worst);
+    this.#then.classList.toggle('is-worst', worstNow);
+    this.#worst.hidden = !worstNow;
+  }
+}

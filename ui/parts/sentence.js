@@ -1,0 +1,88 @@
+// @ts-check
+// The sentence over a page: a mark, how sure, and phrases that light their evidence.
+
+import { el, say } from '../core/dom.js';
+
+/** @typedef {import('../core/types.js').Part} Part */
+
+const MARKS = { steady: '●', attention: '▲', act: '■' };
+
+export class Sentence {
+  #view;
+  #lights;
+  #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
+  #certainty = el('span', { class: 'certainty' });
+  #mark = el('button', { class: 'mark', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() }, this.#glyph, this.#certainty);
+  #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'data-testid': 'verdict' });
+  #more = el('button', { class: 'more', type: 'button', text: 'All of it', hidden: true, onclick: () => this.#unfold() });
+  #figures = el('p', { class: 'figures', hidden: true });
+  #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
+  #evidence;
+  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#sentence, this.#figures, this.#status));
+
+  /**
+   * @param {import('../core/view.js').View} view
+   * @param {RegExp} lights what phrases may be about, so as to light something; others are plain text
+   * @param {() => string} evidence the figures behind the word of certainty
+   */
+  constructor(view, lights, evidence) {
+    this.#view = view;
+    this.#lights = (/** @type {string|undefined} */ about) => !!about && lights.test(about);
+    this.#evidence = evidence;
+  }
+
+  /** @param {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[], trouble: string}} says */
+  show({ mark, certainty, parts, trouble }) {
+    say(this.#glyph, mark && MARKS[mark]);
+    this.node.dataset.mark = mark;
+    this.#write(parts);
+    say(this.#certainty, certainty);
+    this.#mark.disabled = !certainty;
+    this.#mark.setAttribute('aria-label', `${mark}, ${certainty}: the figures behind it`);
+    this.#fold();
+    if (!this.#figures.hidden) say(this.#figures, this.#evidence());
+    say(this.#status, trouble);
+  }
+
+  /** @param {Part[]} parts */
+  #write(parts) {
+    const line = this.#sentence;
+    const old = [...line.children];
+    const same = old.length === parts.length && parts.every((p, i) => (old[i].getAttribute('data-about') ?? '') === (this.#lights(p.about) ? p.about : ''));
+    if (same) {
+      parts.forEach((p, i) => say(old[i], p.text));
+      return;
+    }
+    line.replaceChildren(...parts.map((p) => (this.#lights(p.about) ? this.#phrase(p) : el('span', { text: p.text }))));
+  }
+
+  /** @param {Part} part */
+  #phrase(part) {
+    const light = () => this.#view.setLight({ about: /** @type {string} */ (part.about) });
+    // Not a button element: a phrase breaks over lines like the words around it.
+    return el('span', {
+      class: part.text.length < 20 ? 'phrase whole' : 'phrase', role: 'button', tabIndex: 0, text: part.text, 'data-about': part.about, onclick: light,
+      onkeydown: (/** @type {KeyboardEvent} */ e) => {
+        if (e.key === 'Enter' || e.key === ' ') light();
+      }, onpointerenter: light, onfocus: light,
+      onpointerleave: () => this.#view.setLight(null), onblur: () => this.#view.setLight(null),
+    });
+  }
+
+  /** What is long is cut after a few lines, until asked for. */
+  #fold() {
+    const cut = this.#sentence.scrollHeight > this.#sentence.clientHeight + 4;
+    if (!this.node.classList.contains('unfolded') && this.#more.hidden === cut) this.#more.hidden = !cut;
+  }
+
+  #unfold() {
+    const open = this.node.classList.toggle('unfolded');
+    say(this.#more, open ? 'Less' : 'All of it');
+  }
+
+  #expand() {
+    this.#figures.hidden = !this.#figures.hidden;
+    this.#mark.setAttribute('aria-expanded', String(!this.#figures.hidden));
+    say(this.#figures, this.#evidence());
+  }
+}
