@@ -23,12 +23,15 @@ func apply(x alignment.Setting, src *response.Spectra) *response.Spectra {
 // plan makes of it.
 func (s *solution) account(i int) (wire.AlignSeat, error) {
 	seat, r := s.seats[i], s.result
-	cfg := summation.Config{A: s.query.Main, B: s.query.Fill, Band: r.Band}
+	// Offsets are looked for around the one that the alignment has found, a
+	// period of the lowest frequency to either side.
+	reach := math.Abs(r.Seats[i].OffsetMs) + max(5, 1000/r.Band.LowHz)
+	cfg := summation.Config{A: s.query.Main, B: s.query.Fill, Band: r.Band, MaxOffsetMs: reach}
 	l, err := summation.Account(seat.specA, seat.specB, seat.specBoth, cfg)
 	if err != nil {
 		return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
 	}
-	planned, err := summation.Account(seat.plannedA, apply(r.Plan, seat.plannedB), nil, cfg)
+	planned, err := gain(seat.plannedA, apply(r.Plan, seat.plannedB), r.Band)
 	if err != nil {
 		return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
 	}
@@ -39,7 +42,7 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 		BandHz:   []float64{l.Band.LowHz, l.Band.HighHz},
 		LevelADB: wire.Value(l.LevelADB), LevelBDB: wire.Value(l.LevelBDB), LevelBothDB: wire.Value(l.LevelBothDB), Predicted: l.Predicted,
 		IdealGainDB: wire.Value(l.IdealGainDB), GainDB: wire.Value(l.GainOverLouderDB), GainLowDB: wire.Value(l.GainLowDB), GainHighDB: wire.Value(l.GainHighDB),
-		PlanGainDB: wire.Value(planned.GainOverLouderDB), TakeA: seat.a.ID, TakeB: seat.b.ID, CompensatedMs: wire.Value(seat.specA.DelayS * 1000),
+		PlanGainDB: wire.Value(planned), TakeA: seat.a.ID, TakeB: seat.b.ID, CompensatedMs: wire.Value(seat.specA.DelayS * 1000),
 	}
 	if seat.both != nil {
 		out.TakeBoth = seat.both.ID
@@ -68,6 +71,22 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 		out.Both = &both
 	}
 	return out, nil
+}
+
+// gain is the level of the predicted sum over the louder of the two, as in the
+// ledger but for the power of the noise.
+func gain(a, b *response.Spectra, band summation.Band) (float64, error) {
+	pair, err := summation.NewPair(a, b, band)
+	if err != nil {
+		return 0, err
+	}
+	var pa, pb, sum float64
+	for k, w := range pair.Weight {
+		pa += w * power(pair.A[k])
+		pb += w * power(pair.B[k])
+		sum += w * power(pair.A[k]+pair.B[k])
+	}
+	return 10 * math.Log10(sum/max(pa, pb)), nil
 }
 
 func signWord(sign int) string {

@@ -16,7 +16,7 @@ import (
 
 const (
 	testRate   = 48000
-	testWindow = 16384
+	testWindow = 32768
 )
 
 // path is how a loudspeaker is heard at a seat: copies, each so late and so loud.
@@ -343,7 +343,7 @@ func TestBadTakes(t *testing.T) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, b, func(_ *show.Take, s *response.Spectra) { s.SampleRateHz = 96000 }, "fill")
 		},
-		"window 16384 and fill with 8192: take both with one window": func(d *desk, seat int64) {
+		"window 32768 and fill with 8192: take both with one window": func(d *desk, seat int64) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, b, func(_ *show.Take, s *response.Spectra) { s.Window = 8192 }, "fill")
 		},

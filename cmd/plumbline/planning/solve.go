@@ -5,7 +5,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/summation"
@@ -233,15 +236,17 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	s.say(how)
 	a.Reasons = s.reasons
 	a.Curve = s.curves(&a)
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range s.seats {
-		seat, err := s.account(i)
-		if err != nil {
-			return a, err
-		}
-		seat.Curve = a.Seats[i].Curve
-		a.Seats[i] = seat
+		group.Go(func() error {
+			seat, err := s.account(i)
+			seat.Curve = a.Seats[i].Curve
+			a.Seats[i] = seat
+			return err
+		})
 	}
-	return a, nil
+	return a, group.Wait()
 }
 
 // curvePoints is how many delays a curve has.
