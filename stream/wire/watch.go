@@ -68,8 +68,8 @@ type Watch struct {
 	DifferenceDB Values    `json:"difference_db"`
 	ErrorDB      Values    `json:"error_db"` // half width of its 95 % interval
 
-	WithinDB Value `json:"within_db"` // largest difference that is sure; 0 when none is
-	AsItWasS Value `json:"as_it_was_s"`
+	WithinDB Value `json:"within_db"`   // largest difference in the bands known to ±0.5 dB; null: none is
+	AsItWasS Value `json:"as_it_was_s"` // as the baseline for so long; null while something is wrong
 	// Temperature of the air, as the delays tell it.
 	TemperatureC         Value  `json:"temperature_c"`
 	BaselineTemperatureC Value  `json:"baseline_temperature_c"`

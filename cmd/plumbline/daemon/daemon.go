@@ -7,7 +7,7 @@
 // Goroutines: one runs the source; the pump owns the analysis, the settings and
 // the state; a third waits for the ring on the pump's behalf, so that the pump
 // can wait for commands at the same time; a fourth performs surveys, when there
-// is a show to keep them in. All have ended when Run returns.
+// is a show to keep them in; the room (levels, watch, events) has its own. All have ended when Run returns.
 package daemon
 
 import (
@@ -24,6 +24,7 @@ import (
 	"plumbline/analyze"
 	"plumbline/capture"
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/calibration"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
 	"plumbline/stream/show"
@@ -47,10 +48,13 @@ type Config struct {
 	Shelf *show.Shelf
 	// Player sounds the test signal of surveys; nil: a virtual rig does it
 	// itself, and others cannot.
-	Player  survey.Player
-	UI      fs.FS     // the pages; nil: the API only
-	Started time.Time // when the program did, for the log; zero is now
-	Logger  *slog.Logger
+	Player survey.Player
+	// Calibrations are those of the microphones; nil: none are kept.
+	Calibrations *calibration.Store
+	Webhook      string    // address that events are posted to; empty: none
+	UI           fs.FS     // the pages; nil: the API only
+	Started      time.Time // when the program did, for the log; zero is now
+	Logger       *slog.Logger
 }
 
 // Daemon is a running measurement. It is a stream.Operator.
@@ -62,6 +66,7 @@ type Daemon struct {
 	ring   *capture.Ring
 	rig    *rigOperator     // nil but for a virtual rig
 	survey *survey.Surveyor // nil without a shelf
+	room   room
 
 	// in
 	commands chan func()
@@ -122,6 +127,9 @@ func New(cfg Config) (*Daemon, error) {
 	if err := d.keepShows(&serve); err != nil {
 		return nil, err
 	}
+	if err := d.listen(&serve); err != nil {
+		return nil, err
+	}
 	var err error
 	d.server, err = stream.New(serve)
 	return d, err
@@ -162,9 +170,12 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 			_ = d.survey.Run(ctx) // it only ends with ctx
 		}
 	}()
+	listened := make(chan struct{})
+	go func() { defer close(listened); d.room.run(ctx) }()
 	err := d.server.Run(ctx, l)
 	endSurvey()
 	<-surveyed
+	<-listened
 	endPump()
 	<-pumped
 	endSource()

@@ -40,7 +40,8 @@ type pump struct {
 	epoch     uint32
 	averagedS float64
 	listeners map[*listener]bool
-	delayMs   []float64 // found, by microphone; NaN for none
+	taps      []*capture.Ring // of the room
+	delayMs   []float64       // found, by microphone; NaN for none
 	progress  *wire.Progress
 	sourceErr error
 	over      bool // the source has ended and all it gave was analysed
@@ -129,6 +130,7 @@ func (p *pump) read() {
 		for l := range p.listeners {
 			l.hear(p.block[:n*channels], gap.Cause != capture.NoGap)
 		}
+		p.tap(p.block[:n*channels], gap)
 		switch gap.Cause {
 		case capture.NoGap:
 		case capture.Changed:
@@ -296,6 +298,7 @@ func (p *pump) change(patch stream.SettingsPatch, by string) (stream.State, erro
 			return stream.State{}, refused(err)
 		}
 		p.live = live
+		p.d.measureLevels(next.Microphones)
 		p.epoch++
 		p.settings = next
 		p.forget()

@@ -1,0 +1,185 @@
+// Package events takes in what the watch finds and the limits that are crossed:
+// it stores each in the open show, tells the pages and the webhook, and keeps
+// the audio around it once that has been heard.
+package events
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"math"
+	"sync/atomic"
+	"time"
+
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+const (
+	beforeS, afterS = 10, 5 // of audio around an event, seconds
+	waitMost        = 256   // events that wait for the disk
+	lookEvery       = 500 * time.Millisecond
+	// patience is how long the audio behind an event is waited for: the source may have ended.
+	patience = 3 * afterS * time.Second
+)
+
+// Clip is audio of the reference and a microphone, interleaved.
+type Clip struct {
+	Channels [2]int // of the source
+	Samples  []float32
+	From     uint64 // sample index of the first frame
+}
+
+// Config of a Keeper.
+type Config struct {
+	SampleRateHz int
+	Shelf        *show.Shelf // nil: nothing is kept
+	// Audio copies what was heard from one sample index to another. When the end was
+	// not heard yet it copies nothing, or, at once, what there is.
+	Audio func(ctx context.Context, microphone int, from, to uint64, atOnce bool) (c Clip, heard bool, err error)
+	// Changed is told of every event, and again when its audio is there.
+	Changed func(wire.Event)
+	// Post is told of every event, once; nil: nobody is.
+	Post   func(wire.Event)
+	Logger *slog.Logger
+}
+
+// Keeper keeps events.
+type Keeper struct {
+	cfg    Config
+	queue  chan found
+	counts atomic.Pointer[map[Kind]uint64] // changed by Run's goroutine only
+	lost   atomic.Uint64
+}
+
+// Kind says of which microphone how many events of a kind there were.
+type Kind struct {
+	Microphone int
+	Kind       string
+}
+
+type found struct {
+	event  wire.Event
+	sample uint64
+	since  time.Time  // when it was stored
+	show   *show.Show // where
+}
+
+// New checks cfg and starts nothing.
+func New(cfg Config) (*Keeper, error) {
+	if cfg.Audio == nil || cfg.SampleRateHz < 1 {
+		return nil, errors.New("events: Config needs Audio and SampleRateHz")
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	k := &Keeper{cfg: cfg, queue: make(chan found, waitMost)}
+	k.counts.Store(&map[Kind]uint64{})
+	return k, nil
+}
+
+// Add takes an event that was found at a sample index. It does not wait: with
+// too many on their way the event is dropped, and counted.
+func (k *Keeper) Add(e wire.Event, sample uint64) {
+	select {
+	case k.queue <- found{event: e, sample: sample}:
+	default:
+		k.lost.Add(1)
+	}
+}
+
+// Counts are the events since the start, and how many of them found no room.
+// The map is not to be changed.
+func (k *Keeper) Counts() (byKind map[Kind]uint64, lost uint64) {
+	return *k.counts.Load(), k.lost.Load()
+}
+
+// Run keeps events until ctx is done.
+func (k *Keeper) Run(ctx context.Context) error {
+	var listening []found // whose audio is still to come
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case f := <-k.queue:
+			if f = k.store(f); f.event.ID != 0 {
+				listening = append(listening, f)
+			}
+		case <-tick.C:
+			var later []found
+			for _, f := range listening {
+				if !k.listen(ctx, f) {
+					later = append(later, f)
+				}
+			}
+			listening = later
+		}
+	}
+}
+
+func (k *Keeper) store(f found) found {
+	counts := map[Kind]uint64{}
+	for kind, n := range *k.counts.Load() {
+		counts[kind] = n
+	}
+	counts[Kind{f.event.Microphone, f.event.Kind}]++
+	k.counts.Store(&counts)
+
+	k.cfg.Logger.Warn("event", "microphone", f.event.Microphone, "text", f.event.Text)
+	f.since = time.Now()
+	if x := k.show(); x != nil {
+		e, err := x.AddEvent(f.event)
+		if err != nil {
+			k.cfg.Logger.Error("event is not stored", "err", err)
+		} else {
+			f.event, f.show = e, x
+		}
+	}
+	k.cfg.Changed(f.event)
+	if k.cfg.Post != nil {
+		k.cfg.Post(f.event)
+	}
+	return f
+}
+
+func (k *Keeper) show() *show.Show {
+	if k.cfg.Shelf == nil {
+		return nil
+	}
+	x, err := k.cfg.Shelf.Current()
+	if err != nil {
+		return nil
+	}
+	return x
+}
+
+// listen stores the audio around an event if it is there; false: not yet.
+func (k *Keeper) listen(ctx context.Context, f found) bool {
+	rate := uint64(k.cfg.SampleRateHz)
+	from, to := uint64(0), f.sample+afterS*rate
+	if f.sample > beforeS*rate {
+		from = f.sample - beforeS*rate
+	}
+	late := time.Since(f.since) > patience
+	c, heard, err := k.cfg.Audio(ctx, f.event.Microphone, from, to, late)
+	if err == nil && !heard && !late {
+		return false
+	}
+	if k.show() != f.show {
+		return true // another show is open
+	}
+	if err != nil || len(c.Samples) == 0 {
+		k.cfg.Logger.Warn("no audio is kept of an event", "event", f.event.ID, "err", err)
+		return true
+	}
+	at := math.Max(0, float64(f.sample)-float64(c.From)) / float64(rate)
+	e, err := f.show.AddEventAudio(f.event.ID, &show.Audio{SampleRateHz: k.cfg.SampleRateHz, Channels: c.Channels[:], Samples: c.Samples}, at)
+	if err != nil {
+		k.cfg.Logger.Error("audio of an event is not stored", "event", f.event.ID, "err", err)
+		return true
+	}
+	k.cfg.Changed(e)
+	return true
+}

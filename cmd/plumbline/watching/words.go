@@ -1,0 +1,171 @@
+package watching
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"plumbline/analyze/watch"
+	"plumbline/stream/wire"
+)
+
+// changeOf says a change on the wire: what a kind does not have is unknown.
+func changeOf(c watch.Change) wire.WatchChange {
+	number := func(x float64) wire.Value {
+		if x == 0 {
+			return wire.Unknown()
+		}
+		return wire.Value(x)
+	}
+	return wire.WatchChange{Kind: string(c.Kind), What: c.What, LowHz: number(c.LowHz), HighHz: number(c.HighHz),
+		ChangeDB: number(c.ChangeDB), ShiftMs: number(c.ShiftMs)}
+}
+
+func markOf(k watch.Kind) string {
+	switch k {
+	case watch.Restored, watch.InputBack:
+		return wire.Steady
+	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved:
+		return wire.Attention
+	}
+	return wire.Act
+}
+
+// sureAt is the confidence from which a kind of change is called sure.
+const sureAt = 0.95
+
+func certaintyOf(confidence float64) string {
+	if confidence >= sureAt {
+		return wire.Sure
+	}
+	return wire.Likely
+}
+
+// sentence says what has happened since when, and what to look at.
+func sentence(c watch.Change, onset time.Time) string {
+	since := "since about " + onset.Local().Format("15:04:05")
+	what := c.What
+	if what == "" {
+		what = "Everything"
+	}
+	louder := func(db float64) string {
+		if db < 0 {
+			return fmt.Sprintf("about %.0f dB softer", -db)
+		}
+		return fmt.Sprintf("about %.0f dB louder", db)
+	}
+	switch c.Kind {
+	case watch.Restored:
+		if c.What == "" {
+			return "As the baseline again, " + since + "."
+		}
+		return fmt.Sprintf("%s: as the baseline again, %s.", what, since)
+	case watch.Flipped:
+		return fmt.Sprintf("%s: opposite polarity %s. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.", what, since)
+	case watch.Lost:
+		return fmt.Sprintf("%s: silent %s. Look at its mute, its amplifier and its cable.", what, since)
+	case watch.LevelChanged:
+		return fmt.Sprintf("%s: %s %s. Has somebody turned a gain?", what, louder(c.ChangeDB), since)
+	case watch.BandLost:
+		return fmt.Sprintf("%s: %s gone %s. Driver, or its amplifier.", what, bandWords(c.LowHz, c.HighHz), since)
+	case watch.BandChanged:
+		return fmt.Sprintf("%s: %s %s. An equalizer, or something in the way?", bandWords(c.LowHz, c.HighHz), louder(c.ChangeDB), since)
+	case watch.Moved:
+		later := "later"
+		if c.ShiftMs < 0 {
+			later = "earlier"
+		}
+		return fmt.Sprintf("%s: arrives about %.2g ms %s, %s. Has its delay or its place changed, or the microphone's?", what, math.Abs(c.ShiftMs), later, since)
+	case watch.NoiseRose:
+		return fmt.Sprintf("The room is about %.0f dB noisier %s.", c.ChangeDB, since)
+	case watch.InputLost:
+		return fmt.Sprintf("The microphone delivers nothing %s, although there is programme. Look at its cable, phantom power and channel.", since)
+	case watch.InputBack:
+		return fmt.Sprintf("The microphone is heard again, %s.", since)
+	}
+	return fmt.Sprintf("%s: %s %s.", what, c.Kind, since)
+}
+
+func bandWords(low, high float64) string {
+	hz := func(f float64) string {
+		if f >= 1000 {
+			return fmt.Sprintf("%.2g kHz", f/1000)
+		}
+		return fmt.Sprintf("%.2g Hz", f)
+	}
+	switch {
+	case low < 60:
+		return "all below " + hz(high)
+	case high > 12000:
+		return "all above " + hz(low)
+	}
+	return hz(low) + " to " + hz(high)
+}
+
+const (
+	surelyDB = 0.5 // half an interval that is good enough to speak of "within"
+	warmerC  = 1   // from here on the temperature is worth a word
+)
+
+// now says how a session stands.
+func (s *session) now(at time.Time) wire.Watch {
+	v := s.view
+	v.LowHz, v.HighHz, v.DifferenceDB, v.ErrorDB = []float64{}, []float64{}, wire.Values{}, wire.Values{}
+	v.WithinDB, v.AsItWasS, v.TemperatureC = wire.Unknown(), wire.Unknown(), wire.Unknown()
+	if s.watch == nil {
+		return v
+	}
+	within, known := 0.0, false
+	for _, d := range s.watch.Differences(nil) {
+		v.LowHz, v.HighHz = append(v.LowHz, math.Round(d.LowHz)), append(v.HighHz, math.Round(d.HighHz))
+		v.DifferenceDB, v.ErrorDB = append(v.DifferenceDB, hundredths(d.DB)), append(v.ErrorDB, hundredths(d.ErrorDB))
+		if d.ErrorDB <= surelyDB {
+			within, known = max(within, math.Abs(d.DB)), true
+		}
+	}
+	if known {
+		v.WithinDB = wire.Value(math.Round(within*10) / 10)
+	}
+	v.TemperatureC = wire.Value(math.Round(s.watch.TemperatureC()*10) / 10)
+	change, ok := s.watch.State()
+	if !ok {
+		c := changeOf(change)
+		if change.Kind == "" {
+			c.Kind = string(watch.InputLost)
+		}
+		v.Wrong, v.Text, v.Mark = &c, s.said, s.mark
+		v.Certainty = wire.Sure
+		if s.said == "" {
+			v.Text, v.Mark, v.Certainty = "Something is about to be said of this microphone: wait some seconds.", wire.Attention, wire.CannotTell
+		}
+		return v
+	}
+	v.Mark, v.Certainty = wire.Steady, wire.Sure
+	v.AsItWasS = wire.Value(math.Round(at.Sub(s.healthy).Seconds()))
+	switch {
+	case !known:
+		v.Text, v.Certainty = "Nothing can be told yet: it needs some seconds of programme on the reference.", wire.CannotTell
+	default:
+		v.Text = fmt.Sprintf("As the baseline, within %.1f dB, for %s.", math.Max(within, 0.1), durationWords(at.Sub(s.healthy)))
+	}
+	if warm := s.watch.TemperatureC() - float64(v.BaselineTemperatureC); math.Abs(warm) >= warmerC {
+		way := "warmer"
+		if warm < 0 {
+			way = "colder"
+		}
+		v.Text += fmt.Sprintf(" The air is %.1f °C %s.", math.Abs(warm), way)
+	}
+	return v
+}
+
+func hundredths(x float64) float32 { return float32(math.Round(x*100) / 100) }
+
+func durationWords(d time.Duration) string {
+	switch {
+	case d < 90*time.Second:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 90*time.Minute:
+		return fmt.Sprintf("%.0f minutes", d.Minutes())
+	}
+	return fmt.Sprintf("%.1f hours", d.Hours())
+}
