@@ -41,7 +41,6 @@ type world struct {
 	plays      []play
 	claimed    int
 	released   int
-	listener   func([]float32, bool)
 	rng        *rand.Rand
 	past       []float64 // of the reference
 	silentRef  bool
