@@ -120,8 +120,8 @@ type residue struct {
 func (a *averages) unexplained(b *band, y, past []complex128) (r residue) {
 	for g := range a.groups {
 		s := &a.groups[g]
-		if s.averages() < burstLearn || b.silent(g) {
-			continue
+		if s.averages() < burstLearn || b.silent(g) || b.energy[g]*s.weight < quiet*s.xx {
+			continue // cannot judge, or nothing is meant to be heard
 		}
 		from, to := b.groups[g], b.groups[g+1]
 		for i := (from + burstStep - 1) / burstStep * burstStep; i < to; i += burstStep {

@@ -122,6 +122,45 @@ func TestBeatsAreNoBursts(t *testing.T) {
 	}
 }
 
+// speech is syllables of noise of changing colour, 20 dB apart at most, with
+// pauses.
+func speech(seconds int, seed uint64) []float64 {
+	r := rand.New(rand.NewPCG(seed, 1))
+	x := whiteNoise(seconds*programmeRate, seed)
+	for i := 0; i < len(x); {
+		n := int((0.08 + 0.25*r.Float64()) * programmeRate)
+		gain := math.Pow(10, -r.Float64())
+		if r.IntN(6) == 0 {
+			gain, n = 0, 5*n
+		}
+		syllable := lowPass(300+3000*r.Float64(), programmeRate).filter(x[i:min(len(x), i+n)])
+		for k, v := range syllable {
+			x[i+k] = v * gain * math.Sin(math.Pi*float64(k)/float64(n))
+		}
+		i += n
+	}
+	return x
+}
+
+// Nor is speech in the hall: in four minutes at most one is found by mistake,
+// and hardly anything is left out.
+func TestSpeechIsNoBurst(t *testing.T) {
+	bursts := uint64(0)
+	for seed := uint64(1); seed <= 4; seed++ {
+		ref := speech(60, seed)
+		mic := mix(hall(ref), whiteNoise(len(ref), seed+100), 0.001)
+		e := newEstimator(t, Config{SampleRateHz: programmeRate, Averaging: Averaging{Mode: Infinite}})
+		e.Feed(ref, [][]float64{mic})
+		bursts += e.Bursts(0)
+		if s := e.AveragedS(0); s < 0.98*60 {
+			t.Errorf("only %.2f s of 60 s were averaged", s)
+		}
+	}
+	if bursts > 1 {
+		t.Errorf("%d bursts in four minutes of plain speech", bursts)
+	}
+}
+
 // Noise that comes to stay, and a loudspeaker that is turned up, are no bursts:
 // the averages follow.
 func TestLastingChangeIsNoBurst(t *testing.T) {
