@@ -158,7 +158,7 @@ func (b *band) segment(taken func(mic int)) {
 		if m+1 < len(b.mics) {
 			two = b.tracks[m+2].at(b.next+b.offset[m+1], b.size)
 		}
-		if m < 0 && two != nil && b.cfg.EverySegment && len(b.mics) == 1 {
+		if m < 0 && b.cfg.EverySegment && len(b.mics) == 1 && !zeros(one) && !zeros(two) {
 			b.mics[0].addWhole(b, b.transformPair(one, two))
 			taken(0)
 			return
@@ -206,17 +206,20 @@ func (b *band) center(z []complex128, sumOne, sumTwo float64) {
 // transform sets p and q to the spectra, bins low…high, of two windowed
 // segments without their means; nil is silence.
 func (b *band) transform(p, q []complex128, one, two []float64) {
-	var z []complex128
-	switch {
-	case one == nil && two == nil:
-		return
-	case two == nil:
-		z = b.transformPair(one, b.silence)
-	case one == nil:
-		z = b.transformPair(b.silence, two)
-	default:
-		z = b.transformPair(one, two)
+	if one == nil {
+		one = b.silence
 	}
+	if two == nil {
+		two = b.silence
+	}
+	// Rounding must not make a signal of a dead channel.
+	if zeros(one) {
+		defer clear(p)
+	}
+	if zeros(two) {
+		defer clear(q)
+	}
+	z := b.transformPair(one, two)
 	from := 0
 	if b.low == 0 {
 		p[0], q[0] = complex(real(z[0]), 0), complex(imag(z[0]), 0)
@@ -237,6 +240,16 @@ func (b *band) transform(p, q []complex128, one, two []float64) {
 func (b *band) twins(z []complex128, from int) (up, down []complex128) {
 	up = z[b.low+from : b.high]
 	return up, z[b.size-b.high+1:][:len(up)]
+}
+
+// zeros says whether there is nothing else in x, which may be nil.
+func zeros(x []float64) bool {
+	for _, v := range x {
+		if v != 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // loadPair fills dst with a + jb under the window w and returns the sums of a

@@ -316,6 +316,24 @@ func TestProgrammeAfterSilence(t *testing.T) {
 	}
 }
 
+// A dead channel is not −300 dB of rounding, but unknown.
+func TestDeadMicrophoneIsUnknown(t *testing.T) {
+	ref := whiteNoise(3*programmeRate, 81)
+	for _, cfg := range []Config{{}, {Window: 1024}, {Window: 1024, EverySegment: true}} {
+		cfg.SampleRateHz = programmeRate
+		c := read(func() *Estimator {
+			e := newEstimator(t, cfg)
+			e.Feed(ref, [][]float64{make([]float64, len(ref))})
+			return e
+		}(), 0)
+		for i := range c.FrequencyHz {
+			if !math.IsNaN(c.MagnitudeDB[i]) || c.Coherence[i] != 0 || c.PhaseErrorDeg[i] != 180 {
+				t.Fatalf("%v Hz: %v dB, coherence %v", c.FrequencyHz[i], c.MagnitudeDB[i], c.Coherence[i])
+			}
+		}
+	}
+}
+
 // Exact zeros are unknown, not divided: NaN, and no averages.
 func TestNoReferenceIsUnknown(t *testing.T) {
 	e := newEstimator(t, Config{SampleRateHz: programmeRate, Microphones: 2})
