@@ -8,6 +8,7 @@ import { View } from './core/view.js';
 import { AlignPage } from './pages/align.js';
 import { ListenPage } from './pages/listen.js';
 import { RigPage } from './pages/rig.js';
+import { WatchPage } from './pages/watch.js';
 import { Shell } from './parts/shell.js';
 
 /** @typedef {import('./parts/shell.js').Entry & {make: (context: Context) => Page}} PageEntry */
@@ -18,6 +19,7 @@ import { Shell } from './parts/shell.js';
 const PAGES = [
   { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
   { path: '/align', name: 'Align', key: '2', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
+  { path: '/watch', name: 'Watch', key: '3', available: () => true, make: (c) => new WatchPage(c) },
   { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
 ];
 

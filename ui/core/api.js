@@ -28,7 +28,7 @@ export async function ask(method, path, body) {
   } catch {
     // Not ours; the status says enough.
   }
-  if (!answer.ok) throw new Error(json?.error?.text ?? `The daemon refused (${answer.status}).`);
+  if (!answer.ok) throw Object.assign(new Error(json?.error?.text ?? `The daemon refused (${answer.status}).`), { code: json?.error?.code ?? '' });
   return json;
 }
 

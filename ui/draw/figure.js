@@ -23,6 +23,7 @@ import { paintStrip } from '../parts/spine.js';
  * @property {{range: Range, log: boolean, splits: number[], tick: (v: number) => string}} x
  * @property {{range: Range, splits: number[], tick: (v: number) => string}} y
  * @property {boolean} strip with the trust strip of the curve in front
+ * @property {(ctx: CanvasRenderingContext2D, x: (v: number) => number, y: (v: number) => number) => void} [under] what lies under the curves
  */
 
 export const WIDTH = 1200;
@@ -76,6 +77,7 @@ export function paintFigure(context, figure) {
   ctx.beginPath();
   ctx.rect(BOX.left, BOX.top, BOX.width, BOX.height);
   ctx.clip();
+  figure.under?.(ctx, x, y);
   for (const { curve, colour, dash } of figure.curves) {
     const placed = { ...curve, xs };
     const style = { colour, width: 2, dash, fill: 0.26, outline: 0.75 };

@@ -1,0 +1,126 @@
+// @ts-check
+// What the microphone in front is compared with: chosen, started and stopped here.
+
+import { ask } from '../core/api.js';
+import { el, say } from '../core/dom.js';
+import { day } from './now.js';
+
+/** @typedef {import('../core/types.js').Take} Take */
+/** @typedef {import('../core/types.js').Watch} Watch */
+
+const LEAST_S = 12; // of audio a baseline is learned from
+const ALL_S = 20;
+
+export class Baseline {
+  #session;
+  #shelf;
+  #channel;
+  #watch;
+  #notices;
+  #take = el('select', { 'data-testid': 'baseline-take', 'aria-label': 'Baseline', onchange: () => this.draw() });
+  #start = el('button', { type: 'button', text: 'Watch', 'data-testid': 'watch-start', onclick: () => void this.#begin(Number(this.#take.value)) });
+  #stop = el('button', { type: 'button', text: 'Stop', 'data-testid': 'watch-stop', onclick: () => void this.#end() });
+  #measure = el('button', { type: 'button', text: 'Measure it now', 'data-testid': 'baseline-measure', onclick: () => void this.#fromNow() });
+  #says = el('p', { class: 'says', 'data-testid': 'baseline-says' });
+  #listed = '';
+  #busy = '';
+  #off;
+  node;
+
+  /**
+   * @param {import('../core/session.js').Session} session
+   * @param {import('./shelf.js').Shelf} shelf
+   * @param {() => number} channel in front
+   * @param {() => Watch|null} watch of it
+   * @param {import('./notice.js').Notices} notices
+   */
+  constructor(session, shelf, channel, watch, notices) {
+    this.#session = session;
+    this.#shelf = shelf;
+    this.#channel = channel;
+    this.#watch = watch;
+    this.#notices = notices;
+    this.node = el('section', { class: 'baseline', 'aria-label': 'Baseline' },
+      el('div', { class: 'row' }, el('label', { class: 'choice' }, el('span', { text: 'Baseline' }), this.#take), this.#start, this.#stop),
+      el('div', { class: 'row' }, this.#measure, this.#says));
+    this.#off = session.on('watch', () => this.draw());
+    this.draw();
+  }
+
+  close() {
+    this.#off();
+  }
+
+  draw() {
+    const channel = this.#channel();
+    const watch = this.#watch();
+    const fit = this.#shelf.takes.filter((t) => t.origin === 'measured' && t.microphone === channel && seconds(t) >= LEAST_S);
+    // Everything playing, and lately: the most likely first.
+    fit.sort((a, b) => b.loudspeakers.length - a.loudspeakers.length || b.at.localeCompare(a.at));
+    if (watch && !fit.some((t) => t.id === watch.take)) fit.push(/** @type {Take} */ ({ id: watch.take, name: watch.take_name, at: watch.since, seat: watch.seat, loudspeakers: /** @type {number[]} */ ([]) }));
+    const key = JSON.stringify([fit.map((t) => [t.id, t.name]), channel, watch?.take]);
+    if (key !== this.#listed) {
+      this.#listed = key;
+      const before = this.#take.value;
+      this.#take.replaceChildren(...fit.map((t) => el('option', { value: String(t.id), text: this.#nameOf(t) })));
+      this.#take.value = String(watch?.take ?? (fit.some((t) => String(t.id) === before) ? before : (fit[0]?.id ?? '')));
+    }
+    /** @type {HTMLElement} */ (this.#take.parentElement).hidden = !fit.length;
+    const chosen = Number(this.#take.value);
+    this.#start.hidden = !fit.length || (!!watch && watch.state !== 'failed' && watch.take === chosen);
+    say(this.#start, watch ? 'Compare with this' : 'Watch');
+    this.#stop.hidden = !watch;
+    this.#measure.hidden = !!watch || !this.#shelf.known || !this.#shelf.show;
+    this.#start.disabled = this.#measure.disabled = !!this.#busy;
+    say(this.#measure, fit.length ? 'Or measure it anew' : 'Measure it now');
+    say(this.#says, this.#busy || this.#tell(watch, fit.length));
+  }
+
+  /** @param {Watch|null} watch @param {number} fit */
+  #tell(watch, fit) {
+    if (watch) return watch.state === 'learning' ? 'Learning the baseline …' : `since ${day(watch.since)}${watch.by ? `, by ${watch.by === this.#session.client ? 'this page' : watch.by}` : ''}`;
+    if (!this.#shelf.known) return '';
+    if (!this.#shelf.show) return 'No show is open to keep a baseline in.';
+    return fit ? '' : `With everything playing and all well: ${ALL_S} s of programme are enough.`;
+  }
+
+  /** @param {Take} t */
+  #nameOf(t) {
+    const what = t.name || this.#shelf.playing(t.loudspeakers) || `take ${t.id}`;
+    return [what, t.seat ? this.#shelf.seatName(t.seat) : '', day(t.at)].filter(Boolean).join(', ');
+  }
+
+  /** @param {number} take */
+  async #begin(take) {
+    if (!take) return;
+    this.#busy = 'Learning the baseline …';
+    this.draw();
+    await this.#notices.guard(ask('POST', '/api/v1/watch', { microphone: this.#channel(), take }));
+    this.#busy = '';
+    this.draw();
+  }
+
+  async #end() {
+    const take = this.#watch()?.take;
+    const microphone = this.#channel();
+    const answer = await this.#notices.guard(ask('POST', '/api/v1/watch/stop', { microphone }));
+    if (answer && take) this.#notices.say('Nothing is compared any more.', { label: 'Undo', run: () => void this.#notices.guard(ask('POST', '/api/v1/watch', { microphone, take })) });
+  }
+
+  /** A take of what plays, and the watch with it. */
+  async #fromNow() {
+    this.#busy = 'Measuring …';
+    this.draw();
+    const channel = this.#channel();
+    const seat = this.#shelf.seats.find((s) => s.name === this.#session.channelName(channel));
+    const take = await this.#notices.guard(ask('POST', '/api/v1/show/takes', {
+      microphone: channel, name: 'Baseline', seat: seat?.id ?? 0, loudspeakers: this.#shelf.loudspeakers.map((l) => l.id), audio_s: ALL_S,
+    }));
+    if (take) await this.#begin(take.id);
+    this.#busy = '';
+    this.draw();
+  }
+}
+
+/** @param {Take} t */
+const seconds = (t) => (t.audio.sample_rate_hz ? t.audio.frames / t.audio.sample_rate_hz : 0);

@@ -1,0 +1,189 @@
+// @ts-check
+// What was found, the newest first: when, what, how sure; to be acknowledged, commented, and heard.
+
+import { el, say } from '../core/dom.js';
+import { clock, fixed } from '../core/format.js';
+import { MARKS } from './pins.js';
+import { openSheet } from './sheet.js';
+import { TextField } from './textfield.js';
+
+/** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
+/** @typedef {import('./eventlog.js').EventLog} EventLog */
+
+const SHORT = 12; // on the page itself
+
+export class EventList {
+  #log;
+  #options;
+  #items = /** @type {Map<number, Item>} */ (new Map());
+  #list = el('ol', { 'data-testid': 'events' });
+  #none = el('p', { class: 'note' });
+  #all = el('button', { type: 'button', text: 'All', hidden: true, 'data-testid': 'events-all', onclick: () => this.#open() });
+  #older = el('button', { type: 'button', text: 'Older', hidden: true, onclick: () => void this.#log.older() });
+  #box = el('div', { class: 'box' }, this.#none, this.#list, this.#older);
+  #whole = false;
+  #observer = new ResizeObserver(() => this.#fit());
+  #player = new Player(() => this.draw());
+  node;
+
+  /** @param {EventLog} log @param {{choose: (event: WatchEvent) => void, channelName: (channel: number) => string, about: () => string, watching: () => boolean}} options */
+  constructor(log, options) {
+    this.#log = log;
+    this.#options = options;
+    this.node = el('section', { class: 'events', 'aria-label': 'Events' }, el('h2', {}, 'Events', this.#all), this.#box);
+    this.#observer.observe(this.#box);
+    this.draw();
+  }
+
+  close() {
+    this.#observer.disconnect();
+    this.#player.stop();
+  }
+
+  draw() {
+    const { events } = this.#log;
+    const shown = this.#whole ? events : events.slice(0, SHORT);
+    const open = events.filter((e) => !e.acknowledged).length;
+    say(this.#none, events.length ? '' : this.#options.watching() ? 'None so far.' : 'What changes is listed here, once a baseline is watched.');
+    this.#none.hidden = !!events.length;
+    say(this.#all, open ? `All ${events.length}${this.#log.more ? '+' : ''}, ${open} open` : `All ${events.length}${this.#log.more ? '+' : ''}`);
+    this.#older.hidden = !this.#whole || !this.#log.more;
+    const items = new Map();
+    for (const event of shown) {
+      const item = this.#items.get(event.id) ?? new Item(this.#log, this.#player, this.#options);
+      item.show(event, this.#options.about() === `event:${event.id}`);
+      items.set(event.id, item);
+    }
+    this.#items = items;
+    const nodes = [...items.values()].map((i) => i.node);
+    if (nodes.length !== this.#list.children.length || nodes.some((n, k) => this.#list.children[k] !== n)) this.#list.replaceChildren(...nodes);
+    this.#fit();
+  }
+
+  #open() {
+    this.#whole = true;
+    this.draw();
+    const dialog = openSheet('Events', this.#box);
+    dialog.addEventListener('close', () => {
+      this.#whole = false;
+      this.draw();
+    });
+  }
+
+  /** Where the page does not scroll, what does not fit whole is not begun. */
+  #fit() {
+    const bounded = !this.#whole && getComputedStyle(this.#box).overflowY === 'hidden';
+    const bottom = this.#box.getBoundingClientRect().bottom;
+    let hidden = this.#log.events.length > this.#list.children.length;
+    for (const li of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.#list.children)) li.style.visibility = '';
+    if (bounded) {
+      for (const li of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.#list.children)) {
+        if (li.getBoundingClientRect().bottom <= bottom + 1) continue;
+        li.style.visibility = 'hidden';
+        hidden = true;
+      }
+    }
+    this.#all.hidden = !this.#log.events.length || (!hidden && !this.#whole && !bounded && !this.#log.more && this.#log.events.length <= SHORT);
+  }
+}
+
+class Item {
+  /** @type {WatchEvent|null} */
+  #event = null;
+  #player;
+  #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
+  #when = el('button', { type: 'button', class: 'when' });
+  #text = el('p', { class: 'found' });
+  #sure = el('small');
+  #ack = el('button', { type: 'button', class: 'ack' });
+  #hear = el('button', { type: 'button', class: 'hear' });
+  #file = el('a', { class: 'file', text: 'WAV' });
+  #comment;
+  #by = el('small', { class: 'by' });
+  #channelName;
+  node;
+
+  /** @param {EventLog} log @param {Player} player @param {{choose: (event: WatchEvent) => void, channelName: (channel: number) => string}} options */
+  constructor(log, player, { choose, channelName }) {
+    this.#player = player;
+    this.#channelName = channelName;
+    this.#comment = new TextField({ label: 'Comment', placeholder: 'Comment', empty: true, most: 500, commit: (comment) => this.#event && void log.change(this.#event, { comment }) });
+    this.#when.addEventListener('click', () => this.#event && choose(this.#event));
+    this.#ack.addEventListener('click', () => this.#event && void log.change(this.#event, { acknowledged: !this.#event.acknowledged }));
+    this.#hear.addEventListener('click', () => this.#event && player.toggle(this.#event));
+    this.node = el('li', { class: 'event' }, this.#glyph, el('div', { class: 'body' },
+      el('p', { class: 'first' }, this.#when, this.#sure), this.#text,
+      el('p', { class: 'acts' }, this.#ack, this.#hear, this.#file, this.#comment.node, this.#by)));
+  }
+
+  /** @param {WatchEvent} event @param {boolean} lit */
+  show(event, lit) {
+    this.#event = event;
+    const at = Date.parse(event.at);
+    const today = new Date(at).toDateString() === new Date().toDateString();
+    this.node.dataset.mark = event.mark;
+    this.node.dataset.id = String(event.id);
+    this.node.classList.toggle('seen', event.acknowledged);
+    this.node.classList.toggle('lit', lit);
+    say(this.#glyph, MARKS[event.mark]);
+    say(this.#when, today ? clock(at) : `${new Date(at).toLocaleDateString([], { day: 'numeric', month: 'short' })} ${clock(at)}`);
+    this.#when.setAttribute('aria-label', `Show ${this.#when.textContent} on the time axis`);
+    say(this.#sure, [event.certainty, event.confidence === null ? '' : `${fixed(100 * event.confidence, event.confidence > 0.99 && event.confidence < 1 ? 1 : 0)} %`, event.seat_name || this.#channelName(event.microphone)].filter(Boolean).join(', '));
+    say(this.#text, event.text);
+    this.#ack.hidden = !event.id;
+    say(this.#ack, event.acknowledged ? 'Take back' : 'Acknowledge');
+    say(this.#by, event.acknowledged ? `acknowledged ${clock(Date.parse(event.acknowledged_at))}${event.acknowledged_by ? ` by ${event.acknowledged_by}` : ''}` : '');
+    const audio = event.audio.sample_rate_hz > 0;
+    this.#hear.hidden = this.#file.hidden = !audio;
+    say(this.#hear, this.#player.says(event));
+    if (audio && !this.#file.hasAttribute('href')) {
+      this.#file.href = `/api/v1/events/${event.id}/audio.wav`;
+      this.#file.download = `event ${event.id}.wav`;
+      this.#file.setAttribute('aria-label', `Download ${fixed(event.audio.seconds, 0)} s of audio as WAV`);
+    }
+    this.#comment.node.hidden = !event.id;
+    this.#comment.show(event.comment);
+  }
+}
+
+/** The audio of one event at a time. */
+class Player {
+  #audio = /** @type {HTMLAudioElement|null} */ (null);
+  #id = 0;
+  #onChange;
+
+  /** @param {() => void} onChange */
+  constructor(onChange) {
+    this.#onChange = onChange;
+  }
+
+  /** @param {WatchEvent} event */
+  toggle(event) {
+    const same = this.#id === event.id;
+    this.stop();
+    if (same) return;
+    this.#id = event.id;
+    const audio = new Audio(`/api/v1/events/${event.id}/audio.wav`);
+    this.#audio = audio;
+    audio.ontimeupdate = () => this.#onChange();
+    audio.onended = audio.onerror = () => this.stop();
+    audio.play().catch(() => this.stop());
+    this.#onChange();
+  }
+
+  stop() {
+    if (!this.#audio) return;
+    this.#audio.ontimeupdate = this.#audio.onended = this.#audio.onerror = null;
+    this.#audio.pause();
+    this.#audio = null;
+    this.#id = 0;
+    this.#onChange();
+  }
+
+  /** @param {WatchEvent} event */
+  says(event) {
+    if (this.#id !== event.id || !this.#audio) return `Hear ${fixed(event.audio.seconds, 0)} s`;
+    const to = event.audio.event_s - this.#audio.currentTime;
+    return `Stop, ${to > 0 ? `found in ${fixed(to, 0)} s` : `found ${fixed(-to, 0)} s ago`}`;
+  }
+}

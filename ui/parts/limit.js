@@ -1,0 +1,129 @@
+// @ts-check
+// Where the level stands against a published limit: by a word, a shape, and a bar of what is used.
+
+import { ask } from '../core/api.js';
+import { el, say } from '../core/dom.js';
+import { fixed, signed } from '../core/format.js';
+import { duration } from '../draw/times.js';
+import { Field } from './field.js';
+import { MARKS } from './pins.js';
+
+/** @typedef {import('../core/types.js').Limits} Limits */
+/** @typedef {import('../core/types.js').LimitStatus} LimitStatus */
+/** @typedef {import('../core/types.js').SoundLevel} SoundLevel */
+
+const WORDS = { inside: 'Inside', near: 'Near', crossed: 'Crossed', 'cannot tell': 'Cannot tell' };
+
+export class Limit {
+  #level;
+  #notices;
+  /** @type {Limits|null} */
+  #limits = null;
+  #asked = '';
+  #profile = el('select', { 'data-testid': 'limit-profile', 'aria-label': 'Limit', onchange: () => void this.#change({ profile: this.#profile.value }) });
+  #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
+  #word = el('b', { 'data-testid': 'limit-state' });
+  #text = el('span', { 'data-testid': 'limit-text' });
+  #bar = el('span', { class: 'used' });
+  #meter = el('div', { class: 'budget', role: 'meter', 'aria-label': 'Used of the limit', 'aria-valuemin': 0, 'aria-valuemax': 100 }, this.#bar);
+  #used = el('span');
+  #crossing = el('span', { 'data-testid': 'limit-crossing' });
+  #source = el('p', { class: 'source-of' });
+  #correction;
+  #facts;
+  #off;
+  node;
+
+  /**
+   * @param {import('../core/session.js').Session} session
+   * @param {() => SoundLevel|null} level of the microphone in front
+   * @param {import('./notice.js').Notices} notices
+   */
+  constructor(session, level, notices) {
+    this.#level = level;
+    this.#notices = notices;
+    this.#correction = new Field({
+      label: 'How much louder the loudest seat is than this microphone, in dB', unit: 'dB', step: 0.5, least: -40, most: 40, digits: 1, testid: 'limit-correction',
+      commit: (db) => void this.#change({ correction_db: db }),
+    });
+    this.#facts = el('div', { class: 'facts' },
+      this.#meter, el('p', { class: 'figures' }, this.#used, this.#crossing),
+      el('p', { class: 'correction' }, el('span', { text: 'Loudest seat ' }), this.#correction.node, el('span', { text: ' above this microphone' })));
+    this.node = el('section', { class: 'limit', 'aria-label': 'Limit' },
+      el('label', { class: 'choice' }, el('span', { text: 'Limit' }), this.#profile),
+      el('p', { class: 'standing', role: 'status' }, this.#glyph, this.#word, this.#text), this.#facts, this.#source,
+      el('p', { class: 'caution', text: 'Information only; your local rules and a qualified person decide.' }));
+    this.#off = [session.on('levels', () => this.draw()), session.on('hello', () => void this.#read())];
+    void this.#read();
+    this.draw();
+  }
+
+  close() {
+    for (const off of this.#off) off();
+  }
+
+  /** The line in the level plot, at the microphone. @returns {import('./timechart.js').LimitLine|null} */
+  line() {
+    const profile = this.#chosen();
+    const status = this.#level()?.limit;
+    if (!profile || profile.limit_db === null || status?.state === 'cannot tell') return null;
+    const correction = this.#limits?.correction_db ?? 0;
+    const over = profile.over_s ? ` over ${duration(profile.over_s)}` : '';
+    return {
+      db: profile.limit_db - correction, slidingS: profile.sliding && profile.over_s && profile.quantity === 'LAeq' ? profile.over_s : 0, crossed: status?.state === 'crossed',
+      name: `limit ${fixed(profile.limit_db, 0)} dB${over}${correction ? `, ${signed(-correction, 1)} dB here` : ''}`,
+    };
+  }
+
+  draw() {
+    const status = this.#level()?.limit ?? null;
+    const profile = this.#chosen();
+    if (status && status.profile !== this.#limits?.profile && status.profile !== this.#asked) {
+      this.#asked = status.profile; // another page chose
+      void this.#read();
+    }
+    this.node.dataset.state = status?.state ?? 'none';
+    say(this.#glyph, status ? MARKS[status.mark] : '');
+    say(this.#word, status ? WORDS[status.state] : '');
+    say(this.#text, status ? `: ${status.text}` : profile ? 'Waiting for a level.' : 'No limit is followed.');
+    this.#facts.hidden = !status;
+    this.#source.hidden = !profile;
+    if (!status) return;
+    const used = status.used ?? null;
+    this.#bar.style.transform = `scaleX(${Math.min(1, used ?? 0)})`;
+    this.#meter.classList.toggle('over', status.state === 'crossed');
+    this.#meter.setAttribute('aria-valuenow', String(Math.round(100 * Math.min(1, used ?? 0))));
+    this.#meter.hidden = used === null;
+    say(this.#used, used === null ? '' : used >= 1 ? 'nothing left' : `${fixed(100 * (1 - used), used > 0.9 ? 1 : 0)} % left`);
+    const left = status.crossed_in_s;
+    say(this.#crossing, status.state === 'cannot tell' ? '' : status.state === 'crossed' ? 'crossed' : left === null ? 'never crossed at this pace' : `at this pace crossed in ${duration(left)}`);
+  }
+
+  #chosen() {
+    return this.#limits?.profiles.find((p) => p.id === this.#limits?.profile) ?? null;
+  }
+
+  async #read() {
+    const limits = await ask('GET', '/api/v1/limits').catch(() => null);
+    if (limits) this.#show(limits);
+  }
+
+  /** @param {object} patch */
+  async #change(patch) {
+    const limits = await this.#notices.guard(ask('PATCH', '/api/v1/limits', patch));
+    this.#show(limits ?? this.#limits);
+  }
+
+  /** @param {Limits|null} limits */
+  #show(limits) {
+    if (!limits) return;
+    if (!this.#limits) this.#profile.replaceChildren(el('option', { value: '', text: 'none' }), ...limits.profiles.map((p) => el('option', { value: p.id, text: p.name })));
+    this.#limits = limits;
+    this.#profile.value = limits.profile;
+    this.#correction.show(limits.correction_db);
+    const profile = this.#chosen();
+    say(this.#source, profile ? `Source: ${profile.source}` : '');
+    this.#source.title = profile ? [profile.source, profile.note].filter(Boolean).join('. ') : '';
+    this.draw();
+  }
+}

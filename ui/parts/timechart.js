@@ -1,0 +1,474 @@
+// @ts-check
+// Level over time, and the bands over the same time below it; one plumb line through both.
+
+import { el, say } from '../core/dom.js';
+import { clock, fixed, frequencyTick } from '../core/format.js';
+import { currentInk } from '../core/theme.js';
+import { gestures, scale, shift } from '../draw/gestures.js';
+import { Plot, every } from '../draw/plot.js';
+import { momentTick, moments } from '../draw/times.js';
+import { placeNames } from './chart.js';
+import { Panel } from './panel.js';
+import { stepFor } from './levellog.js';
+import { slidingLevel } from './levelcolumns.js';
+import { HeatScale } from './heatscale.js';
+import { Pins } from './pins.js';
+import { TimeSpine } from './timespine.js';
+
+/** @typedef {import('../core/session.js').Session} Session */
+/** @typedef {import('../core/view.js').View} View */
+/** @typedef {import('../draw/plot.js').Surface} Surface */
+/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('./levellog.js').LevelLog} LevelLog */
+/** @typedef {import('./levelcolumns.js').LevelColumns} LevelColumns */
+/** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
+/** @typedef {{db: number, name: string, slidingS: number, crossed: boolean}} LimitLine at the microphone */
+
+/**
+ * @typedef {object} TimeChartOptions
+ * @property {() => void} redraw
+ * @property {() => void} table
+ * @property {(plot: 'level'|'bands', kind: 'png'|'svg'|'csv') => void} save
+ * @property {() => WatchEvent[]} events
+ * @property {(event: WatchEvent) => void} choose
+ * @property {() => LimitLine|null} limit
+ */
+
+const AXIS = 46;
+const LEVEL_SPAN_DB = 50;
+const SPANS = /** @type {const} */ ([['5 min', 300], ['10 min', 600], ['1 h', 3600], ['4 h', 14400], ['24 h', 86400]]);
+/** Third octaves from 16 Hz to 20 kHz (IEC 61260-1), until the log says which. */
+const ROWS = 32;
+const FIRST_BAND = 12; // 10^(12/10) Hz
+
+/** Place of a frequency among the rows of third octaves; row 0 is 16 Hz. @param {number} hz */
+export const rowOf = (hz) => 10 * Math.log10(hz) - FIRST_BAND;
+/** Middle of a row, base-ten as in IEC 61260-1. @param {number} row */
+export const rowMidHz = (row) => 10 ** ((row + FIRST_BAND) / 10);
+/** The rows' axis, for the picture and for what stands beside it. @type {Range} */
+export const ROW_RANGE = [-0.5, ROWS - 0.5];
+const OCTAVES = [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000];
+/** @param {number} _lo @param {number} _hi @param {number} pixels */
+export const rowSplits = (_lo, _hi, pixels) => OCTAVES.map(rowOf).filter((_, k) => pixels > 170 || k % 2 === 1);
+/** @param {number} row */
+export const rowTick = (row) => frequencyTick(OCTAVES.find((hz) => Math.abs(rowOf(hz) - row) < 0.3) ?? Math.round(rowMidHz(row)));
+
+export class TimeChart {
+  #session;
+  #view;
+  #time;
+  #log;
+  #options;
+  #level;
+  #bands;
+  #pins;
+  #spine = new TimeSpine();
+  #scale = new HeatScale();
+  #plumb = el('div', { class: 'plumb', 'aria-hidden': 'true' }, el('span', { class: 'tag' }), el('span', { class: 'bob' }));
+  #tag = /** @type {HTMLElement} */ (this.#plumb.firstChild);
+  #spans = el('div', { class: 'spans', role: 'group', 'aria-label': 'Time shown' });
+  #empty = el('p', { class: 'empty', 'data-testid': 'log-state' });
+  /** @type {Range|null} chosen by hand */
+  #chosenY = null;
+  #topDB = NaN;
+  levelPanel;
+  bandPanel;
+  #letGo;
+
+  /** @param {Session} session @param {View} view @param {import('./timeview.js').TimeView} time @param {LevelLog} log @param {TimeChartOptions} options */
+  constructor(session, view, time, log, options) {
+    this.#session = session;
+    this.#view = view;
+    this.#time = time;
+    this.#log = log;
+    this.#options = options;
+    const home = () => this.home();
+    const { table, save } = options;
+    this.levelPanel = new Panel({ id: 'level', title: 'Level', unit: '', home, table, save: (k) => save('level', k) });
+    this.bandPanel = new Panel({ id: 'bands', title: 'Bands', unit: 'third octaves, Hz', home, table, save: (k) => save('bands', k) });
+    this.levelPanel.tools.append(this.#spans);
+    for (const [text, seconds] of SPANS) this.#spans.append(el('button', { type: 'button', text, 'data-span': seconds, onclick: () => time.follow(seconds) }));
+    let ready = false; // the plots draw once while they are made
+    const now = this.range();
+    this.#level = new Plot(this.levelPanel.host, {
+      x: { range: now, splits: moments, tick: () => '', size: 0 },
+      y: { range: [-60, -10], splits: every([1, 2, 5, 10, 20], 24), tick: (v) => fixed(v, 0), size: AXIS },
+      under: (s) => ready && this.#paintLevel(s), resized: options.redraw,
+    });
+    this.#bands = new Plot(this.bandPanel.host, {
+      x: { range: now, splits: moments, tick: () => '', size: 22 },
+      y: { range: ROW_RANGE, splits: rowSplits, tick: rowTick, size: AXIS },
+      under: (s) => ready && this.#paintBands(s), resized: options.redraw,
+    });
+    ready = true;
+    this.bandPanel.host.append(this.#scale.node);
+    this.levelPanel.host.append(this.#empty);
+    this.#pins = new Pins(this.levelPanel.host, (event) => options.choose(event));
+    this.#letGo = [this.#hands(this.#level, this.levelPanel.host), this.#hands(this.#bands, this.bandPanel.host)];
+  }
+
+  close() {
+    for (const off of this.#letGo) off();
+    this.#level.close();
+    this.#bands.close();
+  }
+
+  get plots() {
+    return { level: this.#level, bands: this.#bands };
+  }
+
+  get parts() {
+    return { spine: this.#spine.node, plumb: this.#plumb };
+  }
+
+  /** dB of the colours. */
+  get heatRange() {
+    return this.#scale.range;
+  }
+
+  /** Times shown, seconds since 1970. */
+  range() {
+    return this.#time.range(this.#log.now);
+  }
+
+  /** The columns that are drawn of the microphone in front, and which. */
+  shown() {
+    const [from, to] = this.range();
+    const layer = this.#log.standIn(this.#log.layer(this.#front(), this.#step()), from, Math.min(to, this.#log.now));
+    return { layer, from: layer.at(from), to: layer.at(to) };
+  }
+
+  /** Column under the line, and its time. */
+  atLine() {
+    const { layer, to } = this.shown();
+    const { line } = this.#time;
+    if (line !== null) return { layer, slot: layer.slot(layer.at(line)), unixS: line };
+    for (let column = Math.min(to, layer.at(this.#log.now)), tries = 0; tries < 12; column--, tries++) {
+      const slot = layer.slot(column);
+      if (slot >= 0 && layer.covered[slot] > layer.step / 2) return { layer, slot, unixS: column * layer.step };
+    }
+    return { layer, slot: -1, unixS: this.#log.now };
+  }
+
+  home() {
+    this.#chosenY = null;
+    this.#time.follow(this.#time.span);
+  }
+
+  /** @param {number} by of the span; positive is later */
+  move(by) {
+    this.#time.set(shift(this.range(), by, false), this.#log.now);
+  }
+
+  /** Moves the line by columns. @param {number} by */
+  step(by) {
+    const { layer, unixS } = this.atLine();
+    this.#time.show((layer.at(unixS) + by) * layer.step, this.#log.now);
+  }
+
+  /** @param {number} by under 1 comes closer */
+  zoom(by) {
+    const [from, to] = this.range();
+    const line = this.#time.line ?? to;
+    this.#time.set(scale([from, to], Math.min(1, Math.max(0, (line - from) / (to - from))), by, false), this.#log.now);
+  }
+
+  draw() {
+    const range = this.range();
+    this.#fetch(range);
+    this.#settle();
+    this.#level.xRange = this.#bands.xRange = range;
+    this.#level.draw();
+    this.#bands.draw();
+    const seen = [this.#level, this.#bands].find((p) => p.area.width > 10 && p.surface.offsetParent);
+    const { layer, from, to } = this.shown();
+    if (seen) {
+      this.#spine.draw(seen, layer, from, to, this.#log.now);
+      this.#hang(seen);
+    }
+    this.#pins.draw(this.#level, this.#options.events(), this.#view.light?.about ?? '');
+    this.levelPanel.atHome(this.#time.until === null && !this.#chosenY);
+    this.bandPanel.atHome(this.#time.until === null);
+    for (const b of this.#spans.querySelectorAll('button')) b.setAttribute('aria-pressed', String(this.#time.until === null && Number(b.dataset.span) === Math.round(this.#time.span)));
+    const { log } = this.#session.levels ?? {};
+    say(this.#empty, this.#log.trouble || (log && log.state !== 'writing' ? log.text || 'No show is open: levels are shown, but not kept.' : ''));
+    this.#empty.hidden = !this.#empty.textContent;
+  }
+
+  #front() {
+    return this.#view.front(this.#known());
+  }
+
+  #known() {
+    return this.#session.state?.settings.microphones ?? [];
+  }
+
+  #step() {
+    return stepFor(this.#time.span, Math.max(this.#level.area.width, this.#bands.area.width));
+  }
+
+  /** @param {Range} range */
+  #fetch([from, to]) {
+    const front = this.#front();
+    if (!front) return;
+    const step = this.#step();
+    const margin = this.#time.span / 2; // so that a drag finds something
+    const before = Math.max(margin, this.#options.limit()?.slidingS ?? 0);
+    const wanted = this.#view.shown(this.#known()).reverse().map((microphone) => ({ microphone, step, bands: microphone === front }));
+    this.#log.want(wanted.slice(0, 1), from, to); // what is seen first
+    this.#log.want(wanted, from - before, to + margin);
+  }
+
+  /** The level axis goes where the levels are, and stays there while they fit. */
+  #settle() {
+    if (this.#chosenY) {
+      this.#level.yRange = this.#chosenY;
+      return;
+    }
+    const { layer, from, to } = this.shown();
+    let most = -Infinity;
+    for (let column = from; column <= to; column++) {
+      const slot = layer.slot(column);
+      if (slot >= 0 && layer.lafmax[slot] > most) most = layer.lafmax[slot];
+    }
+    if (most === -Infinity) return;
+    const limit = this.#options.limit();
+    if (limit && limit.db > most && limit.db < most + 25) most = limit.db;
+    if (!(most < this.#topDB - 1 && most > this.#topDB - 17)) this.#topDB = Math.ceil((most + 3) / 10) * 10;
+    this.#level.yRange = [this.#topDB - LEVEL_SPAN_DB, this.#topDB];
+    this.#scale.settle(layer, from, to, this.#log.answers);
+  }
+
+  /** @param {Surface} s */
+  #paintLevel(s) {
+    const ink = currentInk();
+    const { layer, from, to } = this.shown();
+    const known = this.#known();
+    const front = this.#front();
+    /** @type {{x: number, y: number, name: string, colour: string}[]} */
+    const labels = [];
+    this.#verticals(s);
+    if (this.#view.all) {
+      for (const c of known) {
+        if (c === front) continue;
+        const other = this.#log.layer(c, this.#step());
+        const colour = ink.curves[known.indexOf(c) % 4];
+        const end = line(s, other, other.at(this.range()[0]), other.at(this.range()[1]), other.laeq, colour, 1.2 * ink.line * s.ratio, []);
+        if (end) labels.push({ ...end, name: this.#session.channelName(c), colour });
+      }
+    }
+    const colour = ink.curves[Math.max(0, known.indexOf(front)) % 4];
+    crest(s, layer, from, to, colour, ink.dark ? 0.34 : 0.26);
+    const max = line(s, layer, from, to, layer.lafmax, colour, 1 * s.ratio, [2 * s.ratio, 2 * s.ratio]);
+    const end = line(s, layer, from, to, layer.laeq, colour, 2 * ink.line * s.ratio, []);
+    if (max) labels.push({ ...max, name: 'LAFmax', colour });
+    if (end) labels.push({ ...end, name: layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour });
+    this.#paintLimit(s, layer, from, to, labels);
+    placeNames(s, labels, ink.ground);
+  }
+
+  /** @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {{x: number, y: number, name: string, colour: string}[]} labels */
+  #paintLimit(s, layer, from, to, labels) {
+    const limit = this.#options.limit();
+    if (!limit) return;
+    const ink = currentInk();
+    const { ctx, box } = s;
+    const y = s.y(limit.db);
+    if (limit.slidingS && layer.step <= limit.slidingS / 3) {
+      const values = slidingLevel(layer, from, Math.min(to, layer.at(this.#log.now)), limit.slidingS);
+      const x = (/** @type {number} */ i) => s.x((from + i + 1) * layer.step);
+      const stroke = (/** @type {string} */ colour, /** @type {number} */ width) => {
+        ctx.strokeStyle = colour;
+        ctx.lineWidth = width * s.ratio;
+        ctx.beginPath();
+        let pen = false;
+        values.forEach((v, i) => {
+          if (Number.isNaN(v)) pen = false;
+          else if (pen) ctx.lineTo(x(i), s.y(v));
+          else ctx.moveTo(x(i), s.y(v));
+          pen = !Number.isNaN(v);
+        });
+        ctx.stroke();
+      };
+      stroke(ink.ink, 2 * ink.line);
+      // What is over the limit, and only that, is red.
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(box.left, box.top, box.width, y - box.top);
+      ctx.clip();
+      stroke(ink.alarm, 3.5 * ink.line);
+      ctx.restore();
+      let last = values.length - 1;
+      while (last >= 0 && Number.isNaN(values[last])) last--;
+      if (last >= 0) labels.push({ x: x(last), y: s.y(values[last]), name: `LAeq,${limit.slidingS / 60}min`, colour: values[last] > limit.db ? ink.alarm : ink.ink });
+    }
+    ctx.strokeStyle = limit.crossed ? ink.alarm : ink.ink;
+    ctx.lineWidth = 1.5 * s.ratio;
+    ctx.setLineDash([10 * s.ratio, 5 * s.ratio]);
+    ctx.beginPath();
+    ctx.moveTo(box.left, y);
+    ctx.lineTo(box.left + box.width, y);
+    ctx.stroke();
+    ctx.setLineDash([]);
+    ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
+    ctx.textAlign = 'left';
+    ctx.textBaseline = 'bottom';
+    ctx.lineWidth = 3 * s.ratio;
+    ctx.strokeStyle = ink.ground;
+    ctx.strokeText(limit.name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+    ctx.fillStyle = limit.crossed ? ink.alarm : ink.ink;
+    ctx.fillText(limit.name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+  }
+
+  /** @param {Surface} s */
+  #paintBands(s) {
+    const { layer, from, to } = this.shown();
+    const { ctx, box } = s;
+    const heat = layer.heat(this.#scale.range);
+    const bottom = s.y(-0.5);
+    const top = s.y(heat ? heat.rows - 0.5 : ROWS - 0.5);
+    // Columns nobody knows are blank in the ring only if it never held others.
+    for (let a = from; a <= to && heat; a++) {
+      if (layer.slot(a) < 0) continue;
+      const start = a;
+      while (a + 1 <= to && layer.slot(a + 1) >= 0) a++;
+      heat.paint(ctx, start, a, (column) => s.x(column * layer.step), top, bottom - top);
+    }
+    const ink = currentInk();
+    const row = Math.round(rowOf(this.#view.at));
+    ctx.strokeStyle = ink.ground;
+    ctx.lineWidth = 1 * s.ratio;
+    ctx.strokeRect(box.left - 2, s.y(row + 0.5), box.width + 4, s.y(row - 0.5) - s.y(row + 0.5));
+    this.#verticals(s);
+  }
+
+  /** Where something was found. @param {Surface} s */
+  #verticals(s) {
+    const ink = currentInk();
+    const { ctx, box } = s;
+    const heat = s.y(0) - s.y(1) < 60; // lines over a picture need the ground beside them
+    for (const event of this.#options.events()) {
+      const x = s.x(Date.parse(event.at) / 1000);
+      if (x < box.left || x > box.left + box.width) continue;
+      const lit = this.#view.light?.about === `event:${event.id}`;
+      for (const [colour, width] of /** @type {[string, number][]} */ (heat ? [[ink.ground, 4], [ink.ink, lit ? 3 : 1.5]] : [[ink.ink, lit ? 3 : 1]])) {
+        ctx.strokeStyle = colour;
+        ctx.lineWidth = width * s.ratio;
+        ctx.setLineDash(event.acknowledged ? [3 * s.ratio, 3 * s.ratio] : []);
+        ctx.beginPath();
+        ctx.moveTo(x, box.top);
+        ctx.lineTo(x, box.top + box.height);
+        ctx.stroke();
+      }
+    }
+    ctx.setLineDash([]);
+    for (const mark of this.#log.marks) {
+      if (mark.microphone && mark.microphone !== this.#front()) continue;
+      const x = s.x(mark.unix_s);
+      if (x < box.left || x > box.left + box.width) continue;
+      ctx.strokeStyle = ink.rule;
+      ctx.lineWidth = s.ratio;
+      ctx.setLineDash([s.ratio, 3 * s.ratio]);
+      ctx.beginPath();
+      ctx.moveTo(x, box.top);
+      ctx.lineTo(x, box.top + box.height);
+      ctx.stroke();
+    }
+    ctx.setLineDash([]);
+  }
+
+  /** @param {Plot} plot */
+  #hang(plot) {
+    const { left, top, width } = plot.area;
+    const { unixS } = this.atLine();
+    const host = plot === this.#level ? this.levelPanel.host : this.bandPanel.host;
+    const x = plot.toX(unixS);
+    this.#plumb.hidden = !(x >= 0 && x <= width);
+    this.#plumb.style.transform = `translateX(${host.offsetLeft + left + x}px)`;
+    this.#plumb.classList.toggle('right', x > width - 90);
+    const first = plot === this.#level ? host.offsetTop + top : this.#spine.node.offsetTop;
+    const below = this.bandPanel.host.checkVisibility() ? this.bandPanel.host.offsetTop + this.#bands.area.top + this.#bands.area.height : this.#spine.node.offsetTop + 20;
+    this.#plumb.style.top = `${first}px`;
+    this.#plumb.style.height = `${below - first}px`;
+    this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
+    say(this.#tag, clock(unixS * 1000));
+  }
+
+  /** @param {Plot} plot @param {HTMLElement} host */
+  #hands(plot, host) {
+    const level = plot === this.#level;
+    return gestures({
+      surface: host,
+      area: () => plot.area,
+      view: () => ({ x: [...plot.xRange], y: [...plot.yRange] }),
+      setView: (x, y) => {
+        if (level && (y[0] !== plot.yRange[0] || y[1] !== plot.yRange[1])) this.#chosenY = [Math.max(-200, y[0]), Math.min(200, Math.max(y[1], y[0] + 5))];
+        this.#time.set(x, this.#log.now);
+      },
+      log: false,
+      freeY: level,
+      home: () => false, // there is always a time before: a thumb moves it
+      goHome: () => this.home(),
+      point: (px, py) => {
+        const [from, to] = this.range();
+        this.#time.point(Math.min(to, Math.max(from, plot.fromX(px))));
+        if (!level) this.#view.setAt(rowMidHz(Math.max(0, Math.min(ROWS - 1, Math.round(plot.fromY(py))))));
+      },
+    });
+  }
+}
+
+/** Tick under the plots. @param {number} t @param {Range} range */
+export const timeTick = (t, range) => momentTick(t, range[1] - range[0]);
+
+/**
+ * A line through columns, each at the end of its time.
+ * @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {Float32Array} values
+ * @param {string} colour @param {number} width @param {number[]} dash
+ * @returns {{x: number, y: number}|null} its end
+ */
+function line(s, layer, from, to, values, colour, width, dash) {
+  const { ctx } = s;
+  ctx.strokeStyle = colour;
+  ctx.lineWidth = width;
+  ctx.lineJoin = 'round';
+  ctx.setLineDash(dash);
+  ctx.beginPath();
+  let end = null;
+  let pen = false;
+  for (let column = from - 1; column <= to + 1; column++) {
+    const slot = layer.slot(column);
+    const v = slot < 0 ? NaN : values[slot];
+    if (Number.isNaN(v)) {
+      pen = false;
+      continue;
+    }
+    const x = s.x((column + 0.5) * layer.step);
+    const y = s.y(v);
+    if (pen) ctx.lineTo(x, y);
+    else ctx.moveTo(x, y);
+    pen = true;
+    end = { x, y };
+  }
+  ctx.stroke();
+  ctx.setLineDash([]);
+  return end;
+}
+
+/** Between average and maximum. @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {string} colour @param {number} alpha */
+function crest(s, layer, from, to, colour, alpha) {
+  const { ctx } = s;
+  ctx.fillStyle = colour;
+  ctx.globalAlpha = alpha;
+  for (let column = from - 1; column <= to + 1; column++) {
+    const start = column;
+    while (column <= to + 1 && layer.slot(column) >= 0 && !Number.isNaN(layer.laeq[layer.slot(column)])) column++;
+    if (column - start < 2) continue;
+    ctx.beginPath();
+    for (let k = start; k < column; k++) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.lafmax[layer.slot(k)]));
+    for (let k = column - 1; k >= start; k--) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.laeq[layer.slot(k)]));
+    ctx.closePath();
+    ctx.fill();
+  }
+  ctx.globalAlpha = 1;
+}

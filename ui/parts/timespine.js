@@ -1,0 +1,82 @@
+// @ts-check
+// Between level and bands: the clock, and a strip that is filled where the log is, hatched where it is not.
+
+import { el } from '../core/dom.js';
+import { currentInk } from '../core/theme.js';
+import { momentTick, moments } from '../draw/times.js';
+
+const STRIP = 10;
+
+export class TimeSpine {
+  #canvas = el('canvas');
+  node = el('div', { class: 'spine time-spine', 'aria-hidden': 'true' }, this.#canvas);
+
+  /**
+   * @param {import('../draw/plot.js').Plot} plot its time axis
+   * @param {import('./levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} now
+   */
+  draw(plot, layer, from, to, now) {
+    const ratio = devicePixelRatio || 1;
+    const { clientWidth: wide, clientHeight: high } = this.node;
+    if (!wide) return;
+    if (this.#canvas.width !== Math.round(wide * ratio) || this.#canvas.height !== Math.round(high * ratio)) {
+      this.#canvas.width = Math.round(wide * ratio);
+      this.#canvas.height = Math.round(high * ratio);
+    }
+    const ctx = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext('2d'));
+    const ink = currentInk();
+    const { left, width } = plot.area;
+    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+    ctx.clearRect(0, 0, wide, high);
+    const x = (/** @type {number} */ t) => Math.min(left + width, Math.max(left, left + plot.toX(t)));
+
+    const end = layer.at(now);
+    for (let column = from; column <= Math.min(to, end); ) {
+      const kind = kindOf(layer, column);
+      const start = column;
+      while (column <= Math.min(to, end) && kindOf(layer, column) === kind) column++;
+      if (kind === 'unknown' || (kind === 'none' && column > end - 3)) continue; // not read, or not written yet
+      const a = x(start * layer.step);
+      const b = Math.max(a + 1, x(column * layer.step));
+      ctx.fillStyle = kind === 'whole' ? ink.quiet : ink.faint;
+      ctx.fillRect(a, 4, b - a, STRIP - 4);
+      if (kind === 'whole') continue;
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(a, 1, b - a, STRIP);
+      ctx.clip();
+      ctx.strokeStyle = ink.ink;
+      ctx.lineWidth = 1;
+      ctx.beginPath();
+      for (let k = a - STRIP; k < b; k += 5) {
+        ctx.moveTo(k, STRIP + 1);
+        ctx.lineTo(k + STRIP, 1);
+      }
+      ctx.stroke();
+      ctx.restore();
+    }
+
+    ctx.font = '12px system-ui, sans-serif';
+    ctx.textBaseline = 'middle';
+    ctx.textAlign = 'center';
+    ctx.fillStyle = ink.quiet;
+    ctx.strokeStyle = ink.rule;
+    const [lo, hi] = plot.xRange;
+    let free = -Infinity;
+    for (const t of moments(lo, hi, width)) {
+      const text = momentTick(t, hi - lo);
+      const half = ctx.measureText(text).width / 2;
+      const at = Math.min(wide - half, Math.max(left + half, x(t)));
+      if (at - half < free) continue;
+      ctx.fillText(text, at, STRIP + (high - STRIP) / 2 + 1);
+      free = at + half + 8;
+    }
+  }
+}
+
+/** @param {import('./levelcolumns.js').LevelColumns} layer @param {number} column */
+function kindOf(layer, column) {
+  const slot = layer.slot(column);
+  if (slot < 0) return 'unknown';
+  return layer.covered[slot] > 0.5 * layer.step ? 'whole' : layer.covered[slot] > 0 ? 'part' : 'none';
+}
