@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"fmt"
 	"io"
 	"math"
@@ -14,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/exposure"
-	"plumbline/analyze/level"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
@@ -114,7 +112,7 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	if f.calibration != "" {
-		c, err := f.calibrate(cmd.Context(), cfg.Channels[0])
+		c, err := readCalibration(cmd.Context(), f.calibration, cfg.Channels[0])
 		if err != nil {
 			return err
 		}
@@ -157,41 +155,6 @@ func levelChannels(text string, channels int) ([]int, error) {
 		picked = append(picked, c-1)
 	}
 	return picked, nil
-}
-
-// longestCalibrationS of a calibrator is plenty.
-const longestCalibrationS = 300
-
-// calibrate measures the calibrator on the channel of that number, or on the
-// only one there is.
-func (f *levelsFlags) calibrate(ctx context.Context, channel int) (c level.Calibration, err error) {
-	at := strings.LastIndexByte(f.calibration, '=')
-	if at <= 0 {
-		return c, usagef("--calibration wants CAL.wav=LEVEL such as calibrator.wav=94, not %q", f.calibration)
-	}
-	path := f.calibration[:at]
-	levelDB, err := strconv.ParseFloat(f.calibration[at+1:], 64)
-	if err != nil {
-		return c, usagef("--calibration wants CAL.wav=LEVEL such as calibrator.wav=94, not %q", f.calibration)
-	}
-	file, err := wavfile.Open(path)
-	if err != nil {
-		return c, err
-	}
-	defer file.Close()
-	if n := file.Format().Channels; n == 1 {
-		channel = 0
-	} else if channel >= n {
-		return c, fmt.Errorf("%s has no channel %d: record the calibrator on the channel that is measured", path, channel+1)
-	}
-	x, err := offline.Channel(ctx, file, channel, longestCalibrationS)
-	if err == nil {
-		c, err = level.Calibrate(x, float64(file.Format().SampleRateHz), levelDB)
-	}
-	if err != nil {
-		return c, fmt.Errorf("%s: %w", path, err)
-	}
-	return c, nil
 }
 
 // levelsReport is the JSON of levels.

@@ -29,12 +29,19 @@ type daemonFlags struct {
 	uiDir   string
 	show    string
 	verbose bool
+
+	calibration string
+	sensitivity float64
+	webhook     string
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one")
 	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
 	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
+	cmd.Flags().StringVar(&f.calibration, "calibration", "", "`CAL.wav=LEVEL`: a calibrator's recording on the microphones' channels, for this run")
+	cmd.Flags().Float64Var(&f.sensitivity, "sensitivity", 0, "level in `dB` re 20 µPa that a full-scale sine wave stands for, for this run")
+	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
 	cmd.MarkFlagDirname("ui-dir")
 	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
@@ -68,7 +75,10 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 			return err
 		}
 	}
-	cfg.Shelf = shelf
+	cfg.Shelf, cfg.Webhook = shelf, f.webhook
+	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
+		return err
+	}
 	d, err := daemon.New(cfg)
 	if err != nil {
 		return err

@@ -133,7 +133,7 @@ func New(cfg Config) (*Levels, error) {
 		return nil, err
 	}
 	if err := l.recalibrate(); err != nil {
-		return nil, err
+		cfg.Logger.Warn("calibrations are not in force", "err", err)
 	}
 	l.restoreLimit()
 	l.publish()

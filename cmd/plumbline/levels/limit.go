@@ -265,13 +265,17 @@ func standingOf(p exposure.Profile, s exposure.Status) wire.LimitStatus {
 func limitSentence(p exposure.Profile, s exposure.Status) string {
 	var text string
 	over := durationWords(p.OverS)
+	sliding := over
+	if s.ElapsedS < p.OverS {
+		sliding = "the " + durationWords(s.ElapsedS) + " so far"
+	}
 	switch {
 	case s.PeakExceeded && !s.Exceeded:
 		text = fmt.Sprintf("A peak of %.1f dB(C) was above the %.0f dB(C) of %s", s.PeakDB, p.PeakDB, p.Name)
 	case p.Sliding && s.Exceeded:
-		text = fmt.Sprintf("The limit of %s is crossed: %s over %s is %.1f dB, the limit %.0f dB", p.Name, p.Quantity, over, s.LevelDB, p.LimitDB)
+		text = fmt.Sprintf("The limit of %s is crossed: %s over %s is %.1f dB, the limit %.0f dB", p.Name, p.Quantity, sliding, s.LevelDB, p.LimitDB)
 	case p.Sliding:
-		text = fmt.Sprintf("%s over %s is %.1f dB, the limit of %s is %.0f dB", p.Quantity, over, s.LevelDB, p.Name, p.LimitDB)
+		text = fmt.Sprintf("%s over %s is %.1f dB, the limit of %s is %.0f dB", p.Quantity, sliding, s.LevelDB, p.Name, p.LimitDB)
 	case s.Exceeded:
 		text = fmt.Sprintf("The limit of %s is crossed: the budget of %.0f dB over %s is used %.0f %%", p.Name, p.LimitDB, over, 100*s.Used)
 	default:
