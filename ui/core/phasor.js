@@ -174,6 +174,59 @@ export function phaseBetween(hz, a, b, x, dst) {
   return dst;
 }
 
+/**
+ * Power mean over 1/fraction octave about each point.
+ * @param {number[]} hz ascending @param {Values} db @param {number} fraction @param {(number|null)[]} dst
+ */
+export function smoothDB(hz, db, fraction, dst) {
+  const n = Math.min(hz.length, db.length);
+  dst.length = n;
+  around(hz, fraction, (i, from, to) => {
+    let sum = 0;
+    let count = 0;
+    for (let k = from; k < to; k++) {
+      const v = db[k];
+      if (v === null) continue;
+      sum += Math.exp(v / DB);
+      count++;
+    }
+    dst[i] = count && db[i] !== null ? DB * Math.log(sum / count) : null;
+  });
+  return dst;
+}
+
+/**
+ * Mean direction over 1/fraction octave about each point, and how much the directions agree there (0…1).
+ * @param {number[]} hz ascending @param {Values} deg @param {number} fraction @param {(number|null)[]} dst @param {(number|null)[]} agreement
+ */
+export function smoothPhase(hz, deg, fraction, dst, agreement) {
+  dst.length = agreement.length = Math.min(hz.length, deg.length);
+  around(hz, fraction, (i, from, to) => {
+    let [re, im, count] = [0, 0, 0];
+    for (let k = from; k < to; k++) {
+      const v = deg[k];
+      if (v === null) continue;
+      re += Math.cos((v * Math.PI) / 180);
+      im += Math.sin((v * Math.PI) / 180);
+      count++;
+    }
+    dst[i] = count ? (Math.atan2(im, re) * 180) / Math.PI : null;
+    agreement[i] = count ? Math.hypot(re, im) / count : null;
+  });
+}
+
+/** @param {number[]} hz @param {number} fraction of an octave @param {(i: number, from: number, to: number) => void} visit */
+function around(hz, fraction, visit) {
+  const reach = 2 ** (0.5 / fraction) * (1 - 1e-9);
+  let from = 0;
+  let to = 0;
+  for (let i = 0; i < hz.length; i++) {
+    while (hz[from] < hz[i] / reach) from++;
+    while (to < hz.length && hz[to] < hz[i] * reach) to++;
+    visit(i, from, Math.max(to, i + 1));
+  }
+}
+
 /** @param {number} deg @returns {number} −180…180 */
 export function wrapDeg(deg) {
   return deg - 360 * Math.round(deg / 360);

@@ -12,6 +12,7 @@ import { Field } from '../parts/field.js';
 import { Matrix } from '../parts/matrix.js';
 import { Painter } from '../parts/painter.js';
 import { Sentence } from '../parts/sentence.js';
+import { SeatMap } from '../parts/seatmap.js';
 import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
 import { SumPlots } from '../parts/sumplots.js';
@@ -35,6 +36,7 @@ export class AlignPage {
   #sum;
   #waterfall;
   #dials;
+  #map;
   #boxes;
   #pair = el('div', { class: 'pair' });
   #main = el('select', { 'aria-label': 'Loudspeaker that stays', 'data-testid': 'pair-main', onchange: () => this.#choosePair() });
@@ -64,6 +66,7 @@ export class AlignPage {
     this.#sum = new SumPlots(this.#model, view, session, { redraw, save: (plot, kind) => saveSum(from(), plot, kind), table });
     this.#waterfall = new Waterfall(view);
     this.#dials = new Dials(this.#model, session, shell.notices);
+    this.#map = new SeatMap(this.#model, this.#shelf, session);
     const edge = (/** @type {string} */ label, /** @type {string} */ testid, /** @type {0|1} */ k, /** @type {string} */ unit) => new Field({ label, unit, step: 10, least: 20, most: 20000, digits: 0, testid, commit: (v) => this.#setBand(k, v) });
     this.#low = edge('Lower edge of the band', 'band-low', 0, '');
     this.#high = edge('Upper edge of the band', 'band-high', 1, 'Hz');
@@ -72,7 +75,7 @@ export class AlignPage {
     this.#pair.append(this.#main, el('span', { text: 'and' }), this.#fill);
     for (const [id, name] of PARTS) this.#tabs.append(el('button', { type: 'button', text: name, 'data-shows': id, onclick: () => this.#showPart(id) }));
     this.node = el('div', { class: 'page align' }, this.#sentence.node, this.#tabs,
-      el('section', { class: 'survey', 'aria-label': 'Seats' }, this.#pair, this.#matrix.node, this.#surveyor.node),
+      el('section', { class: 'survey', 'aria-label': 'Seats' }, this.#pair, this.#matrix.node, this.#surveyor.node, this.#map.node),
       el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node),
       el('aside', { class: 'account' }, this.#dials.node, this.#waterfall.node));
     this.#showPart('seats');
@@ -81,6 +84,7 @@ export class AlignPage {
       if (what === 'answer') this.#show();
       this.#matrix.follow();
       this.#dials.follow();
+      this.#map.show();
       redraw();
     };
     this.#shelf.onChange = () => {
@@ -114,6 +118,7 @@ export class AlignPage {
     this.#sum.close();
     this.#sweep.close();
     this.#waterfall.close();
+    this.#map.close();
     this.#model.close();
     this.#shelf.close();
   }
@@ -139,6 +144,7 @@ export class AlignPage {
     this.#matrix.show();
     this.#surveyor.show();
     this.#dials.show();
+    this.#map.show();
     this.#waterfall.show(this.#model.account);
     this.node.classList.toggle('stale', !this.#session.status.open);
     this.node.dataset.known = String(!!answer?.plan);
@@ -195,6 +201,9 @@ export class AlignPage {
 
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
   #follow(about) {
+    this.#dials.node.classList.toggle('lit', about === 'dial');
+    this.#surveyor.node.classList.toggle('lit', about === 'proof' || about === 'survey');
+    this.#matrix.node.classList.toggle('lit', about === 'missing' || about === 'seat');
     if (!about || !matchMedia('(max-width: 639px)').matches) return;
     if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
     else if (about === 'dial' || about === 'proof') this.#showPart('dials');

@@ -23,7 +23,7 @@ export class Matrix {
   #rows = new Map();
   #headKey = '';
   #sheet;
-  #legend = el('small', { class: 'legend', text: 'dB of the ideal sum' });
+  #legend = el('small', { class: 'legend', text: 'dB of the ideal sum, ▼ worst seat' });
   #remove = el('button', { type: 'button', class: 'quiet', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
   #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
   #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
@@ -119,10 +119,8 @@ const time = (take) => new Date(take.at).toLocaleTimeString([], { hour: '2-digit
 class Row {
   #name;
   #choose;
-  #cells = el('td');
   #today = el('td', { class: 'number' });
   #then = el('td', { class: 'number' });
-  #worst = el('small', { class: 'worst', text: 'worst', hidden: true });
   #model;
   node;
 
@@ -147,16 +145,14 @@ class Row {
     this.node.dataset.key = key;
     const cells = columns.map((c, k) => el('td', { class: `take ${c.ink}`, 'data-testid': `take-${seat.id}-${c.key.startsWith('alone') ? c.name : c.key}`, title: marks[k].says },
       el('span', { class: 'mark', text: marks[k].glyph, 'aria-hidden': 'true' }), el('small', { text: marks[k].word }), el('span', { class: 'hidden', text: marks[k].says })));
-    this.node.replaceChildren(el('th', { scope: 'row' }, el('div', { class: 'seat-name' }, this.#choose, this.#name.node, this.#worst)), ...cells, ...(aligned ? [this.#today, this.#then] : []));
-    if (!columns.length) this.node.append(this.#cells);
+    this.node.replaceChildren(el('th', { scope: 'row' }, el('div', { class: 'seat-name' }, this.#choose, this.#name.node)), ...cells, ...(aligned ? [this.#today, this.#then] : []));
   }
 
   /** @param {number|null} today @param {number} then @param {boolean} worst today @param {boolean} worstNow */
   follow(today, then, worst, worstNow) {
-    say(this.#today, signed(today, 1));
-    say(this.#then, signed(then, 1));
+    say(this.#today, `${worst ? '▼ ' : ''}${signed(today, 1)}`);
+    say(this.#then, `${worstNow ? '▼ ' : ''}${signed(then, 1)}`);
     this.#today.classList.toggle('is-worst', worst);
     this.#then.classList.toggle('is-worst', worstNow);
-    this.#worst.hidden = !worstNow;
   }
 }

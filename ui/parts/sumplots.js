@@ -2,8 +2,9 @@
 // A alone, B alone, both and what a setting predicts, at one seat; under it the phase between A and B, on a
 // ground that says what two equal signals do at that angle.
 
-import { fixed } from '../core/format.js';
-import { magnitude, phaseBetween, predict } from '../core/phasor.js';
+import * as address from '../core/address.js';
+import { el } from '../core/dom.js';
+import { magnitude, phaseBetween, predict, smoothDB, smoothPhase } from '../core/phasor.js';
 import { currentInk } from '../core/theme.js';
 import { TODAY } from './alignmodel.js';
 import { Chart } from './chart.js';
@@ -17,6 +18,8 @@ const ADDING = 90; // degrees: two equal signals gain more than 3 dB
 const LITTLE = 120; // from here on the pair is quieter than one of them
 const DASH = [9, 4];
 const MOST_NOTCHES = 40;
+const SMOOTHING = [48, 24, 12, 6, 3];
+const AGREED = 0.6; // directions that agree less have no mean worth a line
 
 /** @param {Complex[]} of @returns {Values} 1 where all are trusted */
 const trustOf = (...of) => of[0].trusted.map((_, i) => (of.every((c) => c.trusted[i]) ? 1 : 0));
@@ -27,12 +30,18 @@ export class SumPlots {
   #session;
   #chart;
   #key = '';
-  /** @type {{half: Values, a: Values, b: Values, both: Values, today: Values, trustA: Values, trustB: Values, trust: Values}} */
-  #kept = { half: [], a: [], b: [], both: [], today: [], trustA: [], trustB: [], trust: [] };
+  #redraw;
+  /** @type {unknown} */
+  #proofOf = null;
+  #proofFraction = 0;
   /** @type {Values} */
-  #then = [];
-  /** @type {Values} */
-  #phase = [];
+  #proofDB = [];
+  /** @type {{half: Values, a: Values, b: Values, both: Values, today: Values, trustA: Values, trustB: Values, trust: Values, agreed: Values}} */
+  #kept = { half: [], a: [], b: [], both: [], today: [], trustA: [], trustB: [], trust: [], agreed: [] };
+  /** @type {{db: Values, smooth: Values, deg: Values, mean: Values, trust: Values}} under the setting; filled anew each time */
+  #then = { db: [], smooth: [], deg: [], mean: [], trust: [] };
+  #fraction = address.number('oct', 6);
+  #smooth = el('select', { 'data-testid': 'sum-smoothing', onchange: () => this.#setSmoothing(Number(this.#smooth.value)) }, ...SMOOTHING.map((n) => el('option', { value: String(n), text: `1/${n} oct` })));
 
   /**
    * @param {import('./alignmodel.js').AlignModel} model @param {import('../core/view.js').View} view
@@ -43,7 +52,10 @@ export class SumPlots {
     this.#model = model;
     this.#view = view;
     this.#session = session;
+    this.#redraw = options.redraw;
     this.#chart = new Chart(view, { ...options, span: 36, phaseTitle: 'Phase between the two', curves: () => this.curves(), under: (s, plot) => this.#under(s, plot) });
+    this.#smooth.value = String(this.#fraction);
+    this.#chart.phasePanel.tools.append(el('label', { class: 'choice' }, el('span', { text: 'smooth' }), this.#smooth));
   }
 
   get node() {
@@ -64,20 +76,26 @@ export class SumPlots {
 
   draw() {
     const seat = this.#model.account;
-    const key = seat ? `${seat.seat} ${seat.take_a} ${seat.take_b} ${seat.take_both}` : '';
+    const key = seat ? `${this.#fraction} ${seat.seat} ${seat.take_a} ${seat.take_b} ${seat.take_both}` : '';
+    const hz = seat?.frequency_hz ?? [];
+    const level = (/** @type {Complex} */ c) => smoothDB(hz, magnitude(c, []), this.#fraction, []);
     if (key !== this.#key) {
       this.#key = key;
       this.#chart.lookAgain();
       if (seat) {
         this.#kept = {
-          half: seat.frequency_hz.map(() => 0.5), a: magnitude(seat.a, []), b: magnitude(seat.b, []), both: seat.both ? magnitude(seat.both, []) : [],
-          today: phaseBetween(seat.frequency_hz, seat.a, seat.b, TODAY, []), trustA: trustOf(seat.a), trustB: trustOf(seat.b), trust: trustOf(seat.a, seat.b),
+          half: hz.map(() => 0.5), a: level(seat.a), b: level(seat.b), both: seat.both ? level(seat.both) : [],
+          today: [], trustA: trustOf(seat.a), trustB: trustOf(seat.b), trust: trustOf(seat.a, seat.b), agreed: [],
         };
+        smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, TODAY, []), this.#fraction, this.#kept.today, this.#kept.agreed);
+        this.#limit(this.#kept.agreed);
       }
     }
     if (seat) {
-      predict(seat.frequency_hz, seat.a, seat.b, this.#model.setting, this.#then);
-      phaseBetween(seat.frequency_hz, seat.a, seat.b, this.#model.setting, this.#phase);
+      const { then, setting } = { then: this.#then, setting: this.#model.setting };
+      smoothDB(hz, predict(hz, seat.a, seat.b, setting, then.db), this.#fraction, then.smooth);
+      smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, setting, then.deg), this.#fraction, then.mean, then.trust);
+      this.#limit(then.trust);
     }
     this.#chart.draw();
   }
@@ -88,29 +106,51 @@ export class SumPlots {
     return proof && proof.seat === this.#model.seat?.id && proof.plan === this.#model.stored?.id && proof.frequency_hz.length ? proof : null;
   }
 
+  /** @param {import('../core/types.js').Verification} proof */
+  #proven(proof) {
+    if (this.#proofOf !== proof || this.#proofFraction !== this.#fraction) {
+      this.#proofOf = proof;
+      this.#proofFraction = this.#fraction;
+      smoothDB(proof.frequency_hz, proof.measured_magnitude_db, this.#fraction, this.#proofDB);
+    }
+    return this.#proofDB;
+  }
+
+  /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Values} agreement */
+  #limit(agreement) {
+    for (let i = 0; i < agreement.length; i++) agreement[i] = (agreement[i] ?? 0) >= AGREED && this.#kept.trust[i] === 1 ? 1 : 0;
+  }
+
+  /** @param {number} fraction */
+  #setSmoothing(fraction) {
+    this.#fraction = fraction;
+    address.set('oct', fraction);
+    this.#redraw();
+  }
+
   /** @returns {Drawn[]} */
   curves() {
     const seat = this.#model.account;
     if (!seat || !this.#kept.a.length) return [];
-    const { half, a, b, both, today, trustA, trustB, trust } = this.#kept;
+    const { half, a, b, both, today, trustA, trustB, trust, agreed } = this.#kept;
     const grid = seat.frequency_hz;
     const { main, fill } = this.#model;
     const curve = (/** @type {Values} */ mid, /** @type {Values} */ coherence) => (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid, coherence, threshold: half });
-    const turning = (/** @type {Values} */ mid) => (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid, coherence: trust, threshold: half, wrap: 360 });
+    const turning = (/** @type {Values} */ mid, /** @type {Values} */ coherence) => (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid, coherence, threshold: half, wrap: 360 });
     /** @type {Drawn[]} */
     const out = [
       { name: main, ink: 0, dash: [], front: false, grid, magnitude: curve(a, trustA) },
       { name: fill, ink: 1, dash: [2, 2], front: false, grid, magnitude: curve(b, trustB) },
-      { name: '', ink: -2, dash: [], front: false, grid, phase: turning(today) },
+      { name: '', ink: -2, dash: [], front: false, grid, phase: turning(today, agreed) },
     ];
     const proof = this.#proof;
     if (proof) {
       const all = proof.frequency_hz.map(() => 1);
-      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: proof.measured_magnitude_db, coherence: all, threshold: all }) });
+      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: this.#proven(proof), coherence: all, threshold: all }) });
     } else if (both.length) {
       out.push({ name: 'both today', ink: -1, dash: [], front: true, grid, magnitude: curve(both, trust) });
     }
-    out.push({ name: 'predicted', ink: -1, dash: DASH, front: !both.length && !proof, grid, magnitude: curve(this.#then, trust), phase: turning(this.#phase) });
+    out.push({ name: 'predicted', ink: -1, dash: DASH, front: !both.length && !proof, grid, magnitude: curve(this.#then.smooth, trust), phase: turning(this.#then.mean, this.#then.trust) });
     return out;
   }
 
@@ -150,12 +190,7 @@ export class SumPlots {
     const cell = (/** @type {number|null|undefined} */ v) => (v === null || v === undefined || !Number.isFinite(v) ? '' : String(Number(v.toPrecision(7))));
     const { a, b, both, today } = this.#kept;
     const head = 'frequency_hz,a_db,b_db,both_db,predicted_db,phase_deg,predicted_phase_deg';
-    return `${head}\n${seat.frequency_hz.map((f, i) => [f, a[i], b[i], both[i], this.#then[i], today[i], this.#phase[i]].map(cell).join(',')).join('\n')}\n`;
-  }
-
-  /** @param {number} hz */
-  reading(hz) {
-    return `${fixed(hz, 0)}`;
+    return `${head}\n${seat.frequency_hz.map((f, i) => [f, a[i], b[i], both[i], this.#then.smooth[i], today[i], this.#then.mean[i]].map(cell).join(',')).join('\n')}\n`;
   }
 }
 

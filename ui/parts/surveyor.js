@@ -166,7 +166,7 @@ export class Surveyor {
     if (this.#hand.dataset.key === key || !seat) return;
     this.#hand.dataset.key = key;
     const take = (/** @type {string} */ word, /** @type {string[]} */ playing, /** @type {string} */ id) => el('button', { type: 'button', text: word, 'data-testid': `hand-${id}`, onclick: () => void this.#take(seat, playing, false) });
-    this.#hand.replaceChildren(el('span', { class: 'word', text: 'By hand, what plays now is' }), take(main, [main], 'main'), take(fill, [fill], 'fill'), take('both', [main, fill], 'both'));
+    this.#hand.replaceChildren(el('span', { class: 'word', text: 'Take by hand' }), take(main, [main], 'main'), take(fill, [fill], 'fill'), take('both', [main, fill], 'both'));
   }
 
   /** @param {Seat} seat @param {string[]} playing @param {boolean} force */

@@ -15,7 +15,7 @@ export class Waterfall {
   #title = el('small');
   #comb = el('p', { class: 'comb', 'data-testid': 'comb' });
   #off;
-  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Where the decibels went', this.#title), this.#rows, this.#comb);
+  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#comb);
 
   /** @param {import('../core/view.js').View} view */
   constructor(view) {
@@ -31,7 +31,7 @@ export class Waterfall {
   show(seat) {
     this.node.hidden = !seat;
     if (!seat) return;
-    say(this.#title, ` at ${seat.name}, dB over the louder one`);
+    say(this.#title, ` at ${seat.name}, dB over the louder alone`);
     const key = JSON.stringify([seat.seat, seat.take_a, seat.take_b, seat.take_both, seat.ledger, seat.name]);
     if (this.#rows.dataset.key !== key) {
       this.#rows.dataset.key = key;
