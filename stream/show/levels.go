@@ -104,18 +104,22 @@ func addLevels(tx *sql.Tx, rows []LevelRow, marks []wire.LevelMark) error {
 		end        int64
 	}
 	var due []minute
+	newest := map[int]int64{} // end of each microphone's last row, 0 none
 	for i := range rows {
 		r := &rows[i]
-		var last sql.NullInt64
-		if err := tx.QueryRow("SELECT max(at_ms) FROM levels WHERE microphone = ?", r.Microphone).Scan(&last); err != nil {
-			return err
+		last, known := newest[r.Microphone]
+		if !known {
+			if last, err = lastLevel(tx, r.Microphone); err != nil {
+				return err
+			}
 		}
 		if err := insertLevel(insert, r); err != nil {
 			return err
 		}
-		was, is := minuteEnd(last.Int64), minuteEnd(r.AtMs)
+		newest[r.Microphone] = max(last, r.AtMs)
+		was, is := minuteEnd(last), minuteEnd(r.AtMs)
 		switch {
-		case !last.Valid || was == is:
+		case last == 0 || was == is:
 		case was < is:
 			due = append(due, minute{r.Microphone, was})
 		default: // set back
@@ -140,6 +144,12 @@ func addLevels(tx *sql.Tx, rows []LevelRow, marks []wire.LevelMark) error {
 		}
 	}
 	return nil
+}
+
+func lastLevel(tx *sql.Tx, microphone int) (int64, error) {
+	var last sql.NullInt64
+	err := tx.QueryRow("SELECT max(at_ms) FROM levels WHERE microphone = ?", microphone).Scan(&last)
+	return last.Int64, err
 }
 
 func insertLevel(insert *sql.Stmt, r *LevelRow) error {
