@@ -19,9 +19,9 @@ type capturer struct {
 	marked      bool // the run is over the limit, counted and marked
 }
 
-// session opens the device, found anew, and reads it until it fails or is
+// attempt opens the device, found anew, and reads it until it fails or is
 // stopped. It never returns nil unless it was stopped.
-func (c *capturer) session() error {
+func (c *capturer) attempt() error {
 	if err := c.host.acquire(); err != nil {
 		return err
 	}

@@ -250,7 +250,7 @@ func (s *Source) own(ctx context.Context, out *capture.Ring) error {
 	defer out.Close()
 	c := &capturer{Source: s, out: out}
 	for {
-		err := c.session()
+		err := c.attempt()
 		if s.stop.Load() {
 			return nil
 		}
