@@ -2,7 +2,6 @@ package watch
 
 import (
 	"math"
-	"math/cmplx"
 
 	"plumbline/analyze/fft"
 )
@@ -16,137 +15,160 @@ type climate struct {
 	change  float64 // K since the baseline, followed
 	built   float64 // K for which the responses in force were made
 	spread2 float64 // variance of change, K²
-	slope   []complex128
-	sloped  float64 // K for which slope was made
+	whole   []float64
+	slope   []complex128 // of the whole response, per K, at built
 	plan    *fft.Real
-	grain   []float64
-	bins    []complex128
+	warm    []float64
+	cold    []float64
 }
 
 const (
-	grainS = 0.01 // of the impulse response that moves as one
-	// wander is how far the air's temperature wanders in a step, K: 0.5 K a minute.
-	wander = 0.05
+	// wander is how far the air's temperature wanders in a minute, K.
+	wander = 0.3
 	// fastest is the largest change that is followed in a step, K.
 	fastest = 0.01
-	// rebuild is by how much the temperature moves before the responses are made anew.
-	rebuild = 0.05
+	// longPauseS is a pause after which the air may be another.
+	longPauseS = 60
+	// rebuild is by how much the temperature moves before the responses are made
+	// anew: 0.1 s late, a sound moves by 3 µs.
+	rebuild = 0.02
 )
 
 func (c *climate) init(b *Baseline) {
-	n := 2
-	for float64(n) < grainS*b.cfg.SampleRateHz {
-		n *= 2
-	}
 	*c = climate{
-		b: b, kelvin: b.cfg.TemperatureC + 273.15, sloped: math.NaN(),
+		b: b, kelvin: b.cfg.TemperatureC + 273.15,
 		plan:  fft.NewReal(b.n),
-		grain: make([]float64, b.n),
-		bins:  make([]complex128, b.n/2+1),
+		whole: append([]float64(nil), b.rest...),
+		warm:  make([]float64, b.n),
+		cold:  make([]float64, b.n),
 		slope: make([]complex128, b.n/2+1),
+	}
+	for _, p := range b.parts {
+		for i, v := range p.h {
+			c.whole[i] += v
+		}
 	}
 }
 
 // responses are the baseline's whole and parts at the temperature followed.
 func (c *climate) responses() (whole []complex128, parts [][]complex128) {
 	c.built = c.change
-	whole = make([]complex128, c.b.n/2+1)
-	c.stretch(whole, c.b.rest, c.change)
-	for _, p := range c.b.parts {
-		h := make([]complex128, len(whole))
-		c.stretch(h, p.h, c.change)
-		for k, v := range h {
-			whole[k] += v
-		}
-		parts = append(parts, h)
+	spectrum := func(h []float64) []complex128 {
+		c.stretch(c.warm, h, c.built)
+		return c.plan.Forward(nil, c.warm)
 	}
+	whole = spectrum(c.whole)
+	for _, p := range c.b.parts {
+		parts = append(parts, spectrum(p.h))
+	}
+	const step = 0.01
+	c.stretch(c.warm, c.whole, c.built+step)
+	c.stretch(c.cold, c.whole, c.built-step)
+	for i, v := range c.cold {
+		c.warm[i] = (c.warm[i] - v) / (2 * step)
+	}
+	c.plan.Forward(c.slope, c.warm)
 	return whole, parts
 }
 
-// stretch adds the spectrum of an impulse response at a temperature to dst. It
-// is cut into grains with triangular ends, each delayed by its own share: exact
-// for the phase within a grain, whose times differ by too little to matter.
-func (c *climate) stretch(dst []complex128, h []float64, kelvin float64) {
-	rate := c.b.cfg.SampleRateHz
-	if kelvin == 0 {
-		c.plan.Forward(c.bins, h)
-		for k, v := range c.bins {
-			dst[k] += v
-		}
-		return
-	}
-	half := int(grainS * rate / 2)
-	for centre := 0; centre < c.b.n+half; centre += half {
-		any := false
-		clear(c.grain)
-		for i := max(0, centre-half+1); i < min(c.b.n, centre+half); i++ {
-			c.grain[i] = h[i] * (1 - math.Abs(float64(i-centre))/float64(half))
-			any = any || c.grain[i] != 0
-		}
-		if !any {
-			continue
-		}
-		c.plan.Forward(c.bins, c.grain)
-		delay := float64(centre+c.b.lead) / rate * (math.Sqrt(c.kelvin/(c.kelvin+kelvin)) - 1)
-		turn := cmplx.Rect(1, -2*math.Pi*rate/float64(c.b.n)*delay)
-		phase := complex(1, 0)
-		for k, v := range c.bins {
-			dst[k] += v * phase
-			phase *= turn
-		}
+// stretch sets dst to the impulse response h in air that is kelvin warmer: every
+// delay, counted from the reference, scales by √(T/(T+ΔT)).
+func (c *climate) stretch(dst, h []float64, kelvin float64) {
+	by := math.Sqrt((c.kelvin + kelvin) / c.kelvin)
+	for i := range dst {
+		at := float64(i+c.b.lead)*by - float64(c.b.lead)
+		dst[i] = interpolate(h, at)
 	}
 }
 
-// prepare makes the derivative of the response with temperature.
-func (c *climate) prepare() {
-	const step = 0.1
-	if math.Abs(c.change-c.sloped) < 1 {
-		return
-	}
-	c.sloped = c.change
-	clear(c.slope)
-	c.add(c.change+step, 1/(2*step))
-	c.add(c.change-step, -1/(2*step))
-}
+// Band-limited interpolation with a windowed sine cardinal, from a table.
+const (
+	reach  = 16  // samples on each side
+	phases = 512 // table rows between two samples
+)
 
-func (c *climate) add(kelvin, by float64) {
-	at := make([]complex128, len(c.slope))
-	c.stretch(at, c.b.rest, kelvin)
-	for _, p := range c.b.parts {
-		c.stretch(at, p.h, kelvin)
+var kernel = func() (k [phases + 1][2 * reach]float64) {
+	for p := range k {
+		for j := range k[p] {
+			x := float64(p)/phases + reach - 1 - float64(j)
+			k[p][j] = 0.5 + 0.5*math.Cos(math.Pi*x/reach)
+			if x != 0 {
+				k[p][j] *= math.Sin(math.Pi*x) / (math.Pi * x)
+			}
+		}
 	}
-	for k, v := range at {
-		c.slope[k] += v * complex(by, 0)
+	return k
+}()
+
+// interpolate is h between its samples; beyond its ends it is zero.
+func interpolate(h []float64, at float64) float64 {
+	n := int(math.Floor(at))
+	phase := (at - float64(n)) * phases
+	p := int(phase)
+	rest := phase - float64(p)
+	from := n - reach + 1
+	a, b := &kernel[p], &kernel[min(p+1, phases)]
+	s := 0.0
+	for j := range a {
+		if k := from + j; k >= 0 && k < len(h) {
+			s += h[k] * (a[j] + rest*(b[j]-a[j]))
+		}
 	}
+	return s
 }
 
 // temper follows the air: a Kalman filter with a random walk for the
-// temperature, bounded, so that a loudspeaker that moves is not taken for weather.
+// temperature, bounded, so that a loudspeaker that moves is not taken for
+// weather. The slope holds for a few hundredths of a kelvin; after a long pause
+// the temperature is looked for.
 func (w *Watch) temper() {
 	c := &w.climate
 	if w.state != (Change{}) || w.waiting > 0 {
 		return // something else is going on
 	}
-	c.prepare()
+	if w.paused*w.seg.stepS(w.b.cfg.SampleRateHz) > longPauseS {
+		c.change = c.search(w)
+	}
 	var u, q float64
 	for k := w.b.low; k < w.b.high; k++ {
 		g := w.weight[k]
 		u += g * real(conj(c.slope[k])*w.ex[k])
 		q += g * abs2(c.slope[k]) * w.xx[k]
 	}
-	c.spread2 += wander * wander / 120
-	if q == 0 {
-		return
+	c.spread2 += wander * wander / 60 * w.seg.stepS(w.b.cfg.SampleRateHz)
+	if q > 0 && w.paused == 0 {
+		// The step's own estimate is measured from the responses in force.
+		gain := c.spread2 / (c.spread2 + 1/(2*q))
+		c.spread2 *= 1 - gain
+		moved := gain * (u/q - (c.change - c.built))
+		c.change += min(max(moved, -fastest), fastest)
 	}
-	// The step's own estimate is measured from the responses in force.
-	gain := c.spread2 / (c.spread2 + 1/(2*q))
-	c.spread2 *= 1 - gain
-	moved := gain * (u/q - (c.change - c.built))
-	c.change += min(max(moved, -fastest), fastest)
+	w.paused = 0
 	if math.Abs(c.change-c.built) > rebuild {
 		w.now, w.parts = c.responses()
 		w.rearm()
 	}
+}
+
+// search tries the temperatures that the air may have taken on in a long pause
+// and returns the one that explains this step best.
+func (c *climate) search(w *Watch) float64 {
+	const widest, step = 3, 0.05
+	best, most := c.change, math.Inf(-1)
+	h := make([]complex128, len(c.slope))
+	for kelvin := c.change - widest; kelvin <= c.change+widest; kelvin += step {
+		c.stretch(c.warm, c.whole, kelvin)
+		c.plan.Forward(h, c.warm)
+		score := 0.0
+		for k := w.b.low; k < w.b.high; k++ {
+			d := h[k] - w.now[k]
+			score += w.weight[k] * (2*real(conj(d)*w.ex[k]) - abs2(d)*w.xx[k])
+		}
+		if score > most {
+			best, most = kelvin, score
+		}
+	}
+	return best
 }
 
 // rearm makes the tests for new responses and keeps what has accumulated.

@@ -57,6 +57,7 @@ type Watch struct {
 	smooth []float64
 	weight []float64 // 1/(spread·noise)
 	steps  int
+	paused float64 // steps without programme just now
 
 	learning int          // steps left of an average after an event
 	newXX    []float64    // of that average
@@ -188,6 +189,7 @@ func (w *Watch) step() {
 	}
 	direct, residual := w.powers()
 	if !w.programme() || w.input(direct) {
+		w.paused++
 		return
 	}
 	w.recent.add(w)

@@ -183,6 +183,24 @@ func TestPausesAndBreaksAreNoFaults(t *testing.T) {
 	}
 }
 
+func TestFindsTheTemperatureAfterALongPause(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	hear(w, s, 10)
+	play := s.play
+	s.play = func(dst []float64) { clear(dst) }
+	hear(w, s, 90)
+	s.hall.warm(21.5)
+	s.set(s.hall.a, s.hall.b)
+	s.play = play
+	if e := hear(w, s, 30); len(e) > 0 {
+		t.Fatalf("1.5 K warmer after the interval: %+v", e)
+	}
+	if c := w.TemperatureC(); math.Abs(c-21.5) > 0.1 {
+		t.Errorf("%.2f °C, want 21.5", c)
+	}
+}
+
 func TestBaselinesThatCannotBe(t *testing.T) {
 	x := make([]float64, 5*rate)
 	if _, err := Learn(Config{SampleRateHz: rate}, x, x, gated()); err != ErrShort {
