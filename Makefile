@@ -1,10 +1,10 @@
 # make demo   sets up, builds and runs plumbline on a virtual rig
 # make test   sets up, checks the source and runs all tests
 
-.PHONY: help demo build test check bench truth clean
+.PHONY: help demo build test check bench truth watch-day clean
 
 help: ## say what can be made
-	@awk -F": .*## |## " '/^[a-z]+:.*## / { split($$1, t, ":"); printf "  make %-6s %s\n", t[1], $$2 }' Makefile
+	@awk -F": .*## |## " '/^[a-z-]+:.*## / { split($$1, t, ":"); printf "  make %-10s %s\n", t[1], $$2 }' Makefile
 
 demo: build ## set up, build, and run the analyzer on a virtual rig (stop it with Ctrl-C)
 	@build/plumbline demo
@@ -28,7 +28,10 @@ bench: ## benchmarks, and `response` beside the same calculation in scipy
 	@.ci/bench
 
 truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
-	@.ci/truth
+	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/...
+
+watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in DEVELOPERS.md
+	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch
 
 clean: ## remove what was built
 	rm -rf build
