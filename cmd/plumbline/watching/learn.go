@@ -23,7 +23,7 @@ const (
 	leastS, leastAloneS = 12, 4
 	// addsUp is how much of the energy of a baseline its loudspeakers alone may fail
 	// to explain before they were not the same then.
-	addsUp = 0.3
+	addsUp = 0.1
 )
 
 func refuse(code, format string, args ...any) error {
@@ -108,6 +108,7 @@ func (w *Watcher) learn(s *session) {
 		s.view.State, s.view.Loudspeakers = wire.WatchListens, parts
 		s.watch = watch.New(b)
 		s.healthy = time.Now()
+		s.heard = s.healthy
 		s.view.Since = stamp(s.healthy)
 	}
 	w.publish()

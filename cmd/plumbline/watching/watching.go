@@ -5,7 +5,7 @@
 //	pump ─► Ring ─► watch.Watch of each microphone ─┬─► Found
 //	take ─► watch.Learn ─┘                          └─► Changed, once a second
 //
-// Two goroutines, both within Run: one listens, one learns. The pump waits for
+// Two goroutines, both within Run: one listens, one learns and tells. The pump waits for
 // neither: what does not fit into the ring is a break that the watch is told of.
 package watching
 
@@ -64,6 +64,7 @@ type session struct {
 	watch    *watch.Watch
 	fed      uint64    // samples
 	healthy  time.Time // since when all is as the baseline
+	heard    time.Time // when samples came last
 	said     string    // about what is wrong
 	mark     string
 	events   []watch.Event
@@ -93,18 +94,25 @@ func (w *Watcher) Run(ctx context.Context) error {
 	learnt := make(chan struct{})
 	go func() {
 		defer close(learnt)
+		tick := time.NewTicker(publishEvery)
+		defer tick.Stop()
 		for {
 			select {
 			case <-ctx.Done():
 				return
 			case s := <-w.jobs:
 				w.learn(s)
+			case <-tick.C:
+				w.mu.Lock()
+				if len(w.sessions) > 0 {
+					w.publish()
+				}
+				w.mu.Unlock()
 			}
 		}
 	}()
 	samples := make([]float32, int(blockS*float64(w.cfg.SampleRateHz))*w.cfg.Channels)
 	ref, mic := make([]float64, len(samples)/w.cfg.Channels), make([]float64, len(samples)/w.cfg.Channels)
-	var told time.Time
 	for w.ring.Wait(ctx) == nil {
 		for {
 			n, sample, gap := w.ring.Read(samples)
@@ -112,14 +120,6 @@ func (w *Watcher) Run(ctx context.Context) error {
 				break
 			}
 			w.feed(samples[:n*w.cfg.Channels], ref[:n], mic[:n], sample+uint64(n), gap)
-		}
-		if now := time.Now(); now.Sub(told) >= publishEvery {
-			told = now
-			w.mu.Lock()
-			if len(w.sessions) > 0 {
-				w.publish()
-			}
-			w.mu.Unlock()
 		}
 	}
 	<-ctx.Done()
@@ -134,7 +134,7 @@ func (w *Watcher) Run(ctx context.Context) error {
 func (w *Watcher) feed(block []float32, ref, mic []float64, end uint64, gap capture.Gap) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	found := false
+	found, now := false, time.Now()
 	for _, s := range w.sessions {
 		if s.watch == nil {
 			continue
@@ -148,6 +148,7 @@ func (w *Watcher) feed(block []float32, ref, mic []float64, end uint64, gap capt
 			}
 		}
 		s.watch.Feed(ref, mic)
+		s.heard = now
 		s.fed += uint64(len(ref))
 		s.events = s.watch.Events(s.events[:0])
 		for _, e := range s.events {

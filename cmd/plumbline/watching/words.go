@@ -91,7 +91,7 @@ func bandWords(low, high float64) string {
 		if f >= 1000 {
 			return fmt.Sprintf("%.2g kHz", f/1000)
 		}
-		return fmt.Sprintf("%.2g Hz", f)
+		return fmt.Sprintf("%.0f Hz", 10*math.Round(f/10))
 	}
 	switch {
 	case low < 60:
@@ -105,6 +105,8 @@ func bandWords(low, high float64) string {
 const (
 	surelyDB = 0.5 // half an interval that is good enough to speak of "within"
 	warmerC  = 1   // from here on the temperature is worth a word
+	// deafAfter is how long no samples may arrive before that is said.
+	deafAfter = 3 * time.Second
 )
 
 // now says how a session stands.
@@ -127,6 +129,10 @@ func (s *session) now(at time.Time) wire.Watch {
 		v.WithinDB = wire.Value(math.Round(within*10) / 10)
 	}
 	v.TemperatureC = wire.Value(math.Round(s.watch.TemperatureC()*10) / 10)
+	if at.Sub(s.heard) > deafAfter {
+		v.Text, v.Mark, v.Certainty = "No samples arrive, so nothing can be told.", wire.Attention, wire.CannotTell
+		return v
+	}
 	change, ok := s.watch.State()
 	if !ok {
 		c := changeOf(change)

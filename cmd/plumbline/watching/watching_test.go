@@ -1,0 +1,340 @@
+package watching
+
+import (
+	"context"
+	"errors"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/analyze/response"
+	"plumbline/analyze/watch"
+	"plumbline/capture"
+	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+func TestMain(m *testing.M) { leak.Main(m) }
+
+const rate = 48000
+
+// hall has a main and a fill, each a path with an echo, and noise. The
+// reference is noise too.
+type hall struct {
+	r          *rand.Rand
+	past       [rate / 4]float64
+	at         int
+	main, fill float64 // gains
+	fillDelay  int     // samples
+	noise      float64
+}
+
+func newHall(seed uint64) *hall {
+	return &hall{r: rand.New(rand.NewPCG(seed, 7)), main: 0.5, fill: 0.4, fillDelay: 1200, noise: 0.002}
+}
+
+func (h *hall) next() (ref, mic float64) {
+	ref = 0.1 * h.r.NormFloat64()
+	h.past[h.at] = ref
+	ago := func(n int) float64 { return h.past[(h.at-n+len(h.past))%len(h.past)] }
+	mic = h.main*(ago(700)+0.3*ago(2300)) + h.fill*(ago(h.fillDelay)+0.3*ago(h.fillDelay+1700)) + h.noise*h.r.NormFloat64()
+	h.at = (h.at + 1) % len(h.past)
+	return ref, mic
+}
+
+// place is a watcher with a show in which takes of the hall are stored.
+type place struct {
+	*Watcher
+	t       *testing.T
+	show    *show.Show
+	seat    int64
+	ids     map[string]int64
+	changed chan wire.Watches
+	found   chan wire.Event
+	samples chan uint64
+	stop    func()
+}
+
+func newPlace(t *testing.T) *place {
+	t.Helper()
+	shelf, err := show.NewShelf(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { shelf.Close() })
+	x, err := shelf.New("hall")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &place{t: t, show: x, ids: map[string]int64{}, changed: make(chan wire.Watches, 10000), found: make(chan wire.Event, 100), samples: make(chan uint64, 100)}
+	seat, err := x.PutSeat(show.Seat{Name: "row 5"}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.seat = seat.ID
+	for _, name := range []string{"main", "fill"} {
+		l, err := x.PutLoudspeaker(show.Loudspeaker{Name: name}, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.ids[name] = l.ID
+	}
+	p.Watcher, err = New(Config{
+		SampleRateHz: rate, Channels: 3, Shelf: shelf,
+		Changed: func(v wire.Watches) { p.changed <- v },
+		Found:   func(e wire.Event, sample uint64) { p.found <- e; p.samples <- sample },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); p.Run(ctx) }()
+	p.stop = func() { cancel(); <-done }
+	t.Cleanup(p.stop)
+	return p
+}
+
+// take stores what a hall sounds like.
+func (p *place) take(h *hall, seconds float64, change func(*show.Take, *show.Audio), playing ...string) int64 {
+	p.t.Helper()
+	est, err := response.NewEstimator(response.Config{SampleRateHz: rate, Microphones: 1, Averaging: response.Averaging{Mode: response.Infinite}})
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	const delayS = 700. / rate
+	if err := est.SetDelay(0, delayS); err != nil {
+		p.t.Fatal(err)
+	}
+	n := int(seconds * rate)
+	ref, mic := make([]float64, n), make([]float64, n)
+	audio := &show.Audio{SampleRateHz: rate, Channels: []int{1, 3}}
+	for i := range n {
+		x, y := h.next()
+		audio.Samples = append(audio.Samples, float32(x), float32(y))
+		ref[i], mic[i] = float64(float32(x)), float64(float32(y))
+	}
+	est.Feed(ref, [][]float64{mic})
+	var spectra response.Spectra
+	est.Spectra(0, &spectra)
+	t := show.Take{Name: strings.Join(playing, " + "), Seat: p.seat, Origin: show.Measured, Source: "test", Reference: 1, Microphone: 3, TemperatureC: 21}
+	for _, name := range playing {
+		t.Loudspeakers = append(t.Loudspeakers, p.ids[name])
+	}
+	if change != nil {
+		change(&t, audio)
+	}
+	t, err = p.show.AddTake(t, &spectra, audio, "")
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return t.ID
+}
+
+// play lets the watcher hear the hall on channels 1 and 3.
+func (p *place) play(h *hall, seconds float64) {
+	p.t.Helper()
+	for range int(seconds * 10) {
+		block := make([]float32, 0, 3*rate/10)
+		for range rate / 10 {
+			x, y := h.next()
+			block = append(block, float32(x), 0, float32(y))
+		}
+		for p.Ring().Cap()-p.Ring().Len() < rate/10 {
+			time.Sleep(time.Millisecond) // the ring is full: a converter would wait, too
+		}
+		if !p.Ring().Write(block) {
+			p.t.Fatal("no room")
+		}
+	}
+}
+
+// until waits for a state that ok takes.
+func (p *place) until(what string, ok func(wire.Watch) bool) wire.Watch {
+	p.t.Helper()
+	limit := time.After(time.Minute)
+	var last wire.Watches
+	for {
+		select {
+		case last = <-p.changed:
+			if len(last.Watches) == 1 && ok(last.Watches[0]) {
+				return last.Watches[0]
+			}
+		case <-limit:
+			p.t.Fatalf("never: %s; last %+v", what, last)
+		}
+	}
+}
+
+func (p *place) event(h *hall, withinS float64) wire.Event {
+	p.t.Helper()
+	for played := 0.0; played < withinS; played += 0.5 {
+		p.play(h, 0.5)
+		select {
+		case e := <-p.found:
+			p.t.Logf("%s: %s", e.Kind, e.Text)
+			return e
+		default:
+		}
+	}
+	select {
+	case e := <-p.found:
+		p.t.Logf("%s: %s", e.Kind, e.Text)
+		return e
+	case <-time.After(20 * time.Second):
+	}
+	p.t.Fatal("nothing was found")
+	return wire.Event{}
+}
+
+func listens(w wire.Watch) bool { return w.State == wire.WatchListens }
+
+func TestAFlippedFillIsToldByName(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	alone := func(main, fill float64) *hall { a := newHall(2); a.main, a.fill = main, fill; return a }
+	main := p.take(alone(0.5, 0), 6, nil, "main")
+	fill := p.take(alone(0, 0.4), 6, nil, "fill")
+	baseline := p.take(h, 16, nil, "main", "fill")
+	v, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: baseline}, "c1")
+	if err != nil || len(v.Watches) != 1 || v.Watches[0].State != wire.WatchLearning || v.Watches[0].SeatName != "row 5" {
+		t.Fatalf("%+v, %v", v, err)
+	}
+	w := p.until("it has learnt", listens)
+	if len(w.Loudspeakers) != 2 || w.Loudspeakers[0].Take != main || w.Loudspeakers[1].Take != fill || w.Loudspeakers[1].Name != "fill" {
+		t.Errorf("%+v", w.Loudspeakers)
+	}
+	p.play(h, 10)
+	w = p.until("it is as it was", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "As the baseline, within 0.") })
+	if w.Mark != wire.Steady || w.Wrong != nil || len(w.DifferenceDB) != len(w.LowHz) || !(math.Abs(float64(w.TemperatureC)-21) < 1) {
+		t.Errorf("%+v", w)
+	}
+	h.fill = -h.fill
+	e := p.event(h, 10)
+	if e.Kind != "flipped" || e.What != "fill" || e.Certainty != wire.Sure || e.Mark != wire.Act || e.Microphone != 3 || e.Take != baseline ||
+		!strings.Contains(e.Text, "switch amplifiers off") {
+		t.Errorf("%+v", e)
+	}
+	// It began 10 s into what was heard, and was found within 10 s of programme.
+	if sample := float64(<-p.samples) / rate; sample < 10 || sample > 20 {
+		t.Errorf("found at %g s", sample)
+	}
+	if w := p.until("it says so", func(w wire.Watch) bool { return w.Wrong != nil }); w.Wrong.Kind != "flipped" || w.Text != e.Text || w.Events != 1 {
+		t.Errorf("%+v", w)
+	}
+	h.fill = -h.fill
+	if e := p.event(h, 30); e.Kind != string(watch.Restored) || e.Mark != wire.Steady {
+		t.Errorf("%+v", e)
+	}
+	if v, err := p.StopWatch(t.Context(), 3, "c1"); err != nil || len(v.Watches) != 0 {
+		t.Errorf("%+v, %v", v, err)
+	}
+}
+
+// Without takes of each alone, or with takes of another setting, the arrivals
+// stand for the loudspeakers.
+func TestPartsWithoutTakesOfEachAlone(t *testing.T) {
+	p := newPlace(t)
+	baseline := p.take(newHall(1), 16, nil, "main", "fill")
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: baseline}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	parts := func() []wire.WatchedPart { return p.until("it has learnt", listens).Loudspeakers }
+	arrivals := parts()
+	if len(arrivals) < 2 || arrivals[0].Take != 0 || math.Abs(float64(arrivals[0].DelayMs)-700./48) > 0.05 || arrivals[0].Name != "arrival at 14.6 ms" {
+		t.Errorf("%+v", arrivals)
+	}
+	alone := func(main, fill float64, delay int) *hall {
+		a := newHall(2)
+		a.main, a.fill, a.fillDelay = main, fill, delay
+		return a
+	}
+	p.take(alone(0.5, 0, 0), 6, nil, "main")
+	p.take(alone(0, 0.4, 1500), 6, nil, "fill") // before it was delayed less
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: baseline}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	if again := parts(); len(again) != len(arrivals) || again[0] != arrivals[0] {
+		t.Errorf("takes that do not add up were used: %+v", again)
+	}
+}
+
+func TestABaselineThatSaysNothingIsRefused(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	good := p.take(h, 13, nil, "main")
+	for name, c := range map[string]struct {
+		seconds    float64
+		change     func(*show.Take, *show.Audio)
+		microphone int
+		code, say  string
+	}{
+		"another rate":       {13, func(_ *show.Take, a *show.Audio) { a.SampleRateHz = 44100 }, 3, "rate", "44100 Hz"},
+		"another microphone": {13, nil, 2, "microphone", "microphone 3"},
+		"another reference":  {13, func(k *show.Take, _ *show.Audio) { k.Reference = 4 }, 3, "reference", "channel 4"},
+		"too short":          {8, nil, 3, "too_short", "8.0 s"},
+		"no such channel":    {13, nil, 9, "microphone", "channel 9"},
+	} {
+		id := p.take(h, c.seconds, c.change, "main")
+		_, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: c.microphone, Take: id}, "c1")
+		var mine *wire.Error
+		if !errors.As(err, &mine) || mine.Code != c.code || !strings.Contains(mine.Text, c.say) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: good + 100}, "c1"); err == nil {
+		t.Error("a take that is not there")
+	}
+	// Silence is found out while it learns.
+	silent := newHall(1)
+	silent.main, silent.fill = 0, 0
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: p.take(silent, 13, nil, "main")}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	w := p.until("it has failed", func(w wire.Watch) bool { return w.State == wire.WatchFailed })
+	if !strings.Contains(w.Text, "hears nothing of the reference") || w.Mark != wire.Attention {
+		t.Errorf("%+v", w)
+	}
+}
+
+// Lost samples are told to the watch, and are no event.
+func TestLostSamplesAreNoEvent(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: p.take(h, 16, nil, "main", "fill")}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	p.until("it has learnt", listens)
+	for range 10 {
+		p.play(h, 1.3)
+		for range 5000 {
+			h.next()
+		}
+		p.Ring().Mark(capture.Gap{Cause: capture.Overflow, LostFrames: 5000})
+	}
+	p.play(h, 1)
+	w := p.until("all breaks were heard", func(w wire.Watch) bool { return w.Breaks == 10 })
+	if len(p.found) != 0 || w.Events != 0 {
+		t.Errorf("found %+v", <-p.found)
+	}
+}
+
+func TestSentences(t *testing.T) {
+	at := time.Date(2030, 5, 4, 20, 41, 7, 0, time.Local)
+	for want, c := range map[string]watch.Change{
+		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.": {Kind: watch.Flipped, What: "fill"},
+		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                    {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
+		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                   {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
+		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, or something in the way?":                                              {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                               {Kind: watch.LevelChanged, ChangeDB: 3},
+		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                            {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
+		"The room is about 8 dB noisier since about 20:41:07.":                                                                                          {Kind: watch.NoiseRose, ChangeDB: 8.2},
+	} {
+		if got := sentence(c, at); got != want {
+			t.Errorf("%s\n%s", got, want)
+		}
+	}
+}
