@@ -9,6 +9,7 @@ import { AlignPage } from './pages/align.js';
 import { ListenPage } from './pages/listen.js';
 import { RigPage } from './pages/rig.js';
 import { WatchPage } from './pages/watch.js';
+import { ShowPage } from './pages/show.js';
 import { Shell } from './parts/shell.js';
 
 /** @typedef {import('./parts/shell.js').Entry & {make: (context: Context) => Page}} PageEntry */
@@ -20,6 +21,7 @@ const PAGES = [
   { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
   { path: '/align', name: 'Align', key: '2', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
   { path: '/watch', name: 'Watch', key: '3', available: () => true, make: (c) => new WatchPage(c) },
+  { path: '/show', name: 'Show', key: '5', available: (s) => s.show !== undefined, make: (c) => new ShowPage(c) },
   { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
 ];
 

@@ -9,7 +9,7 @@ import { fixed, signed } from '../core/format.js';
 /** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
 
 /** What phrases light on the page. */
-export const LIGHTS = /^(ledger|cause:\w+|seat|missing|survey|dial|proof|comb)$/;
+export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb)$/;
 const SURE_DB = 0.5;
 const LIKELY_DB = 1.5;
 const WELL_DB = 0.3; // what a plan gains and is not worth the walk
@@ -32,7 +32,7 @@ export function words(model, shelf, session) {
   if (session.show === undefined) return attention(part('This daemon keeps no show, so there is nowhere to put takes. Start it with --show FILE.'));
   if (session.show === null) return attention(part('No show is open: open one or make one on the Show page.'));
   if (!shelf.known || !model.settled) return { mark: '', certainty: '', parts: [part(`Reading ${session.show.name || 'the show'}.`)] };
-  if (survey && running(survey)) return attention(part(survey.text, 'survey'));
+  if (survey && running(survey)) return attention(part(survey.text));
   if (shelf.loudspeakers.length < 2) return attention(part('Two loudspeakers are needed: add their names. '), part('Next: add the seats, and survey each.', 'missing'));
   const { answer } = model;
   if (!answer?.plan) return cannot(model);

@@ -1,0 +1,101 @@
+// @ts-check
+// Takes laid over each other: shifted, turned, averaged, subtracted.
+
+import { wrapDeg } from './phasor.js';
+
+/** @typedef {import('./types.js').Values} Values */
+/** @typedef {import('./types.js').TakeCurve} TakeCurve */
+/**
+ * A response on the common grid. Phase is after the take's own delay has been taken off.
+ * @typedef {{db: Values, low: Values, high: Values, deg: Values, error: Values, coherence: Values, threshold: Values, delayMs: number}} Response
+ */
+/** @typedef {{offsetDB: number, delayMs: number, opposite: boolean}} Shift what is laid over the take */
+
+const PER_OCTAVE = 48;
+/** Hz, from 20 Hz to 20 kHz. */
+export const GRID = Object.freeze(Array.from({ length: Math.floor(Math.log2(1000) * PER_OCTAVE) + 1 }, (_, i) => 20 * 2 ** (i / PER_OCTAVE)));
+const STEP = 2 ** (0.5 / PER_OCTAVE);
+
+/**
+ * A take on the common grid: its nearest point where it has one within half a step, else between its neighbours.
+ * @param {TakeCurve} c @returns {Response}
+ */
+export function onGrid(c) {
+  const hz = c.frequency_hz;
+  const last = hz.length - 1;
+  /** Below which point each lies, and how far on the way to the next; -1 is outside. @type {[number, number][]} */
+  const places = [];
+  let k = 0;
+  for (const f of GRID) {
+    while (k < last && hz[k + 1] <= f) k++;
+    if (f < hz[0] / STEP || f > hz[last] * STEP) places.push([-1, 0]);
+    else if (k === last || f <= hz[k]) places.push([k, 0]);
+    else {
+      const part = Math.log(f / hz[k]) / Math.log(hz[k + 1] / hz[k]);
+      places.push(hz[k + 1] / hz[k] > STEP ? [k, part] : [part < 0.5 ? k : k + 1, 0]);
+    }
+  }
+  const pick = (/** @type {Values} */ v, /** @type {boolean} */ angle = false) => places.map(([i, part]) => {
+    const here = i < 0 ? null : (v[i] ?? null);
+    const next = part ? (v[i + 1] ?? null) : here;
+    if (here === null || next === null) return part < 0.5 ? here : next;
+    return angle ? wrapDeg(here + wrapDeg(next - here) * part) : here + (next - here) * part;
+  });
+  return {
+    db: pick(c.magnitude_db), low: pick(c.magnitude_low_db), high: pick(c.magnitude_high_db), deg: pick(c.phase_deg, true), error: pick(c.phase_error_deg),
+    coherence: pick(c.coherence), threshold: pick(c.threshold), delayMs: c.delay_ms,
+  };
+}
+
+/** @param {Response} r @param {Shift} shift @param {number|null} commonMs the delay that the phase is to be after; null: its own @returns {Response} */
+export function shifted(r, { offsetDB, delayMs, opposite }, commonMs) {
+  const later = delayMs + (commonMs === null ? 0 : r.delayMs - commonMs);
+  const up = (/** @type {Values} */ v) => v.map((x) => (x === null ? null : x + offsetDB));
+  return {
+    ...r, db: up(r.db), low: up(r.low), high: up(r.high),
+    deg: r.deg.map((x, i) => (x === null ? null : wrapDeg(x - 0.36 * GRID[i] * later + (opposite ? 180 : 0)))),
+    delayMs: commonMs ?? r.delayMs,
+  };
+}
+
+/**
+ * Average of several: of the complex values, or of the powers (then without phase).
+ * @param {Response[]} all @param {'complex'|'power'} how @returns {Response}
+ */
+export function average(all, how) {
+  /** @type {Values} */
+  const db = [];
+  /** @type {Values} */
+  const deg = [];
+  for (let i = 0; i < GRID.length; i++) {
+    let [re, im, power, n] = [0, 0, 0, 0];
+    for (const r of all) {
+      const [level, angle] = [r.db[i], r.deg[i]];
+      if (level === null || angle === null) continue;
+      const h = 10 ** (level / 20);
+      re += h * Math.cos((angle * Math.PI) / 180);
+      im += h * Math.sin((angle * Math.PI) / 180);
+      power += h * h;
+      n++;
+    }
+    const whole = n === all.length;
+    db.push(!whole ? null : how === 'power' ? 10 * Math.log10(power / n) : 20 * Math.log10(Math.hypot(re, im) / n));
+    deg.push(!whole || how === 'power' ? null : (Math.atan2(im, re) * 180) / Math.PI);
+  }
+  return { ...bare(all), db, deg };
+}
+
+/** The first over the second: decibels and degrees apart. @param {Response} a @param {Response} b @returns {Response} */
+export function difference(a, b) {
+  return {
+    ...bare([a, b]),
+    db: a.db.map((v, i) => (v === null || b.db[i] === null ? null : v - /** @type {number} */ (b.db[i]))),
+    deg: a.deg.map((v, i) => (v === null || b.deg[i] === null ? null : wrapDeg(v - /** @type {number} */ (b.deg[i])))),
+  };
+}
+
+/** Trusted where all are; without an interval. @param {Response[]} all */
+function bare(all) {
+  const coherence = GRID.map((_, i) => (all.every((r) => r.coherence[i] !== null && r.threshold[i] !== null && /** @type {number} */ (r.coherence[i]) >= /** @type {number} */ (r.threshold[i])) ? 1 : 0));
+  return { coherence, threshold: GRID.map(() => 0.5), low: [], high: [], error: [], delayMs: all[0]?.delayMs ?? 0 };
+}

@@ -1,0 +1,194 @@
+// @ts-check
+// Show: what was measured, laid over each other; notes, export, report.
+
+import { el, say } from '../core/dom.js';
+import { bind } from '../core/keys.js';
+import { frequencyTick, signed } from '../core/format.js';
+import { DAYLIGHT } from '../core/theme.js';
+import { decades, every } from '../draw/plot.js';
+import { GRID } from '../core/overlay.js';
+import { Chart, colourOf, nearest } from '../parts/chart.js';
+import { Notebook, ReportLink } from '../parts/notebook.js';
+import { Overlays } from '../parts/overlays.js';
+import { Painter } from '../parts/painter.js';
+import { Sentence } from '../parts/sentence.js';
+import { openSheet } from '../parts/sheet.js';
+import { Shelf } from '../parts/shelf.js';
+import { importTakes, showName, showsSheet } from '../parts/shows.js';
+import { cell, save, table } from '../parts/take.js';
+import { TakeList } from '../parts/takelist.js';
+import { trouble } from '../parts/verdict.js';
+
+/** @typedef {import('../core/types.js').StoredPlan} StoredPlan */
+
+export class ShowPage {
+  #session;
+  #shelf;
+  #overlays;
+  #takes;
+  #chart;
+  #sentence;
+  #painter;
+  #notebook;
+  #report = new ReportLink();
+  #name;
+  #file = el('input', { type: 'file', multiple: true, accept: '.csv,.txt,.tsv,.json,.wav', hidden: true, 'data-testid': 'import-file', onchange: () => this.#import(this.#file.files ?? []) });
+  #bar;
+  #notes = el('button', { type: 'button', 'data-testid': 'notes', onclick: () => openSheet('Notes', this.#notebook.node) });
+  #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
+  #notices;
+  #off;
+  node;
+
+  /** @param {import('../app.js').Context} context */
+  constructor({ session, view, shell }) {
+    this.#session = session;
+    this.#notices = shell.notices;
+    const redraw = () => this.#painter.request();
+    this.#shelf = new Shelf(session, shell.notices);
+    this.#overlays = new Overlays(this.#shelf, shell.notices);
+    this.#takes = new TakeList(this.#shelf, this.#overlays);
+    this.#notebook = new Notebook(this.#shelf);
+    this.#name = showName(shell.notices);
+    this.#sentence = new Sentence(view, /^$/, () => '');
+    let ready = false;
+    this.#chart = new Chart(view, {
+      redraw, curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
+    });
+    ready = true;
+    this.#chart.magnitudePanel.tools.append(this.#overlays.tools);
+    this.#bar = el('div', { class: 'bar-row' }, this.#name.node,
+      el('button', { type: 'button', text: 'Report', 'data-testid': 'report-sheet', onclick: () => openSheet('Report', this.#report.node) }), this.#notes,
+      el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(shell.notices, session.show?.file ?? '') }),
+      el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
+    this.node = el('div', { class: 'page show' }, this.#sentence.node,
+      el('div', { class: 'contents' }, this.#bar, this.#takes.node),
+      el('div', { class: 'evidence' }, this.#nothing, this.#chart.node, this.#overlays.node));
+    this.node.addEventListener('dragover', (e) => e.preventDefault());
+    this.node.addEventListener('drop', (e) => {
+      e.preventDefault();
+      this.#import(e.dataTransfer?.files ?? []);
+    });
+
+    this.#painter = new Painter(session, view, () => this.#chart.draw(), false);
+    this.#overlays.onChange = () => {
+      this.#chart.lookAgain();
+      this.#takes.show();
+      this.#say();
+      redraw();
+    };
+    this.#shelf.onChange = () => this.#show();
+    const say_ = () => this.#say();
+    this.#off = [
+      session.on('show', say_), session.on('status', say_), session.on('state', say_),
+      bind([
+        { key: '+', says: 'Closer to the line', run: () => this.#chart.zoom(0.7) },
+        { key: '-', says: 'Further off', run: () => this.#chart.zoom(1 / 0.7) },
+        { key: 'w', says: 'Whole range', run: () => this.#chart.home() },
+        { key: 't', says: 'The numbers as a table', run: () => openSheet('The numbers', this.#table()) },
+      ]),
+    ];
+    session.want({ frames_per_second: 2, microphones: [session.state?.settings.microphones[0] ?? 0].filter(Boolean) });
+    this.#show();
+  }
+
+  close() {
+    for (const off of this.#off) off();
+    this.#painter.close();
+    this.#chart.close();
+    this.#shelf.close();
+  }
+
+  plots() {
+    return this.#chart.plots;
+  }
+
+  /** For tests: what is drawn. */
+  get overlays() {
+    return this.#overlays;
+  }
+
+  #show() {
+    this.#overlays.show();
+    this.#takes.show();
+    this.#notebook.show();
+    this.#name.show(this.#session.show?.name ?? '');
+    const { length } = this.#shelf.notes.filter((n) => !n.kind);
+    say(this.#notes, length ? `Notes (${length})` : 'Notes');
+    this.#chart.lookAgain();
+    this.#say();
+    this.#painter.request();
+  }
+
+  #say() {
+    const { show } = this.#session;
+    this.#bar.hidden = show === undefined;
+    this.node.dataset.drawn = String(this.#overlays.list.length > 0);
+    this.#nothing.hidden = this.#overlays.list.length > 0;
+    this.#sentence.show({ ...this.#words(), parts: [{ text: this.#words().text }], trouble: trouble(this.#session) });
+    this.node.classList.toggle('stale', !this.#session.status.open);
+  }
+
+  /** @returns {{mark: ''|'steady'|'attention'|'act', certainty: string, text: string}} */
+  #words() {
+    const { show, hello, state } = this.#session;
+    if (!hello || !state) return { mark: '', certainty: '', text: 'Waiting for the daemon.' };
+    if (show === undefined) return { mark: 'attention', certainty: '', text: 'This daemon keeps no show. Start it with --show FILE, and takes, plans and notes are kept.' };
+    if (show === null) return { mark: 'attention', certainty: '', text: 'No show is open. Open one, or make one.' };
+    const { takes, seats, plans } = this.#shelf;
+    if (!takes.length) return { mark: 'attention', certainty: '', text: `${show.name}: nothing is measured yet. Survey the seats on the Align page, or import a response.` };
+    const at = new Set(takes.map((t) => t.seat).filter(Boolean));
+    const last = takes[takes.length - 1];
+    const newest = `The newest: ${this.#overlays.name(last.id)}, ${new Date(last.at).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hour12: false })}.`;
+    const plan = /** @type {StoredPlan|undefined} */ (plans.at(-1)?.body);
+    const count = `${show.name}: ${takes.length} ${takes.length === 1 ? 'take' : 'takes'} at ${at.size} of ${seats.length} seats.`;
+    return { mark: plan && plan.verified?.some((v) => !v.pass) ? 'act' : 'steady', certainty: '', text: [count, plan?.main ? planWords(plan) : newest].join(' ') };
+  }
+
+  /** @param {Iterable<File>} files */
+  #import(files) {
+    void importTakes(files, this.#notices).then(() => (this.#file.value = ''));
+  }
+
+  /** @param {'magnitude'|'phase'} plot @param {'png'|'svg'|'csv'} kind */
+  #save(plot, kind) {
+    const phase = plot === 'phase';
+    const range = this.#chart.plots.magnitude.xRange;
+    /** @type {[number, number]} */
+    const yRange = phase ? [-180, 180] : this.#chart.plots.magnitude.yRange;
+    const drawn = this.#overlays.curves();
+    save(`takes-${plot}`, kind, () => ({
+      title: phase ? 'Phase, degrees over Hz' : 'Magnitude, dB over Hz', sentence: this.#words().text, caption: `${this.#session.show?.name ?? ''} · ${new Date().toLocaleString()}`,
+      strip: true, grid: /** @type {number[]} */ (GRID), curves: drawn.flatMap((d) => {
+        const curve = d[plot]?.([]);
+        return curve ? [{ name: d.name, curve, colour: colourOf(d.ink, DAYLIGHT), dash: d.dash }] : [];
+      }),
+      x: { range, log: true, splits: decades(...range), tick: frequencyTick },
+      y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: (v) => signed(v, 0) },
+    }), () => {
+      const head = ['frequency_hz', ...drawn.flatMap((d) => [`${d.name.replaceAll(',', ' at')} dB`, `${d.name.replaceAll(',', ' at')} deg`])];
+      const columns = drawn.flatMap((d) => [d.magnitude?.([]).mid ?? [], d.phase?.([]).mid ?? []]);
+      return `${head.join(',')}\n${GRID.map((f, i) => [cell(f), ...columns.map((c) => cell(c[i]))].join(',')).join('\n')}\n`;
+    });
+  }
+
+  #table() {
+    const drawn = this.#overlays.curves();
+    const rows = [];
+    for (let k = -17; k <= 13; k++) {
+      const hz = 1000 * 10 ** (k / 10); // base-ten third octaves, IEC 61260-1
+      const i = nearest(/** @type {number[]} */ (GRID), hz);
+      rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, ...drawn.map((d) => signed(d.magnitude?.([]).mid[i], 1))]);
+    }
+    return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], rows));
+  }
+}
+
+/** @param {StoredPlan} plan */
+function planWords(plan) {
+  const passed = plan.verified.filter((v) => v.pass).length;
+  const failed = plan.verified.find((v) => !v.pass);
+  if (failed) return failed.text;
+  if (passed) return `The plan for ${plan.fill} is dialled in and holds at ${passed} of ${plan.seats.length} seats.`;
+  return plan.dialled ? `The plan for ${plan.fill} is dialled in. Next: verify it on the Align page.` : `The plan for ${plan.fill} is kept. Next: dial it in and verify it on the Align page.`;
+}

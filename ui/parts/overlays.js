@@ -1,0 +1,225 @@
+// @ts-check
+// The takes that are drawn over each other, what is laid over each, and what is made of them together.
+
+import * as address from '../core/address.js';
+import { ask } from '../core/api.js';
+import { el, say } from '../core/dom.js';
+import { fixed } from '../core/format.js';
+import { GRID, average, difference, onGrid, shifted } from '../core/overlay.js';
+import { DASHES } from './chart.js';
+import { Field } from './field.js';
+
+/** @typedef {import('../core/overlay.js').Response} Response */
+/** @typedef {import('../core/overlay.js').Shift} Shift */
+/** @typedef {import('./chart.js').Drawn} Drawn */
+
+const SMOOTHING = [48, 24, 12, 6, 3];
+const MOST = 12;
+
+/** @typedef {{id: number, shift: Shift}} Overlay */
+
+export class Overlays {
+  /** @type {Overlay[]} */
+  list = read();
+  /** @type {() => void} */
+  onChange = () => {};
+  #shelf;
+  #notices;
+  /** @type {Map<string, Response|null>} by take, its correction and smoothing; null: on the way */
+  #responses = new Map();
+  #fraction = address.number('oct', 24);
+  #average = address.text('average', '');
+  #difference = address.text('difference', '') === '1';
+  #common = address.text('common', '') === '1';
+  /** @type {Map<number, OverlayRow>} */
+  #rows = new Map();
+  /** @type {Drawn[]|null} */
+  #drawn = null;
+  #rowsNode = el('div', { class: 'list' });
+  #smooth = el('select', { 'data-testid': 'overlay-smoothing', onchange: () => this.#set('oct', (this.#fraction = Number(this.#smooth.value))) }, ...SMOOTHING.map((n) => el('option', { value: String(n), text: `1/${n} oct` })));
+  #complex = this.#button('Complex average', 'average-complex', () => this.#set('average', (this.#average = this.#average === 'complex' ? '' : 'complex') || null));
+  #power = this.#button('Power average', 'average-power', () => this.#set('average', (this.#average = this.#average === 'power' ? '' : 'power') || null));
+  #minus = this.#button('Difference', 'difference', () => this.#set('difference', (this.#difference = !this.#difference) ? 1 : null));
+  #together = this.#button('One delay for all', 'common', () => this.#set('common', (this.#common = !this.#common) ? 1 : null));
+  #of = el('div', { class: 'of' }, this.#complex, this.#power, this.#minus, this.#together);
+  /** Stands on the plot. */
+  tools = el('label', { class: 'choice' }, el('span', { text: 'smooth' }), this.#smooth);
+  node = el('section', { class: 'overlays', 'aria-label': 'What is drawn' }, this.#rowsNode, this.#of);
+
+  /** @param {import('./shelf.js').Shelf} shelf @param {import('./notice.js').Notices} notices */
+  constructor(shelf, notices) {
+    this.#shelf = shelf;
+    this.#notices = notices;
+    this.#smooth.value = String(this.#fraction);
+  }
+
+  /** @param {number} id */
+  has(id) {
+    return this.list.some((o) => o.id === id);
+  }
+
+  /** @param {number} id */
+  toggle(id) {
+    if (this.has(id)) this.list = this.list.filter((o) => o.id !== id);
+    else if (this.list.length >= MOST) this.#notices.say(`${MOST} takes are drawn already: take one away first.`);
+    else this.list.push({ id, shift: { offsetDB: 0, delayMs: 0, opposite: false } });
+    this.#changed();
+  }
+
+  /** Ink of a take, -1 if it is not drawn. @param {number} id */
+  ink(id) {
+    return this.list.findIndex((o) => o.id === id);
+  }
+
+  show() {
+    // What has been deleted is not drawn; what comes back is not drawn unasked.
+    if (this.#shelf.known) this.list = this.list.filter((o) => this.#shelf.takes.some((t) => t.id === o.id));
+    for (const [id, row] of this.#rows) {
+      if (this.has(id)) continue;
+      row.node.remove();
+      this.#rows.delete(id);
+    }
+    this.list.forEach((o, k) => {
+      let row = this.#rows.get(o.id);
+      if (!row) this.#rows.set(o.id, (row = new OverlayRow(o, () => this.#changed(), () => this.toggle(o.id))));
+      if (this.#rowsNode.children[k] !== row.node) this.#rowsNode.insertBefore(row.node, this.#rowsNode.children[k] ?? null);
+      row.show(k, this.name(o.id));
+    });
+    this.#of.hidden = this.list.length < 2;
+    this.#complex.setAttribute('aria-pressed', String(this.#average === 'complex'));
+    this.#power.setAttribute('aria-pressed', String(this.#average === 'power'));
+    this.#minus.setAttribute('aria-pressed', String(this.#difference));
+    this.#together.setAttribute('aria-pressed', String(this.#common));
+    say(this.#minus, this.list.length > 2 ? 'Difference of the first two' : 'Difference');
+    for (const o of this.list) void this.#fetch(o.id);
+    this.#drawn = null;
+  }
+
+  /** @param {number} id */
+  name(id) {
+    const take = this.#shelf.takes.find((t) => t.id === id);
+    if (!take) return `take ${id}`;
+    return `${take.name || this.#shelf.playing(take.loudspeakers) || `take ${id}`}, ${take.seat ? this.#shelf.seatName(take.seat) : 'no seat'}`;
+  }
+
+  /** What the chart draws. @returns {Drawn[]} */
+  curves() {
+    if (this.#drawn) return this.#drawn;
+    const known = this.#known();
+    const grid = /** @type {number[]} */ (GRID);
+    const curve = (/** @type {Response} */ r) => ({
+      magnitude: (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid: r.db, low: r.low, high: r.high, coherence: r.coherence, threshold: r.threshold }),
+      phase: (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid: r.deg, low: r.error.length ? r.deg.map((v, i) => (v === null ? null : v - (r.error[i] ?? 180))) : [], high: r.error.length ? r.deg.map((v, i) => (v === null ? null : v + (r.error[i] ?? 180))) : [], coherence: r.coherence, threshold: r.threshold, wrap: 360 }),
+    });
+    /** @type {Drawn[]} */
+    const out = known.map(({ id, response }, k) => ({ name: this.name(id), ink: this.ink(id) % 4, dash: DASHES[Math.floor(this.ink(id) / 4) % DASHES.length], front: known.length === 1 || k === known.length - 1, grid, ...curve(response) }));
+    const made = this.made;
+    for (const { name, response, dash } of made) out.push({ name, ink: -1, dash, front: true, grid, ...curve(response) });
+    return (this.#drawn = out);
+  }
+
+  /** Average and difference, as they are drawn. */
+  get made() {
+    const all = this.#known().map((k) => k.response);
+    const out = [];
+    if (all.length < 2) return [];
+    if (this.#average === 'complex' || this.#average === 'power') out.push({ name: `${this.#average} average`, response: average(all, this.#average), dash: /** @type {number[]} */ ([]) });
+    if (this.#difference) out.push({ name: 'difference', response: difference(all[0], all[1]), dash: [9, 4] });
+    return out;
+  }
+
+  /** The overlays that have come, shifted. */
+  #known() {
+    const commonMs = this.#common ? (this.list.map((o) => this.#responses.get(this.#key(o.id))).find((r) => !!r)?.delayMs ?? null) : null;
+    return this.list.flatMap((o) => {
+      const r = this.#responses.get(this.#key(o.id));
+      return r ? [{ id: o.id, response: shifted(r, o.shift, commonMs) }] : [];
+    });
+  }
+
+  /** @param {number} id */
+  #key(id) {
+    return `${id}/${this.#shelf.takes.find((t) => t.id === id)?.correction ?? 0}/${this.#fraction}`;
+  }
+
+  /** @param {number} id */
+  async #fetch(id) {
+    const key = this.#key(id);
+    if (this.#responses.has(key) || !this.#shelf.known) return;
+    this.#responses.set(key, null);
+    const curve = await this.#notices.guard(ask('GET', `/api/v1/show/takes/${id}/curve?smoothing=${this.#fraction}`));
+    if (curve) this.#responses.set(key, onGrid(curve));
+    else this.#responses.delete(key);
+    this.#drawn = null;
+    this.onChange();
+  }
+
+  /** @param {string} key @param {number|string|null} value */
+  #set(key, value) {
+    address.set(key, value);
+    this.#changed();
+  }
+
+  #changed() {
+    const written = this.list.map(({ id, shift: s }) => (s.offsetDB || s.delayMs || s.opposite ? `${id}~${s.offsetDB}~${s.delayMs}~${s.opposite ? 1 : 0}` : String(id))).join(',');
+    address.set('takes', written || null);
+    this.show();
+    this.onChange();
+  }
+
+  /** @param {string} text @param {string} testid @param {() => void} run */
+  #button(text, testid, run) {
+    return el('button', { type: 'button', text, 'data-testid': testid, onclick: run });
+  }
+}
+
+/** The overlays in the address: 3,5~2.5~0.1~1 is take 3, and take 5 with 2.5 dB, 0.1 ms and turned over. @returns {Overlay[]} */
+function read() {
+  return address.text('takes', '').split(',').flatMap((word) => {
+    const [id, offset, delay, opposite] = word.split('~').map(Number);
+    return id > 0 ? [{ id, shift: { offsetDB: offset || 0, delayMs: delay || 0, opposite: opposite === 1 } }] : [];
+  }).slice(0, MOST);
+}
+
+class OverlayRow {
+  #overlay;
+  #chip = el('span', { class: 'chip', 'aria-hidden': 'true' });
+  #name = el('span', { class: 'name' });
+  #offset;
+  #delay;
+  #flip;
+  node;
+
+  /** @param {Overlay} overlay @param {() => void} changed @param {() => void} remove */
+  constructor(overlay, changed, remove) {
+    this.#overlay = overlay;
+    const { shift } = overlay;
+    this.#offset = new Field({ label: 'Offset', unit: 'dB', step: 0.5, least: -80, most: 80, digits: 1, testid: `offset-${overlay.id}`, commit: (v) => {
+      shift.offsetDB = v;
+      changed();
+    } });
+    this.#delay = new Field({ label: 'Delay', unit: 'ms', step: 0.01, least: -1000, most: 1000, digits: 2, testid: `delay-${overlay.id}`, commit: (v) => {
+      shift.delayMs = v;
+      changed();
+    } });
+    this.#flip = el('button', { type: 'button', 'data-testid': `flip-${overlay.id}`, onclick: () => {
+      shift.opposite = !shift.opposite;
+      changed();
+    } });
+    this.node = el('div', { class: 'row', role: 'group' }, this.#chip, this.#name, el('span', { class: 'cell' }, this.#offset.node), el('span', { class: 'cell' }, this.#delay.node), el('span', { class: 'cell' }, this.#flip),
+      el('button', { type: 'button', class: 'quiet', text: 'Away', 'aria-label': 'Do not draw it', onclick: remove }));
+  }
+
+  /** @param {number} k @param {string} name */
+  show(k, name) {
+    const { shift } = this.#overlay;
+    this.#chip.className = `chip k${k % 4} d${Math.floor(k / 4)}`;
+    say(this.#name, name);
+    this.node.setAttribute('aria-label', name);
+    this.#offset.show(shift.offsetDB);
+    this.#delay.show(shift.delayMs);
+    say(this.#flip, shift.opposite ? 'turned over' : 'as it is');
+    this.#flip.setAttribute('aria-pressed', String(shift.opposite));
+    this.#flip.setAttribute('aria-label', `${name}: ${shift.opposite ? 'turned over' : 'polarity as it is'}, delayed ${fixed(shift.delayMs, 2)} ms`);
+  }
+}
