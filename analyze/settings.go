@@ -30,7 +30,8 @@ type Delay struct {
 }
 
 // Until is the goal of a measurement that ends by itself: a 95 % interval of
-// ±WithinDB or less at every point of LowHz…HighHz. The zero value is no goal.
+// ±WithinDB or less at 95 % of the points of LowHz…HighHz (a notch that no
+// averaging fills must not hold up the rest). The zero value is no goal.
 type Until struct {
 	WithinDB      float64
 	LowHz, HighHz float64

@@ -68,15 +68,16 @@ func (s *Spectra) coherence(i int) float64 {
 // averaging will ever fill must not hold up the rest.
 const progressShare = 0.95
 
-// Progress says which share of the points within lowHz…highHz has a 95 %
-// interval of the magnitude no wider than targetDB from end to end, and how
-// many seconds more it will take until 95 % of them have, at the coherence so
-// far and with plain averaging; 0 when they have, +Inf when it cannot be told.
+// Progress says how far a measurement has come (0…1) whose goal is a 95 %
+// interval of the magnitude within ±withinDB at 95 % of the points in
+// lowHz…highHz, and how many seconds more it will take at the coherence so far
+// and with plain averaging; 0 when the goal is reached, +Inf when it cannot be
+// told.
 //
 // Averages grow in proportion to time, and the interval's half width is
 // Student's t times sqrt((1−γ²)/(2(n−1)γ²)) (statistics.Deviation).
-func Progress(s *Spectra, targetDB, lowHz, highHz float64) (done, remainingS float64) {
-	ratio := math.Pow(10, targetDB/20)
+func Progress(s *Spectra, withinDB, lowHz, highHz float64) (done, remainingS float64) {
+	ratio := math.Pow(10, withinDB/10)
 	allowed := (ratio - 1) / (ratio + 1) // (1+d)/(1−d) is the ratio
 	points, reached := 0, 0
 	within := func(i int, growth float64) bool {
@@ -95,7 +96,7 @@ func Progress(s *Spectra, targetDB, lowHz, highHz float64) (done, remainingS flo
 	if points == 0 {
 		return 0, math.Inf(1)
 	}
-	done = float64(reached) / float64(points)
+	done = min(1, float64(reached)/(progressShare*float64(points)))
 	enough := func(growth float64) bool {
 		n := 0
 		for i, f := range s.FrequencyHz {

@@ -265,8 +265,7 @@ func (m *measurement) judge(what string) (bool, error) {
 	m.done, m.remainingS = 1, 0
 	for i := range m.microphones {
 		m.est.Spectra(i, &m.heard[i])
-		// WithinDB is half of what Progress measures.
-		done, rest := response.Progress(&m.heard[i], 2*m.goal.WithinDB, m.goal.LowHz, m.goal.HighHz)
+		done, rest := response.Progress(&m.heard[i], m.goal.WithinDB, m.goal.LowHz, m.goal.HighHz)
 		if m.heardS() > deafAfterS && heardShare(&m.heard[i], m.goal) < leastHeard {
 			return false, fmt.Errorf("the microphone on channel %d does not hear %s: is it on, is it the right output, is it loud enough", m.microphones[i], what)
 		}
