@@ -20,11 +20,11 @@ type Link struct {
 // presence is what a client's connection tells of it.
 type presence struct {
 	links atomic.Int32
-	heard atomic.Int64 // unix ns of the last sign of life
+	heard atomic.Uint64 // signs of life
 	gone  chan struct{}
 }
 
-func (p *presence) hear() { p.heard.Store(time.Now().UnixNano()) }
+func (p *presence) hear() { p.heard.Add(1) }
 
 // pingEvery is how often to ping now.
 func (p *presence) pingEvery() time.Duration {
@@ -39,7 +39,6 @@ func (s *Server) Link(client string) (*Link, bool) {
 	for _, c := range *s.clients.Load() {
 		if c.name == client {
 			c.links.Add(1)
-			c.hear() // until now it was asked every 10 s only
 			c.wake()
 			return &Link{c: c}, true
 		}
@@ -50,10 +49,9 @@ func (s *Server) Link(client string) (*Link, bool) {
 // Gone is closed when the connection has ended.
 func (l *Link) Gone() <-chan struct{} { return l.c.gone }
 
-// Quiet is for how long nothing was heard of the client.
-func (l *Link) Quiet() time.Duration {
-	return max(0, time.Duration(time.Now().UnixNano()-l.c.heard.Load()))
-}
+// Heard counts signs of life: while the client is there and answers it rises
+// every 50 ms or so.
+func (l *Link) Heard() uint64 { return l.c.heard.Load() }
 
 // Close lets go. It may be called more than once.
 func (l *Link) Close() {

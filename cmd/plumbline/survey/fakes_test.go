@@ -42,12 +42,14 @@ type world struct {
 	claimed    int
 	released   int
 	rng        *rand.Rand
-	past       []float64 // of the reference
+	past       []float64 // of the reference, a ring
+	at         int
 	silentRef  bool
 	overload   bool
 	breakAfter int // frames until a break is heard; 0 none
 	playErr    error
-	quietSince time.Time // the client does not answer; zero: it does
+	quiet      bool // the client does not answer
+	heard      uint64
 	gone       chan struct{}
 	loudest    float64 // dBFS, of all that was played
 }
@@ -126,8 +128,8 @@ func (w *world) sound(frames int) (block []float32, broken bool) {
 	}
 	for range frames {
 		x := w.rng.NormFloat64() * level
-		copy(w.past[1:], w.past)
-		w.past[0] = x
+		w.at = (w.at + 1) % len(w.past)
+		w.past[w.at] = x
 		if w.silentRef {
 			x = 0
 		}
@@ -136,7 +138,7 @@ func (w *world) sound(frames int) (block []float32, broken bool) {
 			y := w.rng.NormFloat64() * w.noise
 			for _, name := range w.playing {
 				b := w.boxes[name]
-				y += b.gain[m] * w.past[b.delay[m]]
+				y += b.gain[m] * w.past[(w.at-b.delay[m]+len(w.past))%len(w.past)]
 			}
 			if w.overload {
 				y *= 1000
@@ -189,22 +191,20 @@ func (w *world) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp,
 func (w *world) Gone() <-chan struct{} { return w.gone }
 func (w *world) Close()                {}
 
-func (w *world) Quiet() time.Duration {
+// Heard implements Hand: an answer every 50 ms, while there is one.
+func (w *world) Heard() uint64 {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.quietSince.IsZero() {
-		return 0
+	if !w.quiet {
+		w.heard = uint64(time.Now().UnixMilli() / 50)
 	}
-	return time.Since(w.quietSince)
+	return w.heard
 }
 
 func (w *world) answer(yes bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.quietSince = time.Time{}
-	if !yes {
-		w.quietSince = time.Now()
-	}
+	w.quiet = !yes
 }
 
 func (w *world) sounding() bool {
@@ -218,7 +218,7 @@ type stage struct {
 	*world
 	s     *Surveyor
 	shelf *show.Shelf
-	seen  []wire.Survey
+	told  chan wire.Survey
 	end   func()
 }
 
@@ -246,12 +246,11 @@ func inBubble(t *testing.T, set func(*world), f func(t *testing.T, b *stage)) {
 				t.Fatal(err)
 			}
 		}
-		b := &stage{world: w, shelf: shelf}
-		var mu sync.Mutex
+		b := &stage{world: w, shelf: shelf, told: make(chan wire.Survey, 1<<14)}
 		b.s, err = New(Config{
 			Bench: w, Player: w, Shelf: shelf,
 			Hold:    func(client string) (Hand, bool) { return w, client == "c1" },
-			Changed: func(v wire.Survey) { mu.Lock(); b.seen = append(b.seen, v); mu.Unlock() },
+			Changed: func(v wire.Survey) { b.told <- v },
 			Prove: func(_ wire.VerifyRequest, seat, take int64, _ string) (wire.Verification, error) {
 				return wire.Verification{Seat: seat, Take: take, Pass: true, Text: "Seat 1 passes."}, nil
 			},

@@ -136,10 +136,12 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 	}
 }
 
-// hold cancels when the handle is let go.
+// hold cancels when the handle is let go. Looks are counted, not time: when this
+// process gets no time of its own, answers may wait unread.
 func hold(ctx context.Context, hand Hand, stop context.CancelCauseFunc) {
 	tick := time.NewTicker(holdEvery)
 	defer tick.Stop()
+	heard, quiet := hand.Heard(), 0
 	for {
 		select {
 		case <-ctx.Done():
@@ -148,7 +150,9 @@ func hold(ctx context.Context, hand Hand, stop context.CancelCauseFunc) {
 			stop(errGone)
 			return
 		case <-tick.C:
-			if hand.Quiet() > quietLimit {
+			if now := hand.Heard(); now != heard {
+				heard, quiet = now, 0
+			} else if quiet++; quiet >= quietLimit {
 				stop(errQuiet)
 				return
 			}
@@ -163,6 +167,7 @@ func (s *Surveyor) waitForAnswer(j *job) error {
 	})
 	tick := time.NewTicker(holdEvery)
 	defer tick.Stop()
+	heard := j.hand.Heard()
 	for end := time.Now().Add(quietToo); time.Now().Before(end); {
 		select {
 		case <-j.ctx.Done():
@@ -170,7 +175,7 @@ func (s *Surveyor) waitForAnswer(j *job) error {
 		case <-j.hand.Gone():
 			return errGone
 		case <-tick.C:
-			if j.hand.Quiet() < quietLimit/2 {
+			if j.hand.Heard() > heard+1 { // one may have waited
 				return nil
 			}
 		}

@@ -60,7 +60,7 @@ type Session interface {
 // Hand is the dead man's handle: the client that started.
 type Hand interface {
 	Gone() <-chan struct{}
-	Quiet() time.Duration // since the last sign of life
+	Heard() uint64 // counts signs of life; rises every 50 ms while the client answers
 	Close()
 }
 
@@ -91,9 +91,9 @@ const (
 	beginLimit  = 5 * time.Second        // for an output to begin
 	look        = 100 * time.Millisecond // between two looks at progress
 	holdEvery   = 20 * time.Millisecond
-	quietLimit  = 180 * time.Millisecond // no answer: silence, at most 0.1 s later
-	quietToo    = 10 * time.Second       // no answer for so long: over
-	patience    = 60 * time.Second       // for one take
+	quietLimit  = 9                // looks without an answer: silence, at most 0.1 s later
+	quietToo    = 10 * time.Second // no answer for so long: over
+	patience    = 60 * time.Second // for one take
 	leastAudioS = 2.0
 )
 

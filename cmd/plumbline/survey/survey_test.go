@@ -62,7 +62,11 @@ func TestSurveyOfASeat(t *testing.T) {
 		// What was said on the way.
 		order := []string{wire.SurveyRamping, wire.SurveyMeasuring, wire.SurveyStoring}
 		step, at := 1, 0
-		for _, v := range b.seen[1:] {
+		seen := []wire.Survey{<-b.told}
+		for !isOver(seen[len(seen)-1]) {
+			seen = append(seen, <-b.told)
+		}
+		for _, v := range seen[1:] {
 			switch {
 			case v.Step == step && at < 2 && v.State == order[at+1]:
 				at++
@@ -76,7 +80,7 @@ func TestSurveyOfASeat(t *testing.T) {
 				t.Errorf("%+v", v)
 			}
 		}
-		if text := b.seen[0].Text; !strings.Contains(text, "Protect your hearing") {
+		if text := seen[0].Text; !strings.Contains(text, "Protect your hearing") {
 			t.Errorf("it begins with %q", text)
 		}
 	})
