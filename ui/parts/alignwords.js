@@ -68,7 +68,7 @@ function newerThanTakes(proofs, shelf) {
 function proven(model, proofs) {
   const bad = proofs.filter((p) => !p.pass);
   const left = (model.answer?.seats ?? []).filter((s) => !proofs.some((p) => p.seat === s.seat));
-  if (bad.length) return { mark: 'act', certainty: 'sure', parts: [part(bad[0].text, 'proof')] };
+  if (bad.length) return { mark: 'act', certainty: 'sure', parts: [part(bad[0].text)] };
   const difference = Math.max(...proofs.map((p) => Math.abs(p.difference_db ?? 0)));
   const passed = proofs.map((p) => p.seat_name).join(', ');
   return {

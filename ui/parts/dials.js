@@ -78,19 +78,11 @@ export class Dials {
   }
 
   show() {
-    const { answer, stored } = this.#model;
+    const { answer } = this.#model;
     const known = !!answer?.plan;
     this.#nothing.hidden = known;
     this.#body.hidden = !known;
     if (!answer || !known) return;
-    const { survey } = this.#session;
-    const on = !!survey && running(survey);
-    this.#keep.disabled = on || this.#model.isStored;
-    say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
-    this.#dial.hidden = !this.#session.rig;
-    this.#dial.disabled = on || (this.#model.isStored && !!stored?.dialled);
-    say(this.#dial, this.#model.isStored && stored?.dialled ? 'Dialled in' : 'Dial into the rig');
-    say(this.#steps, this.#session.rig ? '' : 'Dial these numbers in at your processor; then verify.');
     this.follow();
   }
 
@@ -98,6 +90,7 @@ export class Dials {
   follow() {
     const { answer, setting, now, nowAim, worstNow, moved } = this.#model;
     if (!answer?.plan) return;
+    this.#showWays();
     const [fill, main] = changes(answer, setting);
     const metres = (/** @type {number} */ ms) => `${fixed((ms / 1000) * this.#session.speedOfSound, 2)} m`;
     say(this.#fill, fill.known ? `${fill.name}: delay` : `${fill.name}: more delay`);
@@ -115,6 +108,19 @@ export class Dials {
     say(this.#yield, `Of the ideal sum: today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB${worst}. ±${fixed(answer.flatness_ms, 2)} ms costs half a decibel.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
+  }
+
+  /** From a setting to a plan that is dialled in. */
+  #showWays() {
+    const { stored } = this.#model;
+    const { survey } = this.#session;
+    const on = !!survey && running(survey);
+    this.#keep.disabled = on || this.#model.isStored;
+    say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
+    this.#dial.hidden = !this.#session.rig;
+    this.#dial.disabled = on || (this.#model.isStored && !!stored?.dialled);
+    say(this.#dial, this.#model.isStored && stored?.dialled ? 'Dialled in' : 'Dial into the rig');
+    say(this.#steps, this.#session.rig ? '' : 'Dial these numbers in at your processor; then verify.');
   }
 
   /** @param {number} ms as it is shown */

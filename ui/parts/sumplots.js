@@ -36,6 +36,8 @@ export class SumPlots {
   #proofFraction = 0;
   /** @type {Values} */
   #proofDB = [];
+  /** @type {Values} */
+  #plannedDB = [];
   /** @type {{half: Values, a: Values, b: Values, both: Values, today: Values, trustA: Values, trustB: Values, trust: Values, agreed: Values}} */
   #kept = { half: [], a: [], b: [], both: [], today: [], trustA: [], trustB: [], trust: [], agreed: [] };
   /** @type {{db: Values, smooth: Values, deg: Values, mean: Values, trust: Values}} under the setting; filled anew each time */
@@ -112,8 +114,9 @@ export class SumPlots {
       this.#proofOf = proof;
       this.#proofFraction = this.#fraction;
       smoothDB(proof.frequency_hz, proof.measured_magnitude_db, this.#fraction, this.#proofDB);
+      smoothDB(proof.frequency_hz, proof.predicted_magnitude_db, this.#fraction, this.#plannedDB);
     }
-    return this.#proofDB;
+    return { proof: this.#proofDB, planned: this.#plannedDB };
   }
 
   /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Values} agreement */
@@ -146,9 +149,17 @@ export class SumPlots {
     const proof = this.#proof;
     if (proof) {
       const all = proof.frequency_hz.map(() => 1);
-      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: this.#proven(proof), coherence: all, threshold: all }) });
+      const proven = this.#proven(proof);
+      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: proven.proof, coherence: all, threshold: all }) });
     } else if (both.length) {
       out.push({ name: 'both today', ink: -1, dash: [], front: true, grid, magnitude: curve(both, trust) });
+    }
+    if (proof && this.#model.isStored) {
+      // As the plan was kept: from the takes as they are, not from what is drawn of them.
+      const planned = this.#proven(proof).planned;
+      const all = planned.map(() => 1);
+      out.push({ name: 'predicted', ink: -1, dash: DASH, front: false, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: planned, coherence: all, threshold: all }), phase: turning(this.#then.mean, this.#then.trust) });
+      return out;
     }
     out.push({ name: 'predicted', ink: -1, dash: DASH, front: !both.length && !proof, grid, magnitude: curve(this.#then.smooth, trust), phase: turning(this.#then.mean, this.#then.trust) });
     return out;

@@ -232,7 +232,9 @@ export class Sweep {
   #hang() {
     const { setting, nowAim, answer, main, fill } = this.#model;
     const { left, top, width, height } = this.#plot.area;
-    const x = this.#plot.toX(setting.delayMs);
+    // The plot takes a new range over a moment later; the handle must not lag behind it.
+    const [from, to] = this.#plot.xRange;
+    const x = ((setting.delayMs - from) / (to - from)) * width;
     this.#handle.hidden = !answer?.plan || !(x >= -1 && x <= width + 1);
     this.#handle.style.transform = `translateX(${left + x}px)`;
     this.#handle.style.top = `${top}px`;
@@ -258,7 +260,8 @@ export class Sweep {
   /** @param {number} px */
   #point(px) {
     if (!this.#model.answer?.plan) return;
-    const ms = Math.min(FARTHEST[1], Math.max(FARTHEST[0], this.#plot.fromX(px)));
+    const [from, to] = this.#plot.xRange;
+    const ms = Math.min(FARTHEST[1], Math.max(FARTHEST[0], from + (px / this.#plot.area.width) * (to - from)));
     this.#model.set({ delayMs: Number(ms.toFixed(3)) });
   }
 
