@@ -149,7 +149,11 @@ func (l *Levels) Measure(microphones []int) {
 }
 
 // Levels implements stream.LevelOperator.
-func (l *Levels) Levels() wire.SoundLevels { return *l.published.Load() }
+func (l *Levels) Levels() wire.SoundLevels {
+	v := *l.published.Load()
+	v.Log = l.log.now() // the disk has gone on since
+	return v
+}
 
 // Run measures until ctx is done, and stores what was measured till then.
 func (l *Levels) Run(ctx context.Context) error {
