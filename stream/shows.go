@@ -36,6 +36,7 @@ func (s *Server) showRoutes() []route {
 		{"POST", "/api/v1/show/undo", s.onShow(s.undo), 0},
 		{"GET", "/api/v1/show/log", s.onShow(s.showLog), 0},
 		{"POST", "/api/v1/show/log", s.onShow(s.addToLog), 0},
+		{"GET", "/api/v1/show/report", s.onShow(s.report), 0},
 		{"POST", "/api/v1/show/corrections/import", s.onShow(s.importCorrection), importLimit},
 	}
 	routes = append(routes, items(s, "loudspeakers", show.KindLoudspeaker, (*show.Show).Loudspeakers, (*show.Show).PutLoudspeaker,

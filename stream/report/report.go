@@ -1,0 +1,326 @@
+package report
+
+import (
+	"cmp"
+	"embed"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// Data is what a report tells. The caller gives times their zone by Made.
+type Data struct {
+	Show         wire.Show
+	Made         time.Time
+	Version      string // of the program
+	Operator     string // who measured
+	Remark       string
+	Loudspeakers []show.Loudspeaker
+	Seats        []show.Seat
+	Takes        []show.Take // the oldest first
+	Notes        []show.Note
+	Pairs        []Pair
+}
+
+// Pair is what is known of two loudspeakers together.
+type Pair struct {
+	Align wire.Align       `json:"align"`
+	Plan  *wire.StoredPlan `json:"plan"` // the newest that was kept; nil: none
+}
+
+//go:embed page.html
+var files embed.FS
+
+var page = template.Must(template.New("page.html").Funcs(template.FuncMap{
+	"db": db, "signed": signed, "number": number,
+	"less": func(a, b float64) float64 { return a - b }, "plain": func(v wire.Value) float64 { return float64(v) },
+	"hz": hertz, "metres": func(ms float64, p *view) string { return number(ms/1000*p.SpeedMS, 2) },
+}).ParseFS(files, "page.html"))
+
+// Write writes the page.
+func Write(w io.Writer, d Data) error {
+	v, err := d.view()
+	if err != nil {
+		return err
+	}
+	if err := page.Execute(w, v); err != nil {
+		return fmt.Errorf("write the report: %w", err)
+	}
+	return nil
+}
+
+// view is the data as the page wants them.
+type view struct {
+	Data
+	When, Air, Title string
+	SpeedMS          float64
+	Raw              template.URL // the numbers, as a data URL
+	RawBytes         int
+	File             string
+	Rows             []takeRow
+	Parts            []part
+}
+
+type takeRow struct {
+	show.Take
+	Playing, SeatName, Time, Window string
+	Level                           wire.Value
+}
+
+// part is a pair with its plots.
+type part struct {
+	Pair
+	Name     string
+	Sentence string
+	Dials    []dial
+	Sweep    template.HTML
+	Seats    []seatView
+	Worst    int64 // the seat where least arrives with the plan
+}
+
+type seatView struct {
+	wire.AlignSeat
+	Plot, Ledger template.HTML
+	Proof        *wire.Verification
+}
+
+type dial struct {
+	wire.DialChange
+	Ink string
+}
+
+func (d Data) view() (*view, error) {
+	v := &view{Data: d, File: strings.TrimSuffix(d.Show.File, show.Extension)}
+	v.Title = cmp.Or(d.Show.Name, d.Show.File, "A show")
+	v.When, v.Air = d.span()
+	v.SpeedMS = 343.2 * math.Sqrt((d.air()+273.15)/293.15) // ISO 9613-1
+	raw, err := json.MarshalIndent(d.attachment(), "", " ")
+	if err != nil {
+		return nil, fmt.Errorf("attach the numbers: %w", err)
+	}
+	v.RawBytes = len(raw)
+	v.Raw = template.URL("data:application/json;base64," + base64.StdEncoding.EncodeToString(raw)) // base 64 needs no escaping
+	for _, t := range d.Takes {
+		v.Rows = append(v.Rows, d.row(t))
+	}
+	for _, p := range d.Pairs {
+		v.Parts = append(v.Parts, d.part(p))
+	}
+	return v, nil
+}
+
+// attachment is the raw numbers.
+func (d Data) attachment() any {
+	pairs := slices.Clone(d.Pairs)
+	for i := range pairs {
+		pairs[i].Align.Seats = slices.Clone(pairs[i].Align.Seats)
+		for k := range pairs[i].Align.Seats {
+			pairs[i].Align.Seats[k].Cells = wire.Cells{} // follow from a and b
+		}
+	}
+	return struct {
+		Show         wire.Show          `json:"show"`
+		Made         time.Time          `json:"made_at"`
+		Version      string             `json:"version"`
+		Operator     string             `json:"operator"`
+		Remark       string             `json:"remark"`
+		Loudspeakers []show.Loudspeaker `json:"loudspeakers"`
+		Seats        []show.Seat        `json:"seats"`
+		Takes        []show.Take        `json:"takes"`
+		Notes        []show.Note        `json:"notes"`
+		Pairs        []Pair             `json:"pairs"`
+	}{d.Show, d.Made, d.Version, d.Operator, d.Remark, d.Loudspeakers, d.Seats, d.Takes, d.Notes, pairs}
+}
+
+// span is when it was measured, and in what air.
+func (d Data) span() (when, air string) {
+	if len(d.Takes) == 0 {
+		return d.Made.Format("2 January 2006"), ""
+	}
+	first, last := d.local(d.Takes[0].At), d.local(d.Takes[len(d.Takes)-1].At)
+	when = first.Format("2 January 2006, 15:04")
+	switch {
+	case first.Format(time.DateOnly) != last.Format(time.DateOnly):
+		when += " to " + last.Format("2 January 2006, 15:04")
+	case first.Format("15:04") != last.Format("15:04"):
+		when += " to " + last.Format("15:04")
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, t := range d.Takes {
+		low, high = min(low, t.TemperatureC), max(high, t.TemperatureC)
+	}
+	air = number(low, 1) + " °C"
+	if high-low >= 0.05 {
+		air = number(low, 1) + " to " + number(high, 1) + " °C"
+	}
+	return when, air
+}
+
+// air is the temperature of the newest take, °C.
+func (d Data) air() float64 {
+	if n := len(d.Takes); n > 0 {
+		return d.Takes[n-1].TemperatureC
+	}
+	return 20
+}
+
+func (d Data) local(at string) time.Time {
+	t, err := time.Parse(time.RFC3339, at)
+	if err != nil {
+		return d.Made
+	}
+	return t.In(d.Made.Location())
+}
+
+func (d Data) row(t show.Take) takeRow {
+	r := takeRow{Take: t, SeatName: "no seat", Time: d.local(t.At).Format("15:04:05"), Window: "fitted", Level: wire.Unknown()}
+	if t.Window > 0 {
+		r.Window = fmt.Sprintf("%.0f ms", 1000*float64(t.Window)/t.SampleRateHz)
+	}
+	for _, s := range d.Seats {
+		if s.ID == t.Seat {
+			r.SeatName = s.Name
+		}
+	}
+	var names []string
+	for _, l := range d.Loudspeakers {
+		if slices.Contains(t.Loudspeakers, l.ID) {
+			names = append(names, l.Name)
+		}
+	}
+	r.Playing = strings.Join(names, " + ")
+	if t.Results.Levels != nil {
+		r.Level = t.Results.Levels.RMSDBFS
+	}
+	return r
+}
+
+func (d Data) part(p Pair) part {
+	a := p.Align
+	out := part{Pair: p, Name: upper(a.Main + " and " + a.Fill)}
+	settings := a.Settings
+	if p.Plan != nil {
+		settings = p.Plan.Settings
+	}
+	for _, c := range settings {
+		ink := "b"
+		if c.Loudspeaker == a.Main {
+			ink = "a"
+		}
+		out.Dials = append(out.Dials, dial{c, ink})
+	}
+	out.Sentence = sentence(p)
+	if a.Plan == nil {
+		return out
+	}
+	out.Sweep = sweepPlot(a)
+	for _, s := range a.Seats {
+		v := seatView{AlignSeat: s, Plot: magnitudePlot(a, s), Ledger: ledgerPlot(s)}
+		if p.Plan != nil {
+			for i := range p.Plan.Verified {
+				if p.Plan.Verified[i].Seat == s.Seat {
+					v.Proof = &p.Plan.Verified[i]
+				}
+			}
+		}
+		out.Seats = append(out.Seats, v)
+	}
+	if len(a.Seats) > 1 {
+		out.Worst = slices.MinFunc(a.Seats, func(x, y wire.AlignSeat) int { return cmp.Compare(float64(x.PlanDB), float64(y.PlanDB)) }).Seat
+	}
+	return out
+}
+
+// sentence is what the pair's measurement means.
+func sentence(p Pair) string {
+	a := p.Align
+	if a.Plan == nil {
+		return "Cannot tell how they add up. " + strings.Join(append(slices.Clone(a.Missing), a.Reasons...), " ")
+	}
+	seats := fmt.Sprintf("At %d seats", len(a.Seats))
+	if len(a.Seats) == 1 {
+		seats = "At " + a.Seats[0].Name
+	}
+	text := fmt.Sprintf("%s %s dB of the ideal sum arrive today, and %s dB with the plan, best for the %s.", seats,
+		db(a.Efficiency.Today), db(a.Efficiency.Plan), map[string]string{wire.AimWorst: "worst seat"}[a.Aim]+map[string]string{wire.AimMean: "mean of the seats"}[a.Aim])
+	if p.Plan == nil {
+		return text + " The plan was not kept yet."
+	}
+	var passed, failed []string
+	for _, v := range p.Plan.Verified {
+		if v.Pass {
+			passed = append(passed, v.SeatName)
+		} else {
+			failed = append(failed, v.SeatName)
+		}
+	}
+	switch {
+	case len(failed) > 0:
+		text += " Dialled in, it does not hold at " + strings.Join(failed, ", ") + "."
+	case len(passed) > 0:
+		text += " Dialled in, it was measured and holds at " + strings.Join(passed, ", ") + "."
+	case p.Plan.Dialled:
+		text += " It is dialled in, and not proven."
+	default:
+		text += " It is neither dialled in nor proven."
+	}
+	return text
+}
+
+const minus = "\u2212"
+
+// number is a value with a proper minus; unknown is a dash.
+func number(v float64, digits int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
+	text := fmt.Sprintf("%.*f", digits, math.Abs(v))
+	if v < 0 && strings.Trim(text, "0.") != "" {
+		return minus + text
+	}
+	return text
+}
+
+func signed(v wire.Value, digits int) string {
+	text := number(float64(v), digits)
+	if float64(v) > 0 && strings.Trim(text, "0.") != "" {
+		return "+" + text
+	}
+	return text
+}
+
+func db(v wire.Value) string { return signed(v, 1) }
+
+// half is half the width of an interval.
+func half(low, high wire.Value) string {
+	h := float64(high-low) / 2
+	if math.IsNaN(h) {
+		return ""
+	}
+	return "±" + number(h, 1)
+}
+
+func hertz(v float64) string {
+	if v >= 1000 {
+		return fmt.Sprintf("%.3g kHz", v/1000)
+	}
+	return fmt.Sprintf("%.3g Hz", v)
+}
+
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+func causeName(cause string) string { return upper(cause) }
