@@ -185,18 +185,30 @@ func (s *Server) reset(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) frame(w http.ResponseWriter, r *http.Request) error {
+	o, ok, err := s.Frame()
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return &Error{Code: "no_frame", Text: "there is no frame yet: the source has given no sound, try again in a second", Status: http.StatusServiceUnavailable}
+	}
+	return reply(w, o)
+}
+
+// Frame is the newest frame in words; false: there is none yet.
+func (s *Server) Frame() (o wire.Object, ok bool, err error) {
 	k := s.takeNewest()
 	if k == nil {
-		return &Error{Code: "no_frame", Text: "there is no frame yet: the source has given no sound, try again in a second", Status: http.StatusServiceUnavailable}
+		return o, false, nil
 	}
 	defer s.pool.release(k)
 	var f wire.Frame
 	if err := f.Decode(k.data); err != nil {
-		return err
+		return o, false, err
 	}
 	b := s.board.Load()
-	return reply(w, wire.NewObject(&f, b.hello.hello, b.state.state, b.verdictMessages(),
-		verdict.SpeedOfSound(b.state.state.Settings.TemperatureC)))
+	return wire.NewObject(&f, b.hello.hello, b.state.state, b.verdictMessages(),
+		verdict.SpeedOfSound(b.state.state.Settings.TemperatureC)), true, nil
 }
 
 func (b *board) verdictMessages() []wire.Verdict {
