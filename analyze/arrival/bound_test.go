@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/internal/reference"
+	"plumbline/analyze/internal/truth"
 )
 
 // bandLimit keeps low…high Hz, with nothing done to the phase.
@@ -24,13 +26,13 @@ func bandLimit(x []float64, rate, low, high float64) []float64 {
 // channels, and the standard deviation that is reported against the true scatter.
 func TestCramerRaoBound(t *testing.T) {
 	trials := 40
-	if thorough {
+	if truth.Thorough {
 		trials = 200
 	}
 	const rate = 48000
 	worst, sdLow, sdHigh, used := 0.0, math.Inf(1), 0.0, 0
-	for _, row := range table(t, "tde_crlb.csv") {
-		low, high, seconds, snr := row["f1_hz"], row["f2_hz"], row["T_s"], row["snr_db"]
+	for _, row := range reference.Table(t, "reference/tde_crlb.csv") {
+		low, high, seconds, snr := row.Number(t, "f1_hz"), row.Number(t, "f2_hz"), row.Number(t, "T_s"), row.Number(t, "snr_db")
 		if snr != 0 && snr != 20 || low == 20 || low == 500 {
 			continue // the same again, and a band too narrow for the tails of 0.1 s
 		}
@@ -54,7 +56,7 @@ func TestCramerRaoBound(t *testing.T) {
 			return x, y, delay
 		}, rate)
 		rms, sd := rms(errs)*1e6, mean(sds)*1e6
-		bound := row["sigma_us"]
+		bound := row.Number(t, "sigma_us")
 		t.Logf("%s: error %.4g µs, bound %.4g µs (%.2f), reported %.4g µs (%.2f of the scatter)", name, rms, bound, rms/bound, sd, sd/rms)
 		if rms > 1.3*bound {
 			t.Errorf("%s: error is %.2f of the bound", name, rms/bound)
@@ -68,7 +70,7 @@ func TestCramerRaoBound(t *testing.T) {
 	if used < 6 {
 		t.Fatalf("%d rows of the table used", used)
 	}
-	claim(t, "delay error at 0 and 20 dB SNR in both channels", "RMS over 200 trials ≤ 1.3 of the bound; reported SD within 20 % of the scatter",
+	truth.Claim(t, "delay error at 0 and 20 dB SNR in both channels: RMS over 200 trials ≤ 1.3 of the bound; reported SD within 20 % of the scatter",
 		"tde_crlb.csv: Knapp and Carter 1976, Quazi 1981", "%.2f of the bound at worst in %d trials; SD %.2f…%.2f of the scatter", worst, trials, sdLow, sdHigh)
 }
 
@@ -77,7 +79,7 @@ func TestCramerRaoBound(t *testing.T) {
 // SNR is that of each frequency.
 func TestCramerRaoBoundOfCleanReference(t *testing.T) {
 	trials := 40
-	if thorough {
+	if truth.Thorough {
 		trials = 200
 	}
 	const rate, seconds, high = 48000, 2.0, 24000.0
@@ -108,7 +110,7 @@ func TestCramerRaoBoundOfCleanReference(t *testing.T) {
 			sdLow, sdHigh = min(sdLow, sd/rms), max(sdHigh, sd/rms)
 		}
 	}
-	claim(t, "delay error with a clean reference, white and pink", "≤ 1.3 of the bound; SD within 20 %",
+	truth.Claim(t, "delay error with a clean reference, white and pink: ≤ 1.3 of the bound; SD within 20 %",
 		"Knapp and Carter 1976 with γ² = SNR/(1+SNR)", "%.2f of the bound at worst in %d trials; SD %.2f…%.2f of the scatter", worst, trials, sdLow, sdHigh)
 }
 
@@ -161,15 +163,15 @@ func TestNoParabolaBias(t *testing.T) {
 	r := programme.New(4)
 	x := programme.White(r, 2*rate)
 	worst, parabola := 0.0, 0.0
-	for _, row := range table(t, "subsample_parabola.csv") {
-		over, delay := row["correlation_oversampling"], row["true_delay_samples"]
+	for _, row := range reference.Table(t, "reference/subsample_parabola.csv") {
+		over, delay := row.Number(t, "correlation_oversampling"), row.Number(t, "true_delay_samples")
 		at := math.Round(delay*over) / over
 		a, b, c := sinc(at-1/over-delay), sinc(at-delay), sinc(at+1/over-delay)
 		got := at + (a-c)/(2*(a-2*b+c))/over
-		if math.Abs(delay*over-math.Round(delay*over)) < 0.499 && math.Abs(got-row["parabola_estimate"]) > 2e-5 {
-			t.Errorf("table at %g, oversampling %g: %.5f, table %.5f", delay, over, got, row["parabola_estimate"])
+		if math.Abs(delay*over-math.Round(delay*over)) < 0.499 && math.Abs(got-row.Number(t, "parabola_estimate")) > 2e-5 {
+			t.Errorf("table at %g, oversampling %g: %.5f, table %.5f", delay, over, got, row.Number(t, "parabola_estimate"))
 		}
-		parabola = max(parabola, math.Abs(row["bias_samples"]))
+		parabola = max(parabola, math.Abs(row.Number(t, "bias_samples")))
 		if over != 1 {
 			continue
 		}
@@ -183,7 +185,7 @@ func TestNoParabolaBias(t *testing.T) {
 			t.Errorf("delay of 100 and %g samples: bias %g samples", delay, bias)
 		}
 	}
-	claim(t, "bias at fractions of a sample, no noise", "under a thousandth of a parabola's", "subsample_parabola.csv: computed from the sinc correlation",
+	truth.Claim(t, "bias at fractions of a sample, no noise: under a thousandth of a parabola's", "subsample_parabola.csv: computed from the sinc correlation",
 		"%.1e samples at most (parabola: %.3f)", worst, parabola)
 }
 

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/internal/truth"
 )
 
 // A measured path: the head-related responses of a dummy head (Gardner and Martin,
@@ -69,6 +70,6 @@ func TestHeadAgainstWoodworth(t *testing.T) {
 		}
 		worst = max(worst, math.Abs(got-want))
 	}
-	claim(t, "near and far ear of a measured dummy head, 0…60°", "Woodworth's formula within 30 µs",
+	truth.Claim(t, "near and far ear of a measured dummy head, 0…60°: Woodworth's formula within 30 µs",
 		"Gardner and Martin 1994 (Debian libmysofa1); Woodworth 1938", "%.0f µs at most", worst)
 }

@@ -1,10 +1,7 @@
 package arrival
 
 import (
-	"encoding/csv"
-	"os"
 	"runtime"
-	"strconv"
 	"sync"
 	"testing"
 
@@ -74,31 +71,4 @@ func parallel(n int, f func(i int)) {
 	}
 	close(next)
 	wg.Wait()
-}
-
-// table reads a reference table: comment lines begin with #, the first row names the columns.
-func table(t *testing.T, name string) []map[string]float64 {
-	t.Helper()
-	file, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	records, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows []map[string]float64
-	for _, record := range records[1:] {
-		row := map[string]float64{}
-		for i, field := range record {
-			if row[records[0][i]], err = strconv.ParseFloat(field, 64); err != nil {
-				t.Fatal(err)
-			}
-		}
-		rows = append(rows, row)
-	}
-	return rows
 }

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/internal/truth"
 )
 
 // Reverberation with the direct sound 6 dB above to 3 dB below all that follows it,
@@ -14,7 +15,7 @@ import (
 // found rather than wrong.
 func TestDirectSoundInReverberation(t *testing.T) {
 	n := 4
-	if thorough {
+	if truth.Thorough {
 		n = 50
 	}
 	const rate = 48000
@@ -52,14 +53,14 @@ func TestDirectSoundInReverberation(t *testing.T) {
 	if share < 95 {
 		t.Errorf("found in %.1f of 100", share)
 	}
-	claim(t, "direct sound in reverberation (+6…−3 dB), music and speech", "within 0.3 ms in ≥ 95 of 100, else not found",
+	truth.Claim(t, "direct sound in reverberation (+6…−3 dB), music and speech: within 0.3 ms in ≥ 95 of 100, else not found",
 		"own simulation: exponentially decaying noise with early reflections", "%.1f of 100 found, %d wrong, of %d", share, wrong, total)
 }
 
 // Channels that have nothing to do with each other, over the whole range of 1.5 s.
 func TestUnrelatedChannelsGiveNothing(t *testing.T) {
 	n := 2
-	if thorough {
+	if truth.Thorough {
 		n = 40
 	}
 	const rate = 48000
@@ -92,13 +93,13 @@ func TestUnrelatedChannelsGiveNothing(t *testing.T) {
 	if rate := 100 * float64(alarms) / float64(total); rate > 1 {
 		t.Errorf("%.2f %% false alarms", rate)
 	}
-	claim(t, "unrelated channels, 0.4…4 s of noise, music, speech", "false alarms ≤ 1 %", "own simulation", "%d of %d", alarms, total)
+	truth.Claim(t, "unrelated channels, 0.4…4 s of noise, music, speech: false alarms ≤ 1 %", "own simulation", "%d of %d", alarms, total)
 }
 
 // Two arrivals 1.5 ms apart, the second 6 dB weaker, either sign.
 func TestTwoArrivals(t *testing.T) {
 	n := 2
-	if thorough {
+	if truth.Thorough {
 		n = 25
 	}
 	const rate = 48000
@@ -136,6 +137,6 @@ func TestTwoArrivals(t *testing.T) {
 			}
 		}
 	}
-	claim(t, "two arrivals 1.5 ms apart at −6 dB", "both found, right sign each", "by construction",
+	truth.Claim(t, "two arrivals 1.5 ms apart at −6 dB: both found, right sign each", "by construction",
 		"%d of %d, time off by %.4f ms at most", total-missed, total, worst)
 }

@@ -1,43 +1,19 @@
 package exposure
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
-)
 
-func reference(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows []map[string]string
-	for _, line := range all[1:] {
-		row := map[string]string{}
-		for i, name := range all[0] {
-			row[name] = line[i]
-		}
-		rows = append(rows, row)
-	}
-	return rows
-}
+	"plumbline/analyze/internal/reference"
+)
 
 // Every profile is a row of testdata/reference/exposure_limits.csv, which
 // names the sources; what is there from memory only is not offered.
 func TestProfilesAreThePublishedOnes(t *testing.T) {
 	found := 0
-	for _, row := range reference(t, "exposure_limits.csv") {
+	for _, row := range reference.Table(t, "reference/exposure_limits.csv") {
 		offered := false
 		for _, p := range Profiles {
 			if p.Name != row["scheme"] || p.Source != row["source"] || strings.HasPrefix(row["quantity"], "LC") != (p.Quantity == LCeq) {
@@ -82,7 +58,7 @@ func TestProfilesAreThePublishedOnes(t *testing.T) {
 func TestAllowedTimes(t *testing.T) {
 	niosh, _ := Lookup("niosh")
 	osha, _ := Lookup("osha-pel")
-	for _, row := range reference(t, "exposure_durations.csv") {
+	for _, row := range reference.Table(t, "reference/exposure_durations.csv") {
 		level, _ := strconv.ParseFloat(row["level_dba"], 64)
 		minutes, _ := strconv.ParseFloat(row["niosh_minutes"], 64)
 		hours, _ := strconv.ParseFloat(row["osha_hours"], 64)

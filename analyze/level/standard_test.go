@@ -1,45 +1,17 @@
 package level
 
 import (
-	"encoding/csv"
 	"fmt"
 	"math"
 	"math/cmplx"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
+
+	"plumbline/analyze/internal/reference"
 )
 
 var rates = []float64{44100, 48000, 88200, 96000, 176400, 192000}
-
-// reference reads a table of testdata/reference; rows by column name.
-func reference(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows []map[string]string
-	for _, line := range all[1:] {
-		row := map[string]string{}
-		for i, name := range all[0] {
-			row[name] = line[i]
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) < 5 {
-		t.Fatalf("%s has only %d rows", name, len(rows))
-	}
-	return rows
-}
 
 func number(t *testing.T, text string) float64 {
 	t.Helper()
@@ -76,10 +48,10 @@ func read(m *Meter) Reading {
 // The design goals are those of IEC 61672-1:2013 Table 3 and Annex E
 // (testdata/reference/weighting_iec61672.csv).
 func TestDesignGoals(t *testing.T) {
-	for _, row := range reference(t, "weighting_iec61672.csv") {
+	for _, row := range reference.Table(t, "reference/weighting_iec61672.csv") {
 		f := exactHz(t, row["nominal_hz"])
 		for w, column := range map[Weighting]string{A: "A_exact_db", C: "C_exact_db"} {
-			if got, want := w.GoalDB(f), number(t, row[column]); math.Abs(got-want) > 0.00006 {
+			if got, want := w.GoalDB(f), row.Number(t, column); math.Abs(got-want) > 0.00006 {
 				t.Errorf("%s at %g Hz: %.5f dB, want %.4f", column, f, got, want)
 			}
 		}
@@ -97,7 +69,7 @@ func TestFrequencyWeightings(t *testing.T) {
 	for _, rate := range rates {
 		worst := map[string]float64{}
 		margin := math.Inf(1)
-		for _, row := range reference(t, "weighting_iec61672.csv") {
+		for _, row := range reference.Table(t, "reference/weighting_iec61672.csv") {
 			f := exactHz(t, row["nominal_hz"])
 			if f >= rate/2 {
 				continue
@@ -117,7 +89,7 @@ func TestFrequencyWeightings(t *testing.T) {
 				"Z": r.LZeqDB - 20*math.Log10(0.5),
 			} {
 				worst[name] = max(worst[name], math.Abs(deviation))
-				margin = min(margin, deviation-number(t, row["class1_lower_db"]), number(t, row["class1_upper_db"])-deviation)
+				margin = min(margin, deviation-row.Number(t, "class1_lower_db"), row.Number(t, "class1_upper_db")-deviation)
 			}
 		}
 		t.Attr("truth", fmt.Sprintf("weightings at %g kHz keep class 1 with margin | least margin %.2f dB; off the goal by at most A %.3f, C %.3f, Z %.3f dB | IEC 61672-1:2013 Table 3", rate/1000, margin, worst["A"], worst["C"], worst["Z"]))
@@ -133,8 +105,8 @@ func TestFrequencyWeightings(t *testing.T) {
 func TestToneBursts(t *testing.T) {
 	for _, rate := range rates {
 		margin, worst := math.Inf(1), 0.0
-		for _, row := range reference(t, "toneburst_iec61672.csv") {
-			duration := number(t, row["duration_ms"]) / 1000
+		for _, row := range reference.Table(t, "reference/toneburst_iec61672.csv") {
+			duration := row.Number(t, "duration_ms") / 1000
 			m := newMeter(t, Config{SampleRateHz: rate})
 			m.Feed(make([]float64, int(0.05*rate)))
 			x := make([]float64, int((duration+0.1)*rate))
@@ -147,10 +119,10 @@ func TestToneBursts(t *testing.T) {
 			r := read(m)
 			steady := 20*math.Log10(0.5) + A.GoalDB(4000)
 			got := map[string]float64{"LAFmax-LA": r.LAFMaxDB, "LASmax-LA": r.LASMaxDB, "LAE-LA": r.LAEDB}[row["quantity"]] - steady
-			deviation := got - number(t, row["reference_db"])
-			worst = max(worst, math.Abs(got-number(t, row["exact_db"])))
-			margin = min(margin, deviation-number(t, row["class1_lower_db"]), number(t, row["class1_upper_db"])-deviation)
-			if deviation < number(t, row["class1_lower_db"]) || deviation > number(t, row["class1_upper_db"]) {
+			deviation := got - row.Number(t, "reference_db")
+			worst = max(worst, math.Abs(got-row.Number(t, "exact_db")))
+			margin = min(margin, deviation-row.Number(t, "class1_lower_db"), row.Number(t, "class1_upper_db")-deviation)
+			if deviation < row.Number(t, "class1_lower_db") || deviation > row.Number(t, "class1_upper_db") {
 				t.Errorf("%g Hz, %s, %s ms: %.3f dB, want %s", rate, row["quantity"], row["duration_ms"], got, row["reference_db"])
 			}
 		}
@@ -166,7 +138,7 @@ func TestToneBursts(t *testing.T) {
 func TestCPeak(t *testing.T) {
 	for _, rate := range rates {
 		margin, worst := math.Inf(1), 0.0
-		for _, row := range reference(t, "cpeak_iec61672.csv") {
+		for _, row := range reference.Table(t, "reference/cpeak_iec61672.csv") {
 			f := exactHz(t, row["nominal_hz"])
 			cycles, sign := 1.0, 1.0
 			if strings.Contains(row["signal"], "half") {
@@ -184,9 +156,9 @@ func TestCPeak(t *testing.T) {
 				m := newMeter(t, Config{SampleRateHz: rate})
 				m.Feed(burst(rate, f, 0.5*sign, cycles, phase))
 				got := read(m).LCPeakDB - read(steady).LCeqDB
-				deviation := got - number(t, row["reference_difference_db"])
-				worst = max(worst, math.Abs(got-number(t, row["recomputed_db"])))
-				margin = min(margin, deviation-number(t, row["class1_lower_db"]), number(t, row["class1_upper_db"])-deviation)
+				deviation := got - row.Number(t, "reference_difference_db")
+				worst = max(worst, math.Abs(got-row.Number(t, "recomputed_db")))
+				margin = min(margin, deviation-row.Number(t, "class1_lower_db"), row.Number(t, "class1_upper_db")-deviation)
 			}
 		}
 		t.Attr("truth", fmt.Sprintf("C-weighted peaks at %g kHz keep class 1 | least margin %.2f dB, at most %.2f dB off the recomputed values | IEC 61672-1:2013 Table 5", rate/1000, margin, worst))
@@ -264,7 +236,7 @@ func TestLinear(t *testing.T) {
 // Class 1 of IEC 61260-1:2014 Table 1 (testdata/reference/bands_iec61260_mask.csv)
 // for each band at each rate, by the response of all that is in its path.
 func TestBandFilters(t *testing.T) {
-	mask := reference(t, "bands_iec61260_mask.csv")
+	mask := reference.Table(t, "reference/bands_iec61260_mask.csv")
 	for _, rate := range rates {
 		for _, fraction := range []int{1, 3} {
 			bank, err := newBank(fraction, rate)
@@ -279,7 +251,7 @@ func TestBandFilters(t *testing.T) {
 						continue
 					}
 					for _, column := range []string{"omega_low", "omega_high"} {
-						omega := number(t, row[column])
+						omega := row.Number(t, column)
 						// The table rounds to five decimals: step off the edge itself.
 						switch {
 						case strings.HasPrefix(row["region"], "edge - eps"):
@@ -292,7 +264,7 @@ func TestBandFilters(t *testing.T) {
 							continue
 						}
 						db := attenuation(f)
-						low, high := number(t, row["class1_min_db"]), number(t, row["class1_max_db"])
+						low, high := row.Number(t, "class1_min_db"), row.Number(t, "class1_max_db")
 						if !math.IsInf(db, 1) { // a zero at half the rate of a stage
 							margin = min(margin, db-low, high-db)
 						}
@@ -331,14 +303,14 @@ func (b *bank) attenuationDB(k int, rateHz float64) func(float64) float64 {
 
 // Mid-bands, edges and names of IEC 61260-1:2014 (testdata/reference/bands_iec61260.csv).
 func TestBandFrequencies(t *testing.T) {
-	for _, row := range reference(t, "bands_iec61260.csv") {
+	for _, row := range reference.Table(t, "reference/bands_iec61260.csv") {
 		fraction := 1
 		if row["bandwidth"] == "1/3" {
 			fraction = 3
 		} else if row["bandwidth"] != "1/1" {
 			continue
 		}
-		mid := number(t, row["exact_midband_hz"])
+		mid := row.Number(t, "exact_midband_hz")
 		if mid < 15 {
 			continue
 		}
@@ -348,7 +320,7 @@ func TestBandFrequencies(t *testing.T) {
 				continue
 			}
 			found = true
-			if math.Abs(band.LowHz-number(t, row["lower_edge_hz"])) > 1e-5 || math.Abs(band.HighHz-number(t, row["upper_edge_hz"])) > 1e-5 || band.NominalHz != number(t, row["nominal_hz"]) {
+			if math.Abs(band.LowHz-row.Number(t, "lower_edge_hz")) > 1e-5 || math.Abs(band.HighHz-row.Number(t, "upper_edge_hz")) > 1e-5 || band.NominalHz != row.Number(t, "nominal_hz") {
 				t.Errorf("%+v, want %v", band, row)
 			}
 		}

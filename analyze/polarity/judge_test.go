@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/internal/truth"
 	"plumbline/analyze/response"
 )
 
@@ -16,7 +17,7 @@ import (
 // the literature says is TestCrossovers' business.
 func TestJudgeIsNeverWrong(t *testing.T) {
 	n := 24
-	if thorough {
+	if truth.Thorough {
 		n = 1000
 	}
 	type outcome struct {
@@ -47,8 +48,8 @@ func TestJudgeIsNeverWrong(t *testing.T) {
 	if share > 15 {
 		t.Errorf("%.1f %% undecided", share)
 	}
-	claim(t, "polarity of random boxes in rooms on programme", "0 wrong in 1000, at most 15 % undecided",
-		"%.0f wrong in %.0f, %.1f %% undecided, %.0f accused", "own simulation; crossovers after Linkwitz 1976, Lipshitz and Vanderkooy 1983",
+	truth.Claim(t, "polarity of random boxes in rooms on programme: 0 wrong in 1000, at most 15 % undecided",
+		"own simulation; crossovers after Linkwitz 1976, Lipshitz and Vanderkooy 1983", "%.0f wrong in %.0f, %.1f %% undecided, %.0f accused",
 		float64(wrong), float64(n), share, float64(accused))
 }
 
@@ -56,7 +57,7 @@ func TestJudgeIsNeverWrong(t *testing.T) {
 // round: the box is judged by its low-frequency driver and the fault is named.
 func TestReversedHighDriverIsNamed(t *testing.T) {
 	n := 8
-	if thorough {
+	if truth.Thorough {
 		n = 200
 	}
 	named, wrong := make([]bool, n), make([]string, n)
@@ -83,14 +84,14 @@ func TestReversedHighDriverIsNamed(t *testing.T) {
 	if share < 80 {
 		t.Errorf("named in %.0f %% only", share)
 	}
-	claim(t, "reversed high-frequency driver of a 24 dB/octave box, seen alone", "box never judged wrong, fault named",
-		"named in %.0f %% of %.0f", "notch and turn at the crossover: values table of Linkwitz-Riley sums; own simulation", share, float64(n))
+	truth.Claim(t, "reversed high-frequency driver of a 24 dB/octave box, seen alone: box never judged wrong, fault named",
+		"notch and turn at the crossover: values table of Linkwitz-Riley sums; own simulation", "named in %.0f %% of %.0f", share, float64(n))
 }
 
 // Two boxes of one kind at different places in different rooms.
 func TestCompareTwins(t *testing.T) {
 	n := 12
-	if thorough {
+	if truth.Thorough {
 		n = 200
 	}
 	type outcome struct {
@@ -135,8 +136,8 @@ func TestCompareTwins(t *testing.T) {
 	if share > 5 {
 		t.Errorf("%.1f %% undecided", share)
 	}
-	claim(t, "a box against its twin in another room", "0 wrong, at most 5 % undecided; reversed high-frequency driver named",
-		"%.0f wrong in %.0f, %.1f %% undecided; named %.0f of %.0f", "own simulation",
+	truth.Claim(t, "a box against its twin in another room: 0 wrong, at most 5 % undecided; reversed high-frequency driver named",
+		"own simulation", "%.0f wrong in %.0f, %.1f %% undecided; named %.0f of %.0f",
 		float64(wrong), float64(n), share, float64(named), float64(faulty))
 }
 

@@ -6,6 +6,8 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"plumbline/analyze/internal/truth"
 )
 
 // What smoothing is said to be worth is what the spectral windows of the points
@@ -19,7 +21,7 @@ func TestSmoothingIsWorthWhatItSays(t *testing.T) {
 		s := spectra(e, 0)
 		own := map[int]float64{}
 		fractions := []int{3, 12}
-		if thorough {
+		if truth.Thorough {
 			fractions = []int{1, 2, 3, 6, 12, 24}
 		}
 		for _, fraction := range fractions {
@@ -159,7 +161,7 @@ func TestSmoothValues(t *testing.T) {
 func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 	const rate, late = 8000, 5
 	runs := 60
-	if thorough {
+	if truth.Thorough {
 		runs = 1500
 	}
 	const g = 0.5
@@ -205,8 +207,8 @@ func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 			}
 		}
 	}
-	claim(t, "95 % intervals of smoothed curves cover the truth, least", "≥ 93 %", "%.1f %%", low, "Monte Carlo")
-	claim(t, "95 % intervals of smoothed curves cover the truth, most", "≤ 97 %", "%.1f %%", high, "Monte Carlo")
+	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, least: ≥ 93 %", "Monte Carlo", "%.1f %%", low)
+	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, most: ≤ 97 %", "Monte Carlo", "%.1f %%", high)
 }
 
 // The impulse response of a delay, a filter and a reversed microphone is where,

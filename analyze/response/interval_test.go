@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"sort"
 	"testing"
+
+	"plumbline/analyze/internal/truth"
 )
 
 // coverage is how often, in per cent, intervals held the truth.
@@ -167,7 +169,7 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 	low, high, lowTrust, highTrust := 100.0, 0.0, 100.0, 0.0
 	for _, tr := range trials {
 		edges, runs := []float64{20, 3600}, 10
-		if thorough {
+		if truth.Thorough {
 			edges, runs = []float64{20, 100, 600, 3600}, 250
 		}
 		if tr.cfg.Window != 0 {
@@ -195,8 +197,8 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 		}
 	}
 	const source = "Bendat and Piersol, Random Data, 4th ed., ch. 9; Monte Carlo"
-	claim(t, "95 % intervals cover the truth, least of all cases", "≥ 93 %", "%.1f %%", low, source)
-	claim(t, "95 % intervals cover the truth, most of all cases", "≤ 97 %", "%.1f %%", high, source)
-	claim(t, "unrelated channels trusted, most of all cases", "1 %", "%.2f %%", highTrust, "Carter, Knapp and Nuttall 1973; Monte Carlo")
-	claim(t, "unrelated channels trusted, least of all cases", "1 %", "%.2f %%", lowTrust, "Carter, Knapp and Nuttall 1973; Monte Carlo")
+	truth.Claim(t, "95 % intervals cover the truth, least of all cases: ≥ 93 %", source, "%.1f %%", low)
+	truth.Claim(t, "95 % intervals cover the truth, most of all cases: ≤ 97 %", source, "%.1f %%", high)
+	truth.Claim(t, "unrelated channels trusted, most of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo", "%.2f %%", highTrust)
+	truth.Claim(t, "unrelated channels trusted, least of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo", "%.2f %%", lowTrust)
 }

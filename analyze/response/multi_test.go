@@ -5,6 +5,9 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"plumbline/analyze/internal/reference"
+	"plumbline/analyze/internal/truth"
 )
 
 func whiteNoise(n int, seed uint64) []float64 {
@@ -118,7 +121,7 @@ func mix(a, b []float64, gain float64) []float64 {
 // window takes over from another. And it is nowhere far from the exact response.
 func TestNoStepBetweenWindows(t *testing.T) {
 	rates := []float64{48000}
-	if thorough {
+	if truth.Thorough {
 		rates = []float64{48000, 44100, 96000, 192000}
 	}
 	for _, rate := range rates {
@@ -145,9 +148,9 @@ func TestNoStepBetweenWindows(t *testing.T) {
 		}
 		if rate == 48000 {
 			const source = "exact response of the digital filters"
-			claim(t, "multi-resolution, largest step from point to point", "0.05 dB", "%.3f dB", stepDB, source)
-			claim(t, "multi-resolution, largest step from point to point", "0.5°", "%.2f°", stepDeg, source)
-			claim(t, "multi-resolution, largest departure from the exact response", "0.1 dB", "%.3f dB", biasDB, source)
+			truth.Claim(t, "multi-resolution, largest step from point to point: 0.05 dB", source, "%.3f dB", stepDB)
+			truth.Claim(t, "multi-resolution, largest step from point to point: 0.5°", source, "%.2f°", stepDeg)
+			truth.Claim(t, "multi-resolution, largest departure from the exact response: 0.1 dB", source, "%.3f dB", biasDB)
 		}
 	}
 }
@@ -170,11 +173,11 @@ func TestReflectionIsCombBelowAndGoneAbove(t *testing.T) {
 	a := math.Pow(10, -6.0/20)
 	ref := whiteNoise(60*rate, 6)
 	_, c := measure(t, Config{SampleRateHz: rate}, 0, ref, mix(ref, later(ref, lateS*rate), a))
-	comb := table(t, "reference/comb.csv")
+	comb := reference.Table(t, "reference/comb.csv")
 	var peakDB, dipDB float64
 	for _, row := range comb {
-		if row["level_difference_db"] == 6 {
-			peakDB, dipDB = row["peak_db"], row["dip_db"]
+		if row.Number(t, "level_difference_db") == 6 {
+			peakDB, dipDB = row.Number(t, "peak_db"), row.Number(t, "dip_db")
 		}
 	}
 	ripple, above := 0.0, 0.0
@@ -199,8 +202,8 @@ func TestReflectionIsCombBelowAndGoneAbove(t *testing.T) {
 	if above > 0.5 {
 		t.Errorf("above 1.2 kHz the comb is still %.2f dB", above)
 	}
-	claim(t, "20 ms reflection, comb below 100 Hz off its closed form", "0.5 dB", "%.2f dB", ripple, "comb.csv, 20 lg(1 ± a)")
-	claim(t, "20 ms reflection, ripple left above 1.2 kHz", "0.5 dB", "%.2f dB", above, "window of 24 periods")
+	truth.Claim(t, "20 ms reflection, comb below 100 Hz off its closed form: 0.5 dB", "comb.csv, 20 lg(1 ± a)", "%.2f dB", ripple)
+	truth.Claim(t, "20 ms reflection, ripple left above 1.2 kHz: 0.5 dB", "window of 24 periods", "%.2f dB", above)
 }
 
 func nearest(grid []float64, f float64) int {
@@ -276,7 +279,7 @@ func TestFarMicrophone(t *testing.T) {
 			t.Errorf("%s: coherence lost %.2g, off by %.4f dB, %.3f°", tc.name, loss, db, deg)
 		}
 		if tc.samples == 14400.37 && tc.window == 0 {
-			claim(t, "microphone 300 ms away, coherence lost", "0.02", "%.1g", loss, "simulated path")
+			truth.Claim(t, "microphone 300 ms away, coherence lost: 0.02", "simulated path", "%.1g", loss)
 		}
 	}
 }
@@ -287,9 +290,9 @@ func TestDelayBias(t *testing.T) {
 	const window = 256
 	ref := whiteNoise(1<<18, 9)
 	worst := 0.0
-	for _, row := range table(t, "reference/delay_bias.csv") {
-		late := row["tau_over_T"]
-		if d := math.Abs(hannDelayGain(late) - row["hann_gain"]); d > 1e-5 {
+	for _, row := range reference.Table(t, "reference/delay_bias.csv") {
+		late := row.Number(t, "tau_over_T")
+		if d := math.Abs(hannDelayGain(late) - row.Number(t, "hann_gain")); d > 1e-5 {
 			t.Errorf("closed form at %v: off by %.2g", late, d)
 		}
 		shift := int(math.Round(late * window))
@@ -315,16 +318,16 @@ func TestDelayBias(t *testing.T) {
 			}
 		}
 	}
-	claim(t, "bias of gain and coherence by an uncompensated delay, off the table", "0.003", "%.4f", worst, "Seybert and Hamilton 1978; delay_bias.csv")
+	truth.Claim(t, "bias of gain and coherence by an uncompensated delay, off the table: 0.003", "Seybert and Hamilton 1978; delay_bias.csv", "%.4f", worst)
 }
 
 // The window in use has the published figures of the Hann window (Harris, Proc.
 // IEEE 66, 1978, Table 1).
 func TestHannFigures(t *testing.T) {
 	b := newBand(&Config{SampleRateHz: 48000, Microphones: 1, Overlap: 0.75}, 1024, 1, 0, 513)
-	var want map[string]float64
-	for _, row := range table(t, "reference/windows_harris.csv") {
-		if row["enbw_bins"] == 1.5 {
+	var want reference.Row
+	for _, row := range reference.Table(t, "reference/windows_harris.csv") {
+		if row.Number(t, "enbw_bins") == 1.5 {
 			want = row
 		}
 	}
@@ -336,11 +339,11 @@ func TestHannFigures(t *testing.T) {
 	}
 	n := 1024.0
 	for what, v := range map[string][2]float64{
-		"coherent gain":           {real(sum) / n, want["coherent_gain"]},
-		"noise bandwidth, bins":   {n * real(squares) / real(sum*sum), want["enbw_bins"]},
-		"scalloping, dB":          {-20 * math.Log10(cmplx.Abs(half/sum)), want["scallop_loss_db"]},
-		"correlation at 75 %, %":  {100 * math.Sqrt(b.rho[0]), want["overlap_corr_75_pct"]},
-		"correlation at 50 %, %":  {100 * math.Sqrt(b.rho[1]), want["overlap_corr_50_pct"]},
+		"coherent gain":           {real(sum) / n, want.Number(t, "coherent_gain")},
+		"noise bandwidth, bins":   {n * real(squares) / real(sum*sum), want.Number(t, "enbw_bins")},
+		"scalloping, dB":          {-20 * math.Log10(cmplx.Abs(half/sum)), want.Number(t, "scallop_loss_db")},
+		"correlation at 75 %, %":  {100 * math.Sqrt(b.rho[0]), want.Number(t, "overlap_corr_75_pct")},
+		"correlation at 50 %, %":  {100 * math.Sqrt(b.rho[1]), want.Number(t, "overlap_corr_50_pct")},
 		"density, times rate·Σw²": {b.density * 48000 * real(squares), 2},
 	} {
 		if math.Abs(v[0]-v[1]) > 0.006 {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"plumbline/analyze/internal/truth"
 )
 
 const programmeRate = 16000 // low, to be quick: window lengths follow time
@@ -106,7 +108,7 @@ func TestBurstsAreLeftOut(t *testing.T) {
 			t.Errorf("window %d: coherence %.4f calm, %.4f with bursts left out, %.4f with bursts", window, want, got, poisoned)
 		}
 		if window == 0 {
-			claim(t, "five bursts 30 dB above the noise, coherence lost", "0.005", "%.4f", math.Abs(want-got), "common practice, no source")
+			truth.Claim(t, "five bursts 30 dB above the noise, coherence lost: 0.005", "common practice, no source", "%.4f", math.Abs(want-got))
 		}
 	}
 }

@@ -1,48 +1,13 @@
 package response
 
 import (
-	"bufio"
 	"math"
 	"math/cmplx"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
-)
 
-// table reads a CSV file of testdata into a map for each row; lines that begin
-// with # are comments.
-func table(t *testing.T, path string) []map[string]float64 {
-	t.Helper()
-	f, err := os.Open("../../testdata/" + path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	var head []string
-	var rows []map[string]float64
-	for lines := bufio.NewScanner(f); lines.Scan(); {
-		if strings.HasPrefix(lines.Text(), "#") {
-			continue
-		}
-		cells := strings.Split(lines.Text(), ",")
-		if head == nil {
-			head = cells
-			continue
-		}
-		row := map[string]float64{}
-		for i, c := range cells {
-			if v, err := strconv.ParseFloat(c, 64); err == nil {
-				row[head[i]] = v
-			}
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) == 0 {
-		t.Fatalf("%s: no rows", path)
-	}
-	return rows
-}
+	"plumbline/analyze/internal/reference"
+	"plumbline/analyze/internal/truth"
+)
 
 // congruential is the noise of testdata/scripts/welch_csd.py.
 func congruential(n int, state uint32) []float64 {
@@ -82,8 +47,8 @@ func TestFixedWindowEqualsSciPy(t *testing.T) {
 	type setting struct{ rate, window, overlap float64 }
 	made := map[setting]*Spectra{}
 	worst := 0.0
-	for _, row := range table(t, "welch_csd.csv") {
-		key := setting{row["rate_hz"], row["window"], row["noverlap"]}
+	for _, row := range reference.Table(t, "welch_csd.csv") {
+		key := setting{row.Number(t, "rate_hz"), row.Number(t, "window"), row.Number(t, "noverlap")}
 		s := made[key]
 		if s == nil {
 			overlap := key.overlap / key.window
@@ -105,16 +70,16 @@ func TestFixedWindowEqualsSciPy(t *testing.T) {
 			e.Spectra(2, s)
 			made[key] = s
 		}
-		k := int(row["bin"])
-		if f := row["bin"] * key.rate / key.window; s.FrequencyHz[k] != f {
+		k := int(row.Number(t, "bin"))
+		if f := row.Number(t, "bin") * key.rate / key.window; s.FrequencyHz[k] != f {
 			t.Errorf("%v: bin %d lies at %v Hz, want %v Hz", key, k, s.FrequencyHz[k], f)
 		}
-		gxy := complex(row["gxy_re"], row["gxy_im"])
+		gxy := complex(row.Number(t, "gxy_re"), row.Number(t, "gxy_im"))
 		for what, e := range map[string]float64{
-			"Gxx":       math.Abs(s.Gxx[k]-row["gxx"]) / row["gxx"],
-			"Gyy":       math.Abs(s.Gyy[k]-row["gyy"]) / row["gyy"],
+			"Gxx":       math.Abs(s.Gxx[k]-row.Number(t, "gxx")) / row.Number(t, "gxx"),
+			"Gyy":       math.Abs(s.Gyy[k]-row.Number(t, "gyy")) / row.Number(t, "gyy"),
 			"Gxy":       cmplx.Abs(s.Gxy[k]-gxy) / cmplx.Abs(gxy),
-			"coherence": math.Abs(s.coherence(k)-row["coherence"]) / row["coherence"],
+			"coherence": math.Abs(s.coherence(k)-row.Number(t, "coherence")) / row.Number(t, "coherence"),
 		} {
 			worst = max(worst, e)
 			if !(e <= tolerance) {
@@ -122,5 +87,5 @@ func TestFixedWindowEqualsSciPy(t *testing.T) {
 			}
 		}
 	}
-	claim(t, "fixed window equals scipy, relative", "1e-9", "%.1e", worst, "scipy.signal.welch/csd 1.10.1")
+	truth.Claim(t, "fixed window equals scipy, relative: 1e-9", "scipy.signal.welch/csd 1.10.1", "%.1e", worst)
 }

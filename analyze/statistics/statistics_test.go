@@ -1,58 +1,15 @@
 package statistics
 
 import (
-	"bufio"
 	"math"
 	"math/rand/v2"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/mjibson/go-dsp/window"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"plumbline/analyze/internal/reference"
 )
-
-// reference reads a table of testdata/reference, a map from column to text for
-// each row.
-func reference(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	var head []string
-	var rows []map[string]string
-	for lines := bufio.NewScanner(f); lines.Scan(); {
-		if strings.HasPrefix(lines.Text(), "#") {
-			continue
-		}
-		cells := strings.Split(lines.Text(), ",")
-		if head == nil {
-			head = cells
-			continue
-		}
-		row := map[string]string{}
-		for i, c := range cells {
-			row[head[i]] = c
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) == 0 {
-		t.Fatalf("%s: no rows", name)
-	}
-	return rows
-}
-
-func number(t *testing.T, row map[string]string, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(row[column], 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
@@ -65,12 +22,12 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 // density. Tolerances are the table's last digit, for percentiles times the
 // density there.
 func TestCoherenceDistribution(t *testing.T) {
-	for _, row := range reference(t, "coherence_statistics.csv") {
-		n, c := number(t, row, "n_averages"), number(t, row, "true_coherence")
+	for _, row := range reference.Table(t, "reference/coherence_statistics.csv") {
+		n, c := row.Number(t, "n_averages"), row.Number(t, "true_coherence")
 		what := "n = " + row["n_averages"] + ", C = " + row["true_coherence"]
-		near(t, what+": mean", CoherenceMean(c, n), number(t, row, "mean"), 0.6e-5)
+		near(t, what+": mean", CoherenceMean(c, n), row.Number(t, "mean"), 0.6e-5)
 		for column, p := range map[string]float64{"p05": 0.05, "median": 0.5, "p95": 0.95} {
-			g := number(t, row, column)
+			g := row.Number(t, column)
 			slope := (CoherenceCDF(g+1e-4, c, n) - CoherenceCDF(g-1e-4, c, n)) / 2e-4
 			near(t, what+": CDF at "+column, CoherenceCDF(g, c, n), p, 0.6e-4*slope+1e-9)
 		}
@@ -117,23 +74,23 @@ func TestCoherenceCDFBetweenWholeAverages(t *testing.T) {
 
 // Bendat and Piersol, 4th ed., 8.158…8.163; Goodman's threshold.
 func TestAveragingTable(t *testing.T) {
-	for _, row := range reference(t, "averaging_confidence.csv") {
-		n := number(t, row, "n_averages")
+	for _, row := range reference.Table(t, "reference/averaging_confidence.csv") {
+		n := row.Number(t, "n_averages")
 		low, high := SpectrumInterval(n, 0.95)
-		near(t, "lower dB", 10*math.Log10(low), number(t, row, "ci95_lower_db"), 0.0051)
-		near(t, "upper dB", 10*math.Log10(high), number(t, row, "ci95_upper_db"), 0.0051)
-		near(t, "threshold 90 %", CoherenceThreshold(n, 0.10), number(t, row, "coherence_threshold_90"), 0.51e-4)
-		near(t, "threshold 95 %", CoherenceThreshold(n, 0.05), number(t, row, "coherence_threshold_95"), 0.51e-4)
-		near(t, "threshold 99 %", CoherenceThreshold(n, 0.01), number(t, row, "coherence_threshold_99"), 0.51e-4)
+		near(t, "lower dB", 10*math.Log10(low), row.Number(t, "ci95_lower_db"), 0.0051)
+		near(t, "upper dB", 10*math.Log10(high), row.Number(t, "ci95_upper_db"), 0.0051)
+		near(t, "threshold 90 %", CoherenceThreshold(n, 0.10), row.Number(t, "coherence_threshold_90"), 0.51e-4)
+		near(t, "threshold 95 %", CoherenceThreshold(n, 0.05), row.Number(t, "coherence_threshold_95"), 0.51e-4)
+		near(t, "threshold 99 %", CoherenceThreshold(n, 0.01), row.Number(t, "coherence_threshold_99"), 0.51e-4)
 	}
 }
 
 // Bendat and Piersol, 4th ed., Table 9.6, in its exact form for n averages:
 // Deviation is t times that.
 func TestRandomErrorTable(t *testing.T) {
-	for _, row := range reference(t, "frf_random_error.csv") {
-		n, g := number(t, row, "n_averages"), number(t, row, "coherence")
-		eps := number(t, row, "eps_mag_exact_n_minus_1")
+	for _, row := range reference.Table(t, "reference/frf_random_error.csv") {
+		n, g := row.Number(t, "n_averages"), row.Number(t, "coherence")
+		eps := row.Number(t, "eps_mag_exact_n_minus_1")
 		student := distuv.StudentsT{Sigma: 1, Nu: 2*n - 2}.Quantile(0.975)
 		near(t, "deviation", Deviation(g, n), student*eps, student*0.51e-5+1e-5*student*eps)
 	}
@@ -168,18 +125,18 @@ func TestEffectiveAveragesTable(t *testing.T) {
 		"blackman":    window.Blackman(4097)[:4096],
 		"flattop5":    window.FlatTop(4097)[:4096],
 	}
-	for _, row := range reference(t, "welch_overlap.csv") {
+	for _, row := range reference.Table(t, "reference/welch_overlap.csv") {
 		w := windows[row["window"]]
 		if w == nil {
 			continue // the library has no Blackman-Harris window
 		}
-		hop := int(4096 * (1 - number(t, row, "overlap_percent")/100))
+		hop := int(4096 * (1 - row.Number(t, "overlap_percent")/100))
 		rho := Correlations(w, hop)
 		if len(rho) > 0 {
-			near(t, row["window"]+" rho_1", math.Sqrt(rho[0]), math.Abs(number(t, row, "rho_1")), 1e-4)
+			near(t, row["window"]+" rho_1", math.Sqrt(rho[0]), math.Abs(row.Number(t, "rho_1")), 1e-4)
 		}
 		// The library's flat top is rounded to other digits than the table's.
-		near(t, row["window"]+" n_eff", EffectiveAverages(rho, 1e7)/1e7, number(t, row, "n_eff_per_segment"), 1.1e-4)
+		near(t, row["window"]+" n_eff", EffectiveAverages(rho, 1e7)/1e7, row.Number(t, "n_eff_per_segment"), 1.1e-4)
 	}
 }
 

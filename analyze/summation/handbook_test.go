@@ -1,52 +1,16 @@
 package summation
 
 import (
-	"bufio"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
 
+	"plumbline/analyze/internal/reference"
 	"plumbline/analyze/internal/seattest"
 	"plumbline/analyze/response"
 )
-
-// table reads a reference table of numbers; the first line without # is its head.
-func table(t *testing.T, name string) [][]float64 {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	var rows [][]float64
-	head := false
-	for lines := bufio.NewScanner(f); lines.Scan(); {
-		if strings.HasPrefix(lines.Text(), "#") {
-			continue
-		}
-		if !head {
-			head = true
-			continue
-		}
-		var row []float64
-		for cell := range strings.SplitSeq(lines.Text(), ",") {
-			v, err := strconv.ParseFloat(cell, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			row = append(row, v)
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) < 10 {
-		t.Fatalf("%s has only %d rows", name, len(rows))
-	}
-	return rows
-}
 
 func constant(h complex128) func(float64) complex128 { return func(float64) complex128 { return h } }
 
@@ -71,8 +35,9 @@ func account(t *testing.T, a, b, both *response.Spectra, cfg Config) *Ledger {
 // Every sum of two phasors in testdata/reference/coherent_sum.csv (elementary
 // wave superposition, e.g. Kinsler et al., Fundamentals of Acoustics).
 func TestPhasorSums(t *testing.T) {
-	for _, row := range table(t, "coherent_sum.csv") {
-		phase, difference, want := row[0]*math.Pi/180, row[1], row[2]
+	for _, row := range reference.Table(t, "reference/coherent_sum.csv") {
+		degrees, difference, want := row.Number(t, "phase_deg"), row.Number(t, "level_difference_db"), row.Number(t, "sum_db_re_louder")
+		phase := degrees * math.Pi / 180
 		b := cmplx.Rect(math.Pow(10, -difference/20), phase)
 		l := account(t, exact(constant(1)), exact(constant(b)), nil, Config{MaxOffsetMs: 1})
 		if math.IsInf(want, -1) {
@@ -82,20 +47,21 @@ func TestPhasorSums(t *testing.T) {
 			continue
 		}
 		if math.Abs(l.GainOverLouderDB-want) > 0.0006 { // the table has three decimals
-			t.Errorf("%g°, %g dB: %.4f dB, want %.3f", row[0], difference, l.GainOverLouderDB, want)
+			t.Errorf("%g°, %g dB: %.4f dB, want %.3f", degrees, difference, l.GainOverLouderDB, want)
 		}
 	}
 }
 
 // Levels of testdata/reference/comb.csv (direct sound and one delayed copy).
 func TestCombLevels(t *testing.T) {
-	for _, row := range table(t, "comb.csv") {
-		c := NewComb(1, row[0], 1, Band{100, 3000})
-		if math.Abs(c.PeakDB-row[1]) > 0.0006 {
-			t.Errorf("%g dB apart: peak %.4f dB, want %.3f", row[0], c.PeakDB, row[1])
+	for _, row := range reference.Table(t, "reference/comb.csv") {
+		difference, peak, notch := row.Number(t, "level_difference_db"), row.Number(t, "peak_db"), row.Number(t, "dip_db")
+		c := NewComb(1, difference, 1, Band{100, 3000})
+		if math.Abs(c.PeakDB-peak) > 0.0006 {
+			t.Errorf("%g dB apart: peak %.4f dB, want %.3f", difference, c.PeakDB, peak)
 		}
-		if c.NotchDB != row[2] && math.Abs(c.NotchDB-row[2]) > 0.0006 {
-			t.Errorf("%g dB apart: notch %.4f dB, want %.3f", row[0], c.NotchDB, row[2])
+		if c.NotchDB != notch && math.Abs(c.NotchDB-notch) > 0.0006 {
+			t.Errorf("%g dB apart: notch %.4f dB, want %.3f", difference, c.NotchDB, notch)
 		}
 	}
 }
