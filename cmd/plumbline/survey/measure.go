@@ -300,6 +300,9 @@ func heardShare(s *response.Spectra, goal wire.Goal) float64 {
 func (m *measurement) notSure(after time.Duration) error {
 	text := fmt.Sprintf("after %.0f s only %.0f %% of %g…%g Hz are within ±%g dB: play louder, make the room quieter, or ask for less",
 		after.Seconds(), 100*m.done, m.goal.LowHz, m.goal.HighHz, m.goal.WithinDB)
+	if m.breaks > 0 {
+		text += fmt.Sprintf("; the sound broke off %d times, and a take has no gaps", m.breaks)
+	}
 	if !m.found && m.reason != "" {
 		text += " (" + m.reason + ")"
 	}

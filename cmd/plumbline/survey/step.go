@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -112,7 +113,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 	}
 	deaf, err := s.cfg.Bench.Listen(ctx, m.hear)
 	if err != nil {
-		return nil, err
+		return nil, cmp.Or(context.Cause(ctx), err)
 	}
 	defer deaf()
 	for end := time.Now().Add(patience); ; {
