@@ -108,7 +108,7 @@ func (d *drawing) done() template.HTML {
 
 // magnitudePlot is A, B, both and what the plan makes of them at a seat.
 func magnitudePlot(a wire.Align, s wire.AlignSeat) template.HTML {
-	d := newDrawing(700, 220, 40, 8, 92, 22, fmt.Sprintf("Magnitude at %s, dB over Hz", s.Name))
+	d := newDrawing(700, 190, 40, 8, 92, 22, fmt.Sprintf("Magnitude at %s, dB over Hz", s.Name))
 	level := func(c wire.Complex) []float64 { return smooth(s.FrequencyHz, levels(c)) }
 	main, fill, then := level(s.A), level(s.B), smooth(s.FrequencyHz, predicted(s, a.Plan))
 	curves := [][]float64{main, fill, then}
@@ -234,7 +234,7 @@ func smooth(hz, levelsDB []float64) []float64 {
 }
 
 // sweepPlot is the efficiency over delay, a line a seat, with today and the plan.
-func sweepPlot(a wire.Align) template.HTML {
+func sweepPlot(a wire.Align, worst int64) template.HTML {
 	d := newDrawing(700, 210, 40, 8, 92, 34, "Efficiency of the sum over delay, dB of the ideal over ms")
 	delay := a.Curve.DelayMs
 	if len(delay) < 2 {
@@ -286,7 +286,11 @@ func sweepPlot(a wire.Align) template.HTML {
 		line := pick(s.Curve, turned)
 		d.curve(xs, line, inkSeat, 0.9, "")
 		if len(a.Seats) <= 10 {
-			list = append(list, named{d.y(max(low, line[len(line)-1])), s.Name, inkSeat})
+			name := s.Name
+			if s.Seat == worst {
+				name += " ▼"
+			}
+			list = append(list, named{d.y(max(low, line[len(line)-1])), name, inkSeat})
 		}
 	}
 	other, total := pick(a.Curve, !turned), pick(a.Curve, turned)
@@ -326,7 +330,7 @@ func digitsOf(step float64) int { return max(0, int(math.Ceil(-math.Log10(step)-
 
 // ledgerPlot is the waterfall from the ideal to what arrives.
 func ledgerPlot(s wire.AlignSeat) template.HTML {
-	const row, bar = 20, 11
+	const row, bar = 18, 10
 	d := newDrawing(420, row*float64(len(s.Ledger)+2)+4, 66, 0, 78, 0, fmt.Sprintf("Ledger at %s, from %.2f dB to %.1f dB", s.Name, float64(s.IdealGainDB), float64(s.GainDB)))
 	ideal, sum := float64(s.IdealGainDB), float64(s.GainDB)
 	low, high := min(0, sum), max(ideal, sum)

@@ -222,7 +222,6 @@ func (d Data) part(p Pair) part {
 	if a.Plan == nil {
 		return out
 	}
-	out.Sweep = sweepPlot(a)
 	for _, s := range a.Seats {
 		v := seatView{AlignSeat: s, Plot: magnitudePlot(a, s), Ledger: ledgerPlot(s)}
 		if p.Plan != nil {
@@ -237,6 +236,7 @@ func (d Data) part(p Pair) part {
 	if len(a.Seats) > 1 {
 		out.Worst = slices.MinFunc(a.Seats, func(x, y wire.AlignSeat) int { return cmp.Compare(float64(x.PlanDB), float64(y.PlanDB)) }).Seat
 	}
+	out.Sweep = sweepPlot(a, out.Worst)
 	return out
 }
 
@@ -244,7 +244,11 @@ func (d Data) part(p Pair) part {
 func sentence(p Pair) string {
 	a := p.Align
 	if a.Plan == nil {
-		return "Cannot tell how they add up. " + strings.Join(append(slices.Clone(a.Missing), a.Reasons...), " ")
+		text := "Cannot tell how they add up."
+		if len(a.Missing) > 0 {
+			text += " Missing: " + strings.Join(a.Missing, "; ") + "."
+		}
+		return strings.Join(append([]string{text}, a.Reasons...), " ")
 	}
 	seats := fmt.Sprintf("At %d seats", len(a.Seats))
 	if len(a.Seats) == 1 {
