@@ -44,7 +44,7 @@ type Survey struct {
 	// hand, and PlaysReason says why.
 	Plays        []string      `json:"plays"`
 	PlaysReason  string        `json:"plays_reason"`
-	Verification *Verification `json:"verification"` // the last one; null before
+	Verification *Verification `json:"verification"` // its outcome; null before, and of a survey
 	By           string        `json:"by"`
 }
 

@@ -325,7 +325,7 @@ func (s *Surveyor) start(ctx context.Context, j *job, ceiling float64, by string
 		*v = wire.Survey{
 			Revision: v.Revision, State: wire.SurveyRamping, Purpose: j.purpose, Seat: j.firstSeat(), Main: j.main.Name, Fill: j.fill.Name,
 			Playing: namesOf(j.steps[0]), Step: 1, Steps: len(j.steps), Remaining: wire.Unknown(), LevelDBFS: wire.Unknown(),
-			CapDBFS: ceiling, Text: j.sayRamp(0, s.cfg.RampS), Takes: []int64{}, Verification: v.Verification, By: by,
+			CapDBFS: ceiling, Text: j.sayRamp(0, s.cfg.RampS), Takes: []int64{}, By: by,
 		}
 	})
 	select {
