@@ -101,12 +101,16 @@ func (s *Server) reportPair(r *http.Request, main, fill string, kept []show.Plan
 	}
 	if p.Plan != nil {
 		q.Aim, q.Gain = p.Plan.Aim, p.Plan.Plan.GainBDB != 0
-		if len(p.Plan.BandHz) == 2 {
-			q.LowHz, q.HighHz = p.Plan.BandHz[0], p.Plan.BandHz[1]
-		}
 	}
 	var err error
-	p.Align, err = s.cfg.Align.Align(r.Context(), q)
+	if p.Align, err = s.cfg.Align.Align(r.Context(), q); err != nil {
+		return p, err
+	}
+	// A band that was set by hand, or found before there were more takes.
+	if p.Plan != nil && len(p.Plan.BandHz) == 2 && !slices.Equal(p.Plan.BandHz, p.Align.BandHz) {
+		q.LowHz, q.HighHz = p.Plan.BandHz[0], p.Plan.BandHz[1]
+		p.Align, err = s.cfg.Align.Align(r.Context(), q)
+	}
 	return p, err
 }
 

@@ -96,6 +96,14 @@ var laptop = screen{1366, 768, "dark"}
 // contain one of the excused texts do not fail the test.
 func open(t *testing.T, url string, s screen, excused ...string) page {
 	t.Helper()
+	p := openTab(t, url, s, "canvas", excused...)
+	p.until(20*time.Second, `__app.frames > 0`)
+	return p
+}
+
+// openTab shows an address and waits for an element of it.
+func openTab(t *testing.T, url string, s screen, ready string, excused ...string) page {
+	t.Helper()
 	ctx, cancel := chromedp.NewContext(needBrowser(t))
 	p := page{t, ctx}
 	messages := chromedp.Console(ctx)
@@ -130,8 +138,7 @@ func open(t *testing.T, url string, s screen, excused ...string) page {
 		view = append(view, chromedp.EmulateMobile, chromedp.EmulateTouch)
 	}
 	// WaitReady lets the new document settle before it is asked anything.
-	p.do(chromedp.EmulateViewport(s.width, s.height, view...), chromedp.Navigate(url), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, `__app.frames > 0`)
+	p.do(chromedp.EmulateViewport(s.width, s.height, view...), chromedp.Navigate(url), chromedp.WaitReady(ready))
 	return p
 }
 
@@ -446,21 +453,28 @@ func TestPageRecovers(t *testing.T) {
 func TestScreens(t *testing.T) {
 	d := demo(t)
 	for _, s := range []screen{laptop, {820, 1180, "light"}, {390, 844, "dark"}, {320, 640, "light"}} {
-		for _, path := range []string{"/listen", "/rig"} {
+		for _, path := range []string{"/listen", "/align", "/show", "/rig"} {
 			t.Run(fmt.Sprintf("%dx%d%s", s.width, s.height, path), func(t *testing.T) {
 				p := open(t, d.url+path, s)
 				p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20`)
-				if wide := js[int64](p, `document.documentElement.scrollWidth`); wide > s.width {
-					t.Errorf("the page is %d wide on a screen of %d", wide, s.width)
-				}
-				if high := js[int64](p, `document.documentElement.scrollHeight`); s.width > 1000 && high > s.height {
-					t.Errorf("the page is %d high on a laptop's %d", high, s.height)
-				}
-				for _, problem := range js[[]string](p, checkScreen) {
-					t.Error(problem)
-				}
+				p.check(t, s)
 			})
 		}
+	}
+}
+
+// check looks at what the tab shows: it fits the screen, and all can be read and
+// touched.
+func (p page) check(t *testing.T, s screen) {
+	t.Helper()
+	if wide := js[int64](p, `document.documentElement.scrollWidth`); wide > s.width {
+		t.Errorf("the page is %d wide on a screen of %d", wide, s.width)
+	}
+	if high := js[int64](p, `document.documentElement.scrollHeight`); s.width > 1000 && high > s.height {
+		t.Errorf("the page is %d high on a laptop's %d", high, s.height)
+	}
+	for _, problem := range js[[]string](p, checkScreen) {
+		t.Error(problem)
 	}
 }
 
@@ -500,7 +514,6 @@ const checkScreen = `(() => {
 	}
 	const sentence = parseFloat(getComputedStyle(document.querySelector('.sentence')).fontSize);
 	if (sentence < 22 || sentence > 28) problems.push('the sentence is ' + sentence + ' px');
-	const big = document.querySelector('.delay .big');
-	if (big && !(parseFloat(getComputedStyle(big).fontSize) >= 44)) problems.push('the delay is ' + getComputedStyle(big).fontSize);
+	for (const big of document.querySelectorAll('.delay .big, .dials .big')) if (seen(big) && !(parseFloat(getComputedStyle(big).fontSize) >= 44)) problems.push('the delay is ' + getComputedStyle(big).fontSize);
 	return problems;
 })()`

@@ -15,7 +15,9 @@ import { aimOf, efficiency, prepare } from '../core/phasor.js';
 
 /** @type {Setting} */
 export const TODAY = Object.freeze({ delayMs: 0, sign: 1, gainDB: 0 });
-const PLACES = 1e4; // of a decibel: equal within this is equal
+const PLACES = 1e4; // equal within this is equal
+const NEAR_MS = 0.01; // what a rig set so shows as the same number
+const NEAR_DB = 0.05;
 
 /** @param {PlanObject} p @returns {Setting} */
 export function settingOf(p) {
@@ -132,6 +134,15 @@ export class AlignModel {
     const mine = this.#shelf.plans.filter((p) => p.body?.main === this.main && p.body?.fill === this.fill && p.body?.plan);
     const last = mine.at(-1);
     return last ? { ...last.body, id: last.id, name: last.name } : null;
+  }
+
+  /** Is what the stored plan says set? A virtual rig is asked itself. @param {import('../core/types.js').Rig|null} rig */
+  dialled(rig) {
+    const { stored } = this;
+    if (!stored) return false;
+    if (!rig) return stored.dialled;
+    return stored.settings.every((c) => rig.loudspeakers.some((l) => l.name === c.loudspeaker && l.polarity === c.to.polarity
+      && Math.abs(l.delay_ms - c.to.delay_ms) < NEAR_MS && Math.abs(l.gain_db - c.to.gain_db) < NEAR_DB));
   }
 
   /** The stored plan is the setting that is shown. */

@@ -38,8 +38,8 @@ export function words(model, shelf, session) {
   if (!answer?.plan) return cannot(model);
   const { stored } = model;
   const proofs = stored?.verified ?? [];
-  if (stored?.dialled && proofs.length && newerThanTakes(proofs, shelf)) return proven(model, proofs);
-  return account(model);
+  if (model.dialled(session.rig) && proofs.length && newerThanTakes(proofs, shelf)) return proven(model, proofs);
+  return account(model, model.dialled(session.rig));
 }
 
 /** @param {{state: string}} survey */
@@ -78,8 +78,8 @@ function proven(model, proofs) {
   };
 }
 
-/** @param {AlignModel} model @returns {Says} */
-function account(model) {
+/** @param {AlignModel} model @param {boolean} dialled @returns {Says} */
+function account(model, dialled) {
   const { answer, main, fill } = model;
   const seat = model.account ?? model.worst;
   if (!answer || !seat) return cannot(model);
@@ -97,7 +97,7 @@ function account(model) {
     const most = -(cause.change_db ?? 0) > missing / 2 ? 'Most of the rest' : 'The largest part of the rest';
     parts.push(part(`${most} (${fixed(-(cause.change_db ?? 0), 1)} dB)`, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
   }
-  parts.push(...next(model));
+  parts.push(...next(model, dialled));
   const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
   return { mark: gains > WELL_DB ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
 }
@@ -116,16 +116,16 @@ function reason(cause, seat, main, fill) {
   return 'what was measured against the prediction: noise, movement or a limiter';
 }
 
-/** @param {AlignModel} model @returns {Part[]} */
-function next(model) {
+/** @param {AlignModel} model @param {boolean} dialled @returns {Part[]} */
+function next(model, dialled) {
   const { answer, stored } = model;
   const out = [];
   if (!answer) return [];
   const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
   const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
   if (missing) out.push(part(`Missing: ${missing}. `, 'missing'));
-  if (stored && !stored.dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
-  else if (stored?.dialled && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
+  if (stored && !dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
+  else if (stored && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
   else if (gains > WELL_DB) out.push(part(`The plan gets ${signed(gains, 1)} dB more of the sum over ${answer.seats.length === 1 ? 'this seat' : `${answer.seats.length} seats`}: dial it in.`, 'dial'));
   else out.push(part('No delay or polarity does better.', 'dial'));
   return out;

@@ -112,14 +112,14 @@ export class Dials {
 
   /** From a setting to a plan that is dialled in. */
   #showWays() {
-    const { stored } = this.#model;
     const { survey } = this.#session;
     const on = !!survey && running(survey);
     this.#keep.disabled = on || this.#model.isStored;
     say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
     this.#dial.hidden = !this.#session.rig;
-    this.#dial.disabled = on || (this.#model.isStored && !!stored?.dialled);
-    say(this.#dial, this.#model.isStored && stored?.dialled ? 'Dialled in' : 'Dial into the rig');
+    const dialled = this.#model.isStored && this.#model.dialled(this.#session.rig);
+    this.#dial.disabled = on || dialled;
+    say(this.#dial, dialled ? 'Dialled in' : 'Dial into the rig');
     say(this.#steps, this.#session.rig ? '' : 'Dial these numbers in at your processor; then verify.');
   }
 

@@ -37,6 +37,11 @@ export class Surveyor {
   #stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => this.stop() });
   #progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, this.#stop));
   #last = '';
+  #all = false;
+  #allAtOnce = el('button', { type: 'button', 'data-testid': 'survey-all', onclick: () => {
+    this.#all = !this.#all;
+    this.show();
+  } });
   #verifyName = el('strong');
   #verifyCaution = el('span');
   #verify = el('button', { type: 'button', class: 'start', 'data-testid': 'verify', onclick: () => void this.#prove() }, this.#verifyName, this.#verifyCaution);
@@ -67,7 +72,7 @@ export class Surveyor {
     this.#settings = el('div', { class: 'goal' },
       el('span', { class: 'choice' }, word('until ±'), this.#fields.within_db.node),
       el('span', { class: 'choice' }, word('from'), this.#fields.low_hz.node, word('to'), this.#fields.high_hz.node),
-      el('span', { class: 'choice' }, word('at'), this.#fields.level_dbfs.node), this.#microphoneChoice);
+      el('span', { class: 'choice' }, word('at'), this.#fields.level_dbfs.node), this.#microphoneChoice, this.#allAtOnce);
     this.node = el('section', { class: 'surveyor', 'aria-label': 'Measure a seat' }, this.#start, this.#progress, this.#verify, this.#proofs, this.#settings, this.#reason, this.#hand);
   }
 
@@ -80,21 +85,26 @@ export class Surveyor {
     this.#start.hidden = on || !plays || !seat;
     this.#progress.hidden = !on;
     this.#settings.hidden = on || !seat;
-    say(this.#startName, `Survey ${seat?.name ?? ''}`);
+    const all = this.#everywhere();
+    this.#allAtOnce.hidden = all.size < 2;
+    say(this.#allAtOnce, `all ${all.size} microphones at once`);
+    this.#allAtOnce.setAttribute('aria-pressed', String(this.#all));
+    const where = this.#all && all.size > 1 ? `${all.size} seats` : (seat?.name ?? '');
+    say(this.#startName, `Survey ${where}`);
     say(this.#caution, caution(this.goal.level_dbfs));
     for (const [key, f] of Object.entries(this.#fields)) f.show(this.goal[/** @type {keyof Surveyor['goal']} */ (key)]);
     say(this.#reason, plays || !survey || !main || !fill ? '' : survey.plays_reason || `The daemon cannot play ${[main, fill].filter((n) => !survey.plays.includes(n)).join(' and ')}: give the output channel under Loudspeakers, or take by hand.`);
     this.#showMicrophones(seat);
     this.#showHand(seat, on);
-    this.#showProofs(seat, on, plays);
+    this.#showProofs(seat, where, on, plays);
     if (survey) this.#follow(survey);
   }
 
-  /** @param {Seat|null} seat @param {boolean} on @param {boolean} plays */
-  #showProofs(seat, on, plays) {
+  /** @param {Seat|null} seat @param {string} where @param {boolean} on @param {boolean} plays */
+  #showProofs(seat, where, on, plays) {
     const { stored } = this.#model;
     this.#verify.hidden = on || !stored || !seat;
-    say(this.#verifyName, `Verify the plan at ${seat?.name ?? ''}`);
+    say(this.#verifyName, `Verify the plan at ${where}`);
     say(this.#verifyCaution, plays ? caution(this.goal.level_dbfs) : 'From what is measured now: both must play, with the plan dialled in.');
     const proofs = stored?.verified ?? [];
     const key = JSON.stringify(proofs.map((p) => [p.seat, p.take, p.pass]));
@@ -128,8 +138,19 @@ export class Surveyor {
 
   /** @param {Seat} seat */
   #where(seat) {
+    const all = this.#everywhere();
+    if (this.#all && all.size > 1) return { seats: Object.fromEntries(all) };
     const channel = this.#channel(seat);
     return channel ? { seats: { [channel]: seat.id } } : { seat: seat.id };
+  }
+
+  /** Seats that have a microphone of their own name, by channel. */
+  #everywhere() {
+    const known = this.#session.state?.settings.microphones ?? [];
+    return new Map(known.flatMap((c) => {
+      const seat = this.#shelf.seats.find((s) => s.name === this.#session.channelName(c));
+      return seat ? [/** @type {[number, number]} */ ([c, seat.id])] : [];
+    }));
   }
 
   /** The microphone at a seat: as chosen, by its name, or the first. @param {Seat} seat */
@@ -148,7 +169,7 @@ export class Surveyor {
   /** @param {Seat|null} seat */
   #showMicrophones(seat) {
     const known = this.#session.state?.settings.microphones ?? [];
-    this.#microphoneChoice.hidden = known.length < 2 || !seat;
+    this.#microphoneChoice.hidden = known.length < 2 || !seat || this.#all;
     const names = known.map((c) => this.#session.channelName(c));
     const key = JSON.stringify([known, names]);
     if (this.#microphone.dataset.key !== key) {
