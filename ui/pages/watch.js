@@ -32,6 +32,7 @@ export class WatchPage {
   #difference;
   #tabs = el('div', { class: 'tabs', role: 'group', 'aria-label': 'Shown' });
   #off;
+  #drawn = false;
   node;
 
   /** @param {import('../app.js').Context} context */
@@ -73,7 +74,7 @@ export class WatchPage {
     for (const [name, title] of PLOTS) this.#tabs.append(el('button', { type: 'button', text: title, 'data-shows': name, onclick: () => this.#showPlot(name) }));
     const { spine, plumb } = this.#chart.parts;
     this.node = el('div', { class: 'page watch' }, line.node,
-      el('aside', { class: 'numbers', 'aria-label': 'Numbers' }, chooser.node, now.node, limit.node),
+      el('aside', { class: 'numbers', 'aria-label': 'Numbers' }, chooser.node, now.node, limit.node, limit.terms),
       el('div', { class: 'evidence', 'data-testid': 'evidence' }, this.#tabs, this.#chart.levelPanel.node,
         el('div', { class: 'beside' }, baseline.node, reading.node), spine, this.#chart.bandPanel.node, this.#difference.panel.node, plumb),
       list.node);
@@ -84,6 +85,8 @@ export class WatchPage {
       this.#chart.draw();
       this.#difference.draw();
       reading.draw();
+      if (log.answers && !this.#drawn) performance.mark('plumbline:history');
+      this.#drawn ||= log.answers > 0;
     });
     const stale = () => this.node.classList.toggle('stale', session.status.stale || !session.status.open);
     const want = () => session.want({ frames_per_second: 4, microphones: [channel()].filter(Boolean) });

@@ -41,7 +41,7 @@ export class Baseline {
     this.#watch = watch;
     this.#notices = notices;
     this.node = el('section', { class: 'baseline', 'aria-label': 'Baseline' },
-      el('div', { class: 'row' }, el('label', { class: 'choice' }, el('span', { text: 'Baseline' }), this.#take), this.#start, this.#stop),
+      el('div', { class: 'row' }, el('h2', { text: 'Baseline' }), this.#start, this.#stop), this.#take,
       el('div', { class: 'row' }, this.#measure, this.#says));
     this.#off = session.on('watch', () => this.draw());
     this.draw();
@@ -65,10 +65,10 @@ export class Baseline {
       this.#take.replaceChildren(...fit.map((t) => el('option', { value: String(t.id), text: this.#nameOf(t) })));
       this.#take.value = String(watch?.take ?? (fit.some((t) => String(t.id) === before) ? before : (fit[0]?.id ?? '')));
     }
-    /** @type {HTMLElement} */ (this.#take.parentElement).hidden = !fit.length;
+    this.#take.hidden = !fit.length;
     const chosen = Number(this.#take.value);
     this.#start.hidden = !fit.length || (!!watch && watch.state !== 'failed' && watch.take === chosen);
-    say(this.#start, watch ? 'Compare with this' : 'Watch');
+    say(this.#start, 'Watch');
     this.#stop.hidden = !watch;
     this.#measure.hidden = !!watch || !this.#shelf.known || !this.#shelf.show;
     this.#start.disabled = this.#measure.disabled = !!this.#busy;
@@ -114,7 +114,7 @@ export class Baseline {
     const channel = this.#channel();
     const seat = this.#shelf.seats.find((s) => s.name === this.#session.channelName(channel));
     const take = await this.#notices.guard(ask('POST', '/api/v1/show/takes', {
-      microphone: channel, name: 'Baseline', seat: seat?.id ?? 0, loudspeakers: this.#shelf.loudspeakers.map((l) => l.id), audio_s: ALL_S,
+      microphone: channel, name: 'Everything', seat: seat?.id ?? 0, loudspeakers: this.#shelf.loudspeakers.map((l) => l.id), audio_s: ALL_S,
     }));
     if (take) await this.#begin(take.id);
     this.#busy = '';

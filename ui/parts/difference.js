@@ -3,11 +3,11 @@
 // beside it. A bar is as long as the 95 % interval; it is filled where the difference is sure.
 
 import { el, say } from '../core/dom.js';
-import { fixed, frequency, signed } from '../core/format.js';
+import { fixed, signed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { ROW_RANGE, rowMidHz, rowOf, rowSplits, rowTick } from '../draw/bandrows.js';
 import { Plot } from '../draw/plot.js';
 import { Panel } from './panel.js';
-import { ROW_RANGE, rowMidHz, rowOf, rowSplits, rowTick } from './timechart.js';
 
 /** @typedef {import('../core/types.js').Watch} Watch */
 /** @typedef {import('../draw/plot.js').Surface} Surface */
@@ -27,7 +27,7 @@ export class Difference {
   constructor(view, watch, options) {
     this.#view = view;
     this.#watch = watch;
-    this.panel = new Panel({ id: 'difference', title: 'Difference', unit: 'dB to the baseline', home: () => {}, save: options.save, table: options.table });
+    this.panel = new Panel({ id: 'difference', title: 'Difference', unit: 'dB to baseline', home: () => {}, save: options.save, table: options.table });
     let ready = false;
     this.#plot = new Plot(this.panel.host, {
       x: { range: [-SCALES_DB[0], SCALES_DB[0]], splits: () => this.#splits(), tick: (v) => signed(v, 0), size: 22 },
@@ -136,8 +136,7 @@ export class Difference {
   /** For the reading. */
   tell() {
     const here = this.atLine();
-    if (!here) return '';
-    const mid = frequency(Math.sqrt(here.low * here.high));
-    return here.db === null ? `${mid}: unknown` : `${mid}: ${signed(here.db, 1)} ±${fixed(here.error, 1)} dB`;
+    if (!here) return '–';
+    return here.db === null ? 'unknown' : `${signed(here.db, 1)} ±${fixed(here.error, 1)} dB`;
   }
 }

@@ -122,6 +122,7 @@ class Item {
     const at = Date.parse(event.at);
     const today = new Date(at).toDateString() === new Date().toDateString();
     this.node.dataset.mark = event.mark;
+    this.node.dataset.kind = event.kind;
     this.node.dataset.id = String(event.id);
     this.node.classList.toggle('seen', event.acknowledged);
     this.node.classList.toggle('lit', lit);

@@ -3,7 +3,7 @@
 // as time goes on.
 
 import { ask } from '../core/api.js';
-import { LevelColumns, MOST_COLUMNS } from './levelcolumns.js';
+import { LevelColumns, MOST_COLUMNS } from '../draw/levelcolumns.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/types.js').LevelMark} LevelMark */

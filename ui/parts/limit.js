@@ -30,9 +30,12 @@ export class Limit {
   #crossing = el('span', { 'data-testid': 'limit-crossing' });
   #source = el('p', { class: 'source-of' });
   #correction;
+  #place;
   #facts;
   #off;
   node;
+  /** What the limit rests on: on small screens it stands further below. */
+  terms;
 
   /**
    * @param {import('../core/session.js').Session} session
@@ -46,15 +49,15 @@ export class Limit {
       label: 'How much louder the loudest seat is than this microphone, in dB', unit: 'dB', step: 0.5, least: -40, most: 40, digits: 1, testid: 'limit-correction',
       commit: (db) => void this.#change({ correction_db: db }),
     });
-    this.#facts = el('div', { class: 'facts' },
-      this.#meter, el('p', { class: 'figures' }, this.#used, this.#crossing),
-      el('p', { class: 'correction' }, el('span', { text: 'Loudest seat ' }), this.#correction.node, el('span', { text: ' above this microphone' })));
+    this.#facts = el('div', { class: 'facts' }, this.#meter, el('p', { class: 'left' }, this.#used, this.#crossing));
     this.node = el('section', { class: 'limit', 'aria-label': 'Limit' },
       el('label', { class: 'choice' }, el('span', { text: 'Limit' }), this.#profile),
-      el('p', { class: 'standing', role: 'status' }, this.#glyph, this.#word, this.#text), this.#facts, this.#source,
+      el('p', { class: 'standing', role: 'status' }, this.#glyph, this.#word, this.#text), this.#facts);
+    this.#place = el('p', { class: 'correction' }, el('span', { text: 'Loudest seat ' }), this.#correction.node, el('span', { text: ' above this microphone' }));
+    this.terms = el('section', { class: 'terms', 'aria-label': 'Terms of the limit' }, this.#place, this.#source,
       el('p', { class: 'caution', text: 'Information only; your local rules and a qualified person decide.' }));
     this.#off = [session.on('levels', () => this.draw()), session.on('hello', () => void this.#read())];
-    void this.#read();
+    if (session.hello) void this.#read();
     this.draw();
   }
 
@@ -71,6 +74,7 @@ export class Limit {
     const over = profile.over_s ? ` over ${duration(profile.over_s)}` : '';
     return {
       db: profile.limit_db - correction, slidingS: profile.sliding && profile.over_s && profile.quantity === 'LAeq' ? profile.over_s : 0, crossed: status?.state === 'crossed',
+      short: `limit ${fixed(profile.limit_db - correction, 0)} dB`,
       name: `limit ${fixed(profile.limit_db, 0)} dB${over}${correction ? `, ${signed(-correction, 1)} dB here` : ''}`,
     };
   }
@@ -85,9 +89,10 @@ export class Limit {
     this.node.dataset.state = status?.state ?? 'none';
     say(this.#glyph, status ? MARKS[status.mark] : '');
     say(this.#word, status ? WORDS[status.state] : '');
-    say(this.#text, status ? `: ${status.text}` : profile ? 'Waiting for a level.' : 'No limit is followed.');
-    this.#facts.hidden = !status;
-    this.#source.hidden = !profile;
+    say(this.#text, status ? `: ${told(status, profile)}` : profile ? 'Waiting for a level.' : '');
+    this.#text.title = status?.text ?? '';
+    this.#facts.hidden = !status || status.state === 'cannot tell';
+    this.#source.hidden = this.#place.hidden = !profile;
     if (!status) return;
     const used = status.used ?? null;
     this.#bar.style.transform = `scaleX(${Math.min(1, used ?? 0)})`;
@@ -96,7 +101,7 @@ export class Limit {
     this.#meter.hidden = used === null;
     say(this.#used, used === null ? '' : used >= 1 ? 'nothing left' : `${fixed(100 * (1 - used), used > 0.9 ? 1 : 0)} % left`);
     const left = status.crossed_in_s;
-    say(this.#crossing, status.state === 'cannot tell' ? '' : status.state === 'crossed' ? 'crossed' : left === null ? 'never crossed at this pace' : `at this pace crossed in ${duration(left)}`);
+    say(this.#crossing, status.state === 'crossed' ? 'crossed' : left === null ? 'never crossed at this pace' : `at this pace crossed in ${duration(left)}`);
   }
 
   #chosen() {
@@ -126,4 +131,13 @@ export class Limit {
     this.#source.title = profile ? [profile.source, profile.note].filter(Boolean).join('. ') : '';
     this.draw();
   }
+}
+
+/** The figures of a standing; the whole sentence is over the page when it matters. @param {LimitStatus} status @param {import('../core/types.js').LimitProfile|null} profile */
+function told(status, profile) {
+  if (status.state === 'cannot tell' || !profile) return status.text;
+  if (status.peak_crossed) return `peak ${fixed(status.peak_db, 1)} dB, limit ${fixed(profile.peak_db, 0)} dB`;
+  const whole = profile.sliding && (status.elapsed_s ?? 0) >= (profile.over_s ?? 0) - 1;
+  const over = whole ? `over ${duration(profile.over_s)}` : `over ${duration(status.elapsed_s)} so far`;
+  return `${fixed(status.level_db, 1)} dB ${over}, limit ${fixed(status.limit_db, 0)} dB${whole ? '' : ` over ${duration(profile.over_s)}`}`;
 }

@@ -3,8 +3,8 @@
 
 import { el, say } from '../core/dom.js';
 import { clock, fixed, frequency } from '../core/format.js';
+import { rowMidHz, rowOf } from '../draw/bandrows.js';
 import { duration } from '../draw/times.js';
-import { rowMidHz, rowOf } from './timechart.js';
 
 const ROWS = /** @type {const} */ (['laeq', 'lafmax', 'lceq', 'lcpeak']);
 const NAMES = { laeq: 'Aeq', lafmax: 'AFmax', lceq: 'Ceq', lcpeak: 'Cpeak' };
@@ -17,7 +17,7 @@ export class LineReading {
   #cells = ROWS.map(() => el('td'));
   #band = el('td', { 'data-testid': 'line-band' });
   #bandName = el('th', { scope: 'row' });
-  #versus = el('p', { class: 'versus', 'data-testid': 'line-difference' });
+  #versus = el('td', { 'data-testid': 'line-difference' });
   #follow;
   node;
 
@@ -31,7 +31,7 @@ export class LineReading {
     this.node = el('section', { class: 'line-reading', 'aria-label': 'At the line' }, el('header', {}, this.#title, this.#follow),
       el('table', {}, el('tbody', {},
         ...ROWS.map((key, k) => row([el('i', { text: 'L' }), el('sub', { text: NAMES[key] })], this.#cells[k])),
-        el('tr', {}, this.#bandName, this.#band))), this.#versus);
+        el('tr', {}, this.#bandName, this.#band), el('tr', {}, el('th', { scope: 'row', text: 'to baseline' }), this.#versus))));
     this.time = time;
   }
 

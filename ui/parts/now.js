@@ -10,10 +10,10 @@ import { duration } from '../draw/times.js';
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/types.js').SoundLevel} SoundLevel */
 
-const TEXT_MS = 190; // digits that can be read
+const TEXT_MS = 120; // digits that can be read
 
 /** A level's symbol, as IEC 61672-1 writes it. @param {string} index */
-const symbol = (index) => [el('i', { text: 'L' }), el('sub', { text: index })];
+const symbol = (index) => el('span', { class: 'symbol' }, el('i', { text: 'L' }), el('sub', { text: index }));
 
 export class Now {
   #session;
@@ -41,9 +41,9 @@ export class Now {
     this.#over.value = String(this.#minutes);
     this.node = el('section', { class: 'levels-now', 'aria-label': 'Level now' },
       el('p', { class: 'calibrated' }, this.#unit, this.#calibrate),
-      el('div', { class: 'level laf' }, el('h2', {}, ...symbol('AF'), el('small', { text: ' now' })), this.#laf),
-      el('div', { class: 'level laeq' }, el('h2', {}, ...symbol('Aeq'), el('label', { class: 'choice' }, this.#over)), this.#laeq, this.#covered),
-      el('div', { class: 'level lcpeak' }, el('h2', {}, ...symbol('Cpeak'), el('small', { text: ' 1 s' })), this.#peak, this.#peakMost), anew);
+      el('div', { class: 'level laf' }, el('h2', {}, symbol('AF'), el('small', { text: 'now' }), anew), this.#laf),
+      el('div', { class: 'level laeq' }, el('h2', {}, symbol('Aeq'), el('label', { class: 'choice' }, this.#over), this.#covered), this.#laeq),
+      el('div', { class: 'level lcpeak' }, el('h2', {}, symbol('Cpeak'), this.#peakMost), this.#peak));
     this.#off = session.on('levels', () => this.draw());
     this.draw();
   }
@@ -65,14 +65,13 @@ export class Now {
     const calibrated = !!level?.calibrated_at;
     say(this.#unit, !level ? 'dB' : calibrated ? `dB re 20 µPa, calibrated ${day(level.calibrated_at)}` : 'dB re full scale, not calibrated');
     this.#unit.classList.toggle('not', !!level && !calibrated);
-    say(this.#calibrate, calibrated ? 'Again' : 'Calibrate');
     say(this.#laf, fixed(level?.laf_db, 1));
     const sliding = level?.sliding.find((s) => s.minutes === this.#minutes);
     say(this.#laeq, fixed(sliding ? sliding.laeq_db : level?.laeq_db, 1));
     const covered = sliding ? sliding.covered_s : level?.measured_s;
-    say(this.#covered, !level ? '' : sliding && covered !== null && covered !== undefined && covered < sliding.minutes * 60 - 1.5 ? `of ${duration(covered)} so far` : sliding ? '' : `over ${duration(covered)}`);
+    say(this.#covered, !level || (sliding && (covered ?? 0) > sliding.minutes * 60 - 1.5) ? '' : duration(covered));
     say(this.#peak, fixed(level?.lcpeak_1s_db, 1));
-    say(this.#peakMost, level ? `highest ${fixed(level.lcpeak_db, 1)}` : '');
+    say(this.#peakMost, level ? `max ${fixed(level.lcpeak_db, 1)}` : '');
   }
 
   #choose() {
@@ -88,5 +87,6 @@ export function day(at) {
   const when = new Date(at);
   const today = when.toDateString() === new Date().toDateString();
   const time = when.toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hour12: false });
-  return today ? time : `${when.toLocaleDateString([], { day: 'numeric', month: 'short', year: 'numeric' })}, ${time}`;
+  const year = when.getFullYear() === new Date().getFullYear() ? undefined : 'numeric';
+  return today ? time : `${when.toLocaleDateString([], { day: 'numeric', month: 'short', year })}, ${time}`;
 }

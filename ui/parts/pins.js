@@ -38,7 +38,7 @@ export class Pins {
     this.#groups = groups.map((g) => g.events);
     while (this.#pins.length < groups.length) {
       const k = this.#pins.length;
-      const pin = el('button', { type: 'button', class: 'pin flag', onclick: () => this.#groups[k] && this.#choose(this.#groups[k][0]) }, el('span'));
+      const pin = el('button', { type: 'button', class: 'pin', onclick: () => this.#groups[k] && this.#choose(this.#groups[k][0]) }, el('span'));
       this.#pins.push(pin);
       this.#host.append(pin);
     }

@@ -2,15 +2,16 @@
 // Level over time, and the bands over the same time below it; one plumb line through both.
 
 import { el, say } from '../core/dom.js';
-import { clock, fixed, frequencyTick } from '../core/format.js';
+import { clock, fixed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { ROWS, ROW_RANGE, rowMidHz, rowOf, rowSplits, rowTick } from '../draw/bandrows.js';
 import { gestures, scale, shift } from '../draw/gestures.js';
+import { crest, line, nameBelow, paintLimit } from '../draw/leveltrace.js';
 import { Plot, every } from '../draw/plot.js';
-import { momentTick, moments } from '../draw/times.js';
+import { moments } from '../draw/times.js';
 import { placeNames } from './chart.js';
 import { Panel } from './panel.js';
 import { stepFor } from './levellog.js';
-import { slidingLevel } from './levelcolumns.js';
 import { HeatScale } from './heatscale.js';
 import { Pins } from './pins.js';
 import { TimeSpine } from './timespine.js';
@@ -20,9 +21,8 @@ import { TimeSpine } from './timespine.js';
 /** @typedef {import('../draw/plot.js').Surface} Surface */
 /** @typedef {import('../draw/plot.js').Range} Range */
 /** @typedef {import('./levellog.js').LevelLog} LevelLog */
-/** @typedef {import('./levelcolumns.js').LevelColumns} LevelColumns */
 /** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
-/** @typedef {{db: number, name: string, slidingS: number, crossed: boolean}} LimitLine at the microphone */
+/** @typedef {import('../draw/leveltrace.js').LimitLine} LimitLine */
 
 /**
  * @typedef {object} TimeChartOptions
@@ -35,24 +35,8 @@ import { TimeSpine } from './timespine.js';
  */
 
 const AXIS = 46;
-const LEVEL_SPAN_DB = 50;
+const LEAST_SPAN_DB = 50;
 const SPANS = /** @type {const} */ ([['5 min', 300], ['10 min', 600], ['1 h', 3600], ['4 h', 14400], ['24 h', 86400]]);
-/** Third octaves from 16 Hz to 20 kHz (IEC 61260-1), until the log says which. */
-const ROWS = 32;
-const FIRST_BAND = 12; // 10^(12/10) Hz
-
-/** Place of a frequency among the rows of third octaves; row 0 is 16 Hz. @param {number} hz */
-export const rowOf = (hz) => 10 * Math.log10(hz) - FIRST_BAND;
-/** Middle of a row, base-ten as in IEC 61260-1. @param {number} row */
-export const rowMidHz = (row) => 10 ** ((row + FIRST_BAND) / 10);
-/** The rows' axis, for the picture and for what stands beside it. @type {Range} */
-export const ROW_RANGE = [-0.5, ROWS - 0.5];
-const OCTAVES = [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000];
-/** @param {number} _lo @param {number} _hi @param {number} pixels */
-export const rowSplits = (_lo, _hi, pixels) => OCTAVES.map(rowOf).filter((_, k) => pixels > 170 || k % 2 === 1);
-/** @param {number} row */
-export const rowTick = (row) => frequencyTick(OCTAVES.find((hz) => Math.abs(rowOf(hz) - row) < 0.3) ?? Math.round(rowMidHz(row)));
-
 export class TimeChart {
   #session;
   #view;
@@ -71,6 +55,7 @@ export class TimeChart {
   /** @type {Range|null} chosen by hand */
   #chosenY = null;
   #topDB = NaN;
+  #spanDB = LEAST_SPAN_DB;
   levelPanel;
   bandPanel;
   #letGo;
@@ -84,7 +69,7 @@ export class TimeChart {
     this.#options = options;
     const home = () => this.home();
     const { table, save } = options;
-    this.levelPanel = new Panel({ id: 'level', title: 'Level', unit: '', home, table, save: (k) => save('level', k) });
+    this.levelPanel = new Panel({ id: 'level', title: 'Level', unit: 'dB', home, table, save: (k) => save('level', k) });
     this.bandPanel = new Panel({ id: 'bands', title: 'Bands', unit: 'third octaves, Hz', home, table, save: (k) => save('bands', k) });
     this.levelPanel.tools.append(this.#spans);
     for (const [text, seconds] of SPANS) this.#spans.append(el('button', { type: 'button', text, 'data-span': seconds, onclick: () => time.follow(seconds) }));
@@ -227,15 +212,20 @@ export class TimeChart {
     }
     const { layer, from, to } = this.shown();
     let most = -Infinity;
+    let least = Infinity;
     for (let column = from; column <= to; column++) {
       const slot = layer.slot(column);
-      if (slot >= 0 && layer.lafmax[slot] > most) most = layer.lafmax[slot];
+      if (slot < 0) continue;
+      if (layer.lafmax[slot] > most) most = layer.lafmax[slot];
+      if (layer.laeq[slot] < least) least = layer.laeq[slot];
     }
     if (most === -Infinity) return;
     const limit = this.#options.limit();
     if (limit && limit.db > most && limit.db < most + 25) most = limit.db;
     if (!(most < this.#topDB - 1 && most > this.#topDB - 17)) this.#topDB = Math.ceil((most + 3) / 10) * 10;
-    this.#level.yRange = [this.#topDB - LEVEL_SPAN_DB, this.#topDB];
+    const span = Math.min(100, Math.max(LEAST_SPAN_DB, Math.ceil((this.#topDB - least + 3) / 10) * 10));
+    if (span > this.#spanDB || span < this.#spanDB - 10) this.#spanDB = span;
+    this.#level.yRange = [this.#topDB - this.#spanDB, this.#topDB];
     this.#scale.settle(layer, from, to, this.#log.answers);
   }
 
@@ -262,62 +252,11 @@ export class TimeChart {
     const max = line(s, layer, from, to, layer.lafmax, colour, 1 * s.ratio, [2 * s.ratio, 2 * s.ratio]);
     const end = line(s, layer, from, to, layer.laeq, colour, 2 * ink.line * s.ratio, []);
     if (max) labels.push({ ...max, name: 'LAFmax', colour });
-    if (end) labels.push({ ...end, name: layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour });
-    this.#paintLimit(s, layer, from, to, labels);
-    placeNames(s, labels, ink.ground);
-  }
-
-  /** @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {{x: number, y: number, name: string, colour: string}[]} labels */
-  #paintLimit(s, layer, from, to, labels) {
     const limit = this.#options.limit();
-    if (!limit) return;
-    const ink = currentInk();
-    const { ctx, box } = s;
-    const y = s.y(limit.db);
-    if (limit.slidingS && layer.step <= limit.slidingS / 3) {
-      const values = slidingLevel(layer, from, Math.min(to, layer.at(this.#log.now)), limit.slidingS);
-      const x = (/** @type {number} */ i) => s.x((from + i + 1) * layer.step);
-      const stroke = (/** @type {string} */ colour, /** @type {number} */ width) => {
-        ctx.strokeStyle = colour;
-        ctx.lineWidth = width * s.ratio;
-        ctx.beginPath();
-        let pen = false;
-        values.forEach((v, i) => {
-          if (Number.isNaN(v)) pen = false;
-          else if (pen) ctx.lineTo(x(i), s.y(v));
-          else ctx.moveTo(x(i), s.y(v));
-          pen = !Number.isNaN(v);
-        });
-        ctx.stroke();
-      };
-      stroke(ink.ink, 2 * ink.line);
-      // What is over the limit, and only that, is red.
-      ctx.save();
-      ctx.beginPath();
-      ctx.rect(box.left, box.top, box.width, y - box.top);
-      ctx.clip();
-      stroke(ink.alarm, 3.5 * ink.line);
-      ctx.restore();
-      let last = values.length - 1;
-      while (last >= 0 && Number.isNaN(values[last])) last--;
-      if (last >= 0) labels.push({ x: x(last), y: s.y(values[last]), name: `LAeq,${limit.slidingS / 60}min`, colour: values[last] > limit.db ? ink.alarm : ink.ink });
-    }
-    ctx.strokeStyle = limit.crossed ? ink.alarm : ink.ink;
-    ctx.lineWidth = 1.5 * s.ratio;
-    ctx.setLineDash([10 * s.ratio, 5 * s.ratio]);
-    ctx.beginPath();
-    ctx.moveTo(box.left, y);
-    ctx.lineTo(box.left + box.width, y);
-    ctx.stroke();
-    ctx.setLineDash([]);
-    ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-    ctx.textAlign = 'left';
-    ctx.textBaseline = 'bottom';
-    ctx.lineWidth = 3 * s.ratio;
-    ctx.strokeStyle = ink.ground;
-    ctx.strokeText(limit.name, box.left + 8 * s.ratio, y - 3 * s.ratio);
-    ctx.fillStyle = limit.crossed ? ink.alarm : ink.ink;
-    ctx.fillText(limit.name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+    if (limit) paintLimit(s, layer, from, to, limit, this.#log.now, labels);
+    const clear = this.#time.line === null ? 16 * s.ratio : 0; // of the plumb line at the newest
+    placeNames(s, labels.map((l) => ({ ...l, x: l.x - clear })), ink.ground);
+    if (end) nameBelow(s, end.x - clear, end.y, layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour, ink.ground);
   }
 
   /** @param {Surface} s */
@@ -351,7 +290,7 @@ export class TimeChart {
       const x = s.x(Date.parse(event.at) / 1000);
       if (x < box.left || x > box.left + box.width) continue;
       const lit = this.#view.light?.about === `event:${event.id}`;
-      for (const [colour, width] of /** @type {[string, number][]} */ (heat ? [[ink.ground, 4], [ink.ink, lit ? 3 : 1.5]] : [[ink.ink, lit ? 3 : 1]])) {
+      for (const [colour, width] of /** @type {[string, number][]} */ (heat ? [[ink.ground, 4], [ink.ink, lit ? 3 : 1.5]] : [[ink.quiet, lit ? 3 : 1]])) {
         ctx.strokeStyle = colour;
         ctx.lineWidth = width * s.ratio;
         ctx.setLineDash(event.acknowledged ? [3 * s.ratio, 3 * s.ratio] : []);
@@ -381,16 +320,21 @@ export class TimeChart {
   #hang(plot) {
     const { left, top, width } = plot.area;
     const { unixS } = this.atLine();
-    const host = plot === this.#level ? this.levelPanel.host : this.bandPanel.host;
     const x = plot.toX(unixS);
     this.#plumb.hidden = !(x >= 0 && x <= width);
-    this.#plumb.style.transform = `translateX(${host.offsetLeft + left + x}px)`;
-    this.#plumb.classList.toggle('right', x > width - 90);
-    const first = plot === this.#level ? host.offsetTop + top : this.#spine.node.offsetTop;
-    const below = this.bandPanel.host.checkVisibility() ? this.bandPanel.host.offsetTop + this.#bands.area.top + this.#bands.area.height : this.#spine.node.offsetTop + 20;
+    if (this.#plumb.hidden) return;
+    // All in the coordinates of the element that the line hangs in.
+    const from = /** @type {HTMLElement} */ (this.#plumb.offsetParent ?? this.#plumb).getBoundingClientRect();
+    const host = (plot === this.#level ? this.levelPanel.host : this.bandPanel.host).getBoundingClientRect();
+    const spine = this.#spine.node.getBoundingClientRect();
+    const bands = this.bandPanel.host.checkVisibility() ? this.bandPanel.host.getBoundingClientRect() : null;
+    const first = Math.min(host.top + top, spine.top) - from.top;
+    const last = bands ? Math.max(bands.top + this.#bands.area.top + this.#bands.area.height, spine.top + 12) : spine.top + 12;
+    this.#plumb.style.transform = `translateX(${host.left - from.left + left + x}px)`;
     this.#plumb.style.top = `${first}px`;
-    this.#plumb.style.height = `${below - first}px`;
-    this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
+    this.#plumb.style.height = `${last - from.top - first}px`;
+    this.#plumb.classList.toggle('right', x > width - 90);
+    this.#plumb.style.setProperty('--spine', `${spine.top - from.top + 12 - first}px`);
     say(this.#tag, clock(unixS * 1000));
   }
 
@@ -416,59 +360,4 @@ export class TimeChart {
       },
     });
   }
-}
-
-/** Tick under the plots. @param {number} t @param {Range} range */
-export const timeTick = (t, range) => momentTick(t, range[1] - range[0]);
-
-/**
- * A line through columns, each at the end of its time.
- * @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {Float32Array} values
- * @param {string} colour @param {number} width @param {number[]} dash
- * @returns {{x: number, y: number}|null} its end
- */
-function line(s, layer, from, to, values, colour, width, dash) {
-  const { ctx } = s;
-  ctx.strokeStyle = colour;
-  ctx.lineWidth = width;
-  ctx.lineJoin = 'round';
-  ctx.setLineDash(dash);
-  ctx.beginPath();
-  let end = null;
-  let pen = false;
-  for (let column = from - 1; column <= to + 1; column++) {
-    const slot = layer.slot(column);
-    const v = slot < 0 ? NaN : values[slot];
-    if (Number.isNaN(v)) {
-      pen = false;
-      continue;
-    }
-    const x = s.x((column + 0.5) * layer.step);
-    const y = s.y(v);
-    if (pen) ctx.lineTo(x, y);
-    else ctx.moveTo(x, y);
-    pen = true;
-    end = { x, y };
-  }
-  ctx.stroke();
-  ctx.setLineDash([]);
-  return end;
-}
-
-/** Between average and maximum. @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {string} colour @param {number} alpha */
-function crest(s, layer, from, to, colour, alpha) {
-  const { ctx } = s;
-  ctx.fillStyle = colour;
-  ctx.globalAlpha = alpha;
-  for (let column = from - 1; column <= to + 1; column++) {
-    const start = column;
-    while (column <= to + 1 && layer.slot(column) >= 0 && !Number.isNaN(layer.laeq[layer.slot(column)])) column++;
-    if (column - start < 2) continue;
-    ctx.beginPath();
-    for (let k = start; k < column; k++) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.lafmax[layer.slot(k)]));
-    for (let k = column - 1; k >= start; k--) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.laeq[layer.slot(k)]));
-    ctx.closePath();
-    ctx.fill();
-  }
-  ctx.globalAlpha = 1;
 }

@@ -4,11 +4,11 @@
 import { el } from '../core/dom.js';
 import { clock, fixed, frequencyTick, signed } from '../core/format.js';
 import { DAYLIGHT } from '../core/theme.js';
+import { ROW_RANGE, rowMidHz, rowSplits, rowTick } from '../draw/bandrows.js';
 import { cividis, cividisIndex } from '../draw/cividis.js';
 import { decades, every } from '../draw/plot.js';
 import { momentTick, moments } from '../draw/times.js';
 import { cell, save, table } from './take.js';
-import { ROW_RANGE, rowMidHz, rowSplits, rowTick } from './timechart.js';
 
 /** @typedef {import('../core/types.js').Watch} Watch */
 /** @typedef {import('../draw/figure.js').Figure} Figure */
@@ -102,7 +102,7 @@ function bandFigure(from) {
   };
 }
 
-/** @param {import('./levelcolumns.js').LevelColumns} layer @param {number} column @param {number} row @param {number} low @param {number} high */
+/** @param {import('../draw/levelcolumns.js').LevelColumns} layer @param {number} column @param {number} row @param {number} low @param {number} high */
 function indexOf(layer, column, row, low, high) {
   const slot = layer.slot(column);
   const v = slot < 0 ? NaN : layer.band(slot, row);
@@ -113,7 +113,7 @@ function indexOf(layer, column, row, low, high) {
 function differenceFigure(from) {
   const { watch } = from;
   const rows = watch?.low_hz.length ?? 0;
-  const [left, right] = from.chart.plots.level ? [20, 20000] : [20, 20000];
+  const [left, right] = [20, 20000];
   const most = Math.max(6, ...(watch?.difference_db ?? []).map((d) => Math.abs(d ?? 0) * 1.1));
   const edge = (/** @type {number} */ sign) => (watch?.difference_db ?? []).map((d, k) => (d === null ? null : d + sign * (watch?.error_db[k] ?? 0)));
   return {

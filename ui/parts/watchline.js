@@ -63,7 +63,7 @@ export class WatchLine {
     }
     const limit = this.#level()?.limit;
     if (limit && limit.mark !== 'steady' && limit.state !== 'cannot tell') {
-      parts.push({ text: ' ' }, { text: limit.text, about: 'limit' });
+      parts.push({ text: ' The ' }, ...this.#limit(limit));
       if (mark !== 'act') certainty = '';
       mark = worse(watch ? mark : 'steady', limit.mark);
     }
@@ -72,8 +72,16 @@ export class WatchLine {
 
   /** @param {Watch|null} watch @returns {Part[]} */
   #about(watch) {
-    if (!watch) return [{ text: 'No baseline yet. ' }, { text: 'Choose or measure one', about: 'baseline' }, { text: ' while all is well; what changes is told from then on.' }];
+    if (!watch) return [{ text: 'No baseline yet. ' }, { text: 'Choose or measure one', about: 'baseline' }, { text: '; what changes is told from then on.' }];
     return split(watch.text, [[BAND, 'band'], [TIME, this.#latest()], [WITHIN, 'difference']]);
+  }
+
+  /** @param {import('../core/types.js').LimitStatus} s @returns {Part[]} */
+  #limit(s) {
+    if (s.peak_crossed) return [{ text: 'limit of peaks', about: 'limit' }, { text: ` is crossed: ${fixed(s.peak_db, 1)} dB.` }];
+    const phrase = { text: `limit of ${fixed(s.limit_db, 0)} dB`, about: 'limit' };
+    if (s.state === 'crossed') return [phrase, { text: ` is crossed: ${fixed(s.level_db, 1)} dB.` }];
+    return [phrase, { text: s.crossed_in_s === null ? ` is near: ${fixed(s.level_db, 1)} dB.` : ` is crossed in ${duration(s.crossed_in_s)} at this pace.` }];
   }
 
   #latest() {

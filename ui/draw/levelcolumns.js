@@ -1,7 +1,7 @@
 // @ts-check
 // The level log of one microphone at one resolution, as columns in a ring; the bands also as a picture.
 
-import { HeatRing } from '../draw/heat.js';
+import { HeatRing } from './heat.js';
 
 /** @typedef {import('../core/types.js').LevelHistory} LevelHistory */
 /** @typedef {import('../core/types.js').LevelHistoryChannel} LevelHistoryChannel */
@@ -124,6 +124,7 @@ export class LevelColumns {
   /** @param {number} slot @param {number} from */
   #fill(slot, from) {
     for (const a of [this.laeq, this.lceq, this.lafmax, this.lcpeak]) a[slot] = a[from];
+    this.covered[slot] = this.step;
     const rows = this.bandMidHz.length;
     this.#bands.copyWithin(slot * rows, from * rows, (from + 1) * rows);
     this.#heat?.put(slot, this.#bands, slot * rows, this.#range);

@@ -1,0 +1,399 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+
+	"plumbline/analyze/level"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+// TestWatchPageEqualsAPI compares the large numbers, the line's reading and the
+// pixels of the level's curve with what the API says.
+func TestWatchPageEqualsAPI(t *testing.T) {
+	d := demo(t)
+	p := open(t, d.url+"/watch?span=60", laptop, "status of 422") // the browser itself writes that a request was refused
+	p.until(30*time.Second, `__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
+	if unit := p.text("unit"); unit != "dB re full scale, not calibrated" {
+		t.Errorf("the unit is %q", unit)
+	}
+
+	type shown struct {
+		Levels            wire.SoundLevels
+		LAF, LAeq, LCPeak string
+	}
+	v := js[shown](p, `(async () => {
+		const text = (id) => document.querySelector('[data-testid="' + id + '"]').textContent.replaceAll('\u2212', '-');
+		for (let n = 0; n < 500; n++) {
+			const levels = await (await fetch('/api/v1/levels')).json();
+			// The digits change a little less often than the levels come.
+			for (let k = 0; k < 5 && levels.time === __app.session.levels.time; k++) {
+				const found = { levels, laf: text('laf'), laeq: text('laeq'), lCPeak: text('lcpeak') };
+				if (found.laf === levels.microphones[0].laf_db.toFixed(1)) return found;
+				await new Promise(requestAnimationFrame);
+			}
+		}
+		throw new Error('page and API never had the same levels');
+	})()`)
+	m := v.Levels.Microphones[0]
+	for _, c := range []struct {
+		what, got string
+		want      wire.Value
+	}{{"LAF", v.LAF, m.LAFDB}, {"LAeq", v.LAeq, m.LAeqDB}, {"LCpeak", v.LCPeak, m.LCPeak1sDB}} {
+		if want := fmt.Sprintf("%.1f", float64(c.want)); c.got != want && !lastDigit(c.got, want) {
+			t.Errorf("%s: the page shows %q, the API says %s", c.what, c.got, want)
+		}
+	}
+
+	// Pixels of the curve, at the columns that do not change any more.
+	p.until(60*time.Second, `((c) => c.layer.slot(c.layer.whole - 12) >= 0 && c.layer.covered[c.layer.slot(c.layer.whole - 12)] > 0)(__app.page.chart.shown())`)
+	found := js[struct{ Tried, Hit int }](p, `(() => {
+		const plot = __app.plots.level, { layer, from } = __app.page.chart.shown();
+		plot.draw();
+		const ctx = plot.canvas.getContext('2d'), ratio = devicePixelRatio;
+		const hex = getComputedStyle(document.documentElement).getPropertyValue('--curve-1').trim();
+		const want = [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
+		const { width } = plot.canvas, pixels = ctx.getImageData(0, 0, width, plot.canvas.height).data;
+		const inked = (x, y) => ((k) => pixels[k + 3] > 150 && want.every((w, c) => Math.abs(pixels[k + c] - w) < 60))(4 * (y * width + x));
+		let tried = 0, hit = 0;
+		for (let column = Math.max(from + 1, layer.whole - 10); column <= layer.whole; column++) {
+			const slot = layer.slot(column);
+			if (slot < 0 || !layer.covered[slot]) continue;
+			tried++;
+			const x0 = (plot.area.left + plot.toX((column + 0.5) * layer.step)) * ratio, y0 = (plot.area.top + plot.toY(layer.laeq[slot])) * ratio;
+			if ([-1, 0, 1].some((dx) => [-2, -1, 0, 1, 2].some((dy) => inked(Math.round(x0) + dx, Math.round(y0) + dy)))) hit++;
+		}
+		return { tried, hit };
+	})()`)
+	if found.Tried < 5 || found.Hit < found.Tried*8/10 {
+		t.Errorf("the curve is at %d of %d seconds", found.Hit, found.Tried)
+	}
+
+	// A calibrator that is not there is refused, and said where it was asked for.
+	p.click("calibrate")
+	p.until(5*time.Second, `/\d/.test(document.querySelector('[data-testid="calibrator-heard"]').textContent)`)
+	p.click("calibration-listen")
+	p.until(20*time.Second, `document.querySelector('[data-testid="calibration-answer"]').dataset.mark === 'act'`)
+	if answer := p.text("calibration-answer"); len(answer) < 20 {
+		t.Errorf("the refusal says %q", answer)
+	}
+}
+
+// TestWatchFindsTheFlippedFill surveys the virtual rig, watches it with a
+// baseline, turns the fill over, and wants the page to say so.
+func TestWatchFindsTheFlippedFill(t *testing.T) {
+	d := demo(t)
+	// The browser itself writes that a request was refused: a baseline is, until enough was heard.
+	p := open(t, d.url+"/watch?span=120", laptop, "status of 409", "status of 422")
+	ask := func(method, path, body string) string {
+		t.Helper()
+		return js[string](p, fmt.Sprintf(`fetch(%q, {method: %q, headers: {'Content-Type': 'application/json', 'X-Plumbline-Client': __app.session.client}, body: %q}).then((r) => r.text())`, path, method, body))
+	}
+	ask("POST", "/api/v1/survey", `{"seat":1,"main":"main","fill":"fill"}`)
+	p.until(90*time.Second, `__app.session.survey?.state === 'done' || __app.session.survey?.state === 'failed'`)
+	if s := js[string](p, `__app.session.survey.state + ': ' + __app.session.survey.text`); !strings.HasPrefix(s, "done") {
+		t.Fatalf("the survey %s", s)
+	}
+
+	p.until(30*time.Second, `__app.session.frame.averagedS > 1.5`)
+	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet.") {
+		t.Errorf("without a baseline the page says %q", said)
+	}
+	eventually(t, 60*time.Second, "a baseline of what plays", func() bool {
+		js[bool](p, `((b) => { if (b.checkVisibility() && !b.disabled) b.click(); return true; })(document.querySelector('[data-testid="baseline-measure"]'))`)
+		time.Sleep(2 * time.Second) // of programme
+		return js[bool](p, `__app.session.watches.some((w) => w.state === 'watching')`)
+	})
+	p.until(30*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
+
+	turned := time.Now()
+	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"same"}}}`) // it was opposite
+	p.until(40*time.Second, `document.querySelectorAll('.event').length > 0`)
+	took := time.Since(turned)
+	t.Logf("the event was on the page %.1f s after the fill was turned over", took.Seconds())
+	if took > 15*time.Second && !underRace {
+		t.Errorf("the event came after %.1f s, want 10 s of programme and a little", took.Seconds())
+	}
+	text := js[string](p, `document.querySelector('.event .found').textContent`)
+	if !strings.Contains(text, "fill") || !strings.Contains(text, "opposite polarity") {
+		t.Errorf("the event says %q", text)
+	}
+	p.until(5*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('opposite polarity')`)
+	if mark := js[string](p, `document.querySelector('.verdict').dataset.mark`); mark != "act" {
+		t.Errorf("the mark is %q, want act", mark)
+	}
+	p.until(5*time.Second, `document.querySelectorAll('.pin:not([hidden])').length > 0`)
+
+	// Acknowledged and commented, it stays so.
+	id := js[int](p, `Number(document.querySelector('.event').dataset.id)`)
+	p.do(chromedp.Click(`.event .ack`, chromedp.NodeVisible))
+	p.until(5*time.Second, `document.querySelector('.event').classList.contains('seen')`)
+	p.do(chromedp.Focus(`.event input.text`), chromedp.SendKeys(`.event input.text`, "monitor engineer swapped the cable\r"))
+	p.until(20*time.Second, `!document.querySelector('.event .hear').hidden`)
+	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
+	p.until(20*time.Second, fmt.Sprintf(`document.querySelector('.event[data-id="%d"]')?.classList.contains('seen')`, id))
+	if comment := js[string](p, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] input.text').value`, id)); comment != "monitor engineer swapped the cable" {
+		t.Errorf("after a reload the comment is %q", comment)
+	}
+	var events wire.Events
+	d.get(t, "/api/v1/events", http.StatusOK, &events)
+	if e := events.Events[len(events.Events)-1]; !e.Acknowledged || e.Comment == "" || e.What != "fill" || e.Kind != "flipped" {
+		t.Errorf("the API has %+v", e)
+	}
+	// Its audio can be heard and taken away.
+	bytes := js[int](p, fmt.Sprintf(`fetch(document.querySelector('.event[data-id="%d"] .file').href).then((r) => r.arrayBuffer()).then((b) => new TextDecoder().decode(b.slice(0, 4)) === 'RIFF' ? b.byteLength : 0)`, id))
+	if seconds := float64(bytes) / (48000 * 2 * 4); seconds < 5 {
+		t.Errorf("%.1f s of audio", seconds)
+	}
+	p.do(chromedp.Click(fmt.Sprintf(`.event[data-id="%d"] .hear`, id), chromedp.NodeVisible))
+	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent.startsWith('Stop')`, id))
+
+	p.click("watch-stop")
+	p.until(10*time.Second, `__app.session.watches.length === 0`)
+}
+
+// day fills a show with a day of levels, a row a second: a quiet night, a
+// rehearsal, a pause that was not logged, and a concert.
+func day(t *testing.T, path string, end time.Time) {
+	t.Helper()
+	x, err := show.New(path, "a day")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer x.Close()
+	bands := level.Bands(3)
+	var rows []show.LevelRow
+	for s := range 86400 {
+		if s > 43000 && s < 45000 {
+			continue
+		}
+		r := show.LevelRow{Microphone: 2, AtMs: end.Add(time.Duration(s-86400) * time.Second).UnixMilli(), Sample: uint64(s) * 48000, DurationMs: 1000, OffsetDB: 130, BandDB: make([]float64, len(bands))}
+		r.LAeqDB = dayLevel(s)
+		r.LCeqDB, r.LAFMaxDB, r.LCPeakDB = r.LAeqDB+3, r.LAeqDB+2+3*math.Abs(math.Sin(float64(s)*1.7)), r.LAeqDB+15
+		for b := range bands {
+			r.BandDB[b] = r.LAeqDB - 14 - 0.04*float64((b-14)*(b-14)) + 3*math.Sin(float64(s)/997+float64(b))
+		}
+		if rows = append(rows, r); len(rows) == 7200 {
+			if err := x.AddLevels(rows, nil); err != nil {
+				t.Fatal(err)
+			}
+			rows = rows[:0]
+		}
+	}
+	if err := x.AddLevels(rows, nil); err != nil {
+		t.Fatal(err)
+	}
+	for k, at := range []int{36000, 70000, 70060, 80000} {
+		e := wire.Event{At: end.Add(time.Duration(at-86400) * time.Second).UTC().Format(time.RFC3339), Microphone: 2, Confidence: 0.99, Certainty: wire.Sure, Mark: []string{wire.Attention, wire.Act}[k%2],
+			Text: "right main: 4 kHz to 16 kHz gone. Driver, or its amplifier.", WatchChange: wire.WatchChange{Kind: "band lost", What: "right main", LowHz: 4000, HighHz: 16000, ChangeDB: wire.Unknown(), ShiftMs: wire.Unknown()}}
+		e.OnsetAt = e.At
+		if _, err := x.AddEvent(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// dayLevel is LAeq of a second of that day, dB re full scale.
+func dayLevel(s int) float64 {
+	x := float64(s)
+	swing := 2*math.Sin(x/61) + 1.5*math.Sin(x/7.3)
+	switch {
+	case s > 64800 && s < 76000:
+		return -34 + 4*math.Sin(x/240*math.Pi) + swing
+	case s > 30000 && s < 50000:
+		return -46 + 8*math.Sin(x/900) + swing
+	}
+	return -88 + 2*math.Sin(x/3000) + swing/3
+}
+
+// TestWatchDay opens a show that holds 24 h of the level log: drawn and ready
+// for hands in less than a second, and finer wherever one comes closer.
+func TestWatchDay(t *testing.T) {
+	needBrowser(t)
+	path := filepath.Join(t.TempDir(), "day.show")
+	end := time.Now().Add(-2 * time.Second).Truncate(time.Second)
+	day(t, path, end)
+	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", path, "--sensitivity", "130")
+
+	// Of three loads the best: what else this machine does is not the page's.
+	best := math.Inf(1)
+	var p page
+	for range 3 {
+		p = open(t, d.url+"/watch?span=86400", laptop)
+		p.until(20*time.Second, `performance.getEntriesByName('plumbline:history').length > 0`)
+		ms := js[float64](p, `performance.getEntriesByName('plumbline:history')[0].startTime`)
+		t.Logf("24 h drawn %.0f ms after navigation", ms)
+		best = min(best, ms)
+		if js[float64](p, `((c) => { let n = 0; for (let k = c.from; k <= c.to; k++) n += c.layer.slot(k) >= 0; return n / (c.to - c.from + 1); })(__app.page.chart.shown())`) < 0.9 {
+			t.Error("less than nine tenths of the day are known")
+		}
+	}
+	if best > 1000 && !underRace {
+		t.Errorf("24 h were drawn after %.0f ms, want less than 1 s", best)
+	}
+	if *update {
+		p.picture("../../testdata/pictures/watch.png") // for the README
+	}
+
+	// The colour of a band at a time is that of its level.
+	type cell struct {
+		Known, Equal int
+		Low, High    float64
+	}
+	c := js[cell](p, `(async () => {
+		const { CIVIDIS, cividisIndex } = await import('/draw/cividis.js');
+		const plot = __app.plots.bands, { layer, from, to } = __app.page.chart.shown(), [low, high] = __app.page.chart.heatRange;
+		const { width } = plot.canvas, pixels = plot.canvas.getContext('2d').getImageData(0, 0, width, plot.canvas.height).data, ratio = devicePixelRatio;
+		let known = 0, equal = 0;
+		for (let column = from + 3; column < to - 12; column += 17) for (let row = 3; row < 30; row += 5) {
+			// A column is about as wide as a pixel: its neighbour may be the one that is seen.
+			const levels = [-1, 0, 1].map((dx) => layer.slot(column + dx)).filter((slot) => slot >= 0).map((slot) => layer.band(slot, row));
+			if (levels.some(Number.isNaN)) continue;
+			const x = Math.round((plot.area.left + plot.toX((column + 0.5) * layer.step)) * ratio), y = Math.round((plot.area.top + plot.toY(row)) * ratio);
+			const at = 4 * (y * width + x);
+			known++;
+			if (levels.some((v) => [0, 1, 2].every((i) => Math.abs(pixels[at + i] - CIVIDIS[3 * cividisIndex(v, low, high) + i]) < 12))) equal++;
+		}
+		return { known, equal, low, high };
+	})()`)
+	if c.Known < 80 || c.Equal < c.Known*9/10 {
+		t.Errorf("%d of %d cells have the colour of their level (%.0f to %.0f dB)", c.Equal, c.Known, c.Low, c.High)
+	}
+	if pins := js[int](p, `document.querySelectorAll('.pin:not([hidden])').length`); pins != 3 { // two are too close to tell apart
+		t.Errorf("%d pins for 4 events, want 3", pins)
+	}
+
+	// The wheel comes closer about the pointer, and finer columns come.
+	x, y, width := p.plotMiddle("level")
+	x += width / 4 // into the concert
+	before := p.xRange("level")
+	at := before[0] + 0.75*(before[1]-before[0])
+	for range 12 {
+		_, err := chromedp.Call(p.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: chromedp.MouseWheel, X: x, Y: y, DeltaX: 1e-3, DeltaY: -150})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	p.until(5*time.Second, `((r) => r[1] - r[0] < 7200)(__app.plots.level.xRange)`)
+	p.until(5*time.Second, `((c) => c.layer.step < 30 && c.layer.slot(Math.round((c.from + c.to) / 2)) >= 0)(__app.page.chart.shown())`)
+	near := p.xRange("level")
+	if there := near[0] + 0.75*(near[1]-near[0]); math.Abs(there-at) > 120 {
+		t.Errorf("the wheel came closer about %.0f s, the pointer was at %.0f", there, at)
+	}
+	// A drag to the right shows what was before.
+	p.do(chromedp.MouseEvent(chromedp.MousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent(chromedp.MouseMoved, x-width/8, y, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseMoved, x-width/4, y, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseReleased, x-width/4, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	moved := p.xRange("level")
+	if want := near[0] + 0.25*(near[1]-near[0]); math.Abs(moved[0]-want) > 0.02*(near[1]-near[0]) {
+		t.Errorf("dragged from %.0f to %.0f, want %.0f", near[0], moved[0], want)
+	}
+	// What the line reads is what the log holds.
+	p.do(chromedp.MouseEvent(chromedp.MouseMoved, x, y))
+	p.until(5*time.Second, `__app.page.chart.atLine().slot >= 0`)
+	line := js[struct{ Step, From, LAeq float64 }](p, `((a) => ({step: a.layer.step, from: a.layer.at(a.unixS) * a.layer.step, lAeq: a.layer.laeq[a.slot]}))(__app.page.chart.atLine())`)
+	var h wire.LevelHistory
+	d.get(t, fmt.Sprintf("/api/v1/levels/history?from=%.0f&to=%.0f&points=1&microphone=2", line.From, line.From+line.Step), http.StatusOK, &h)
+	if got := float64(h.Microphones[0].LAeqDB[0]); math.Abs(got-line.LAeq) > 0.01 {
+		t.Errorf("the line reads %.2f dB, the log has %.2f", line.LAeq, got)
+	}
+	sum := 0.0
+	for k := range int(line.Step) {
+		s := int(line.From) + k + 1 - int(end.Unix()) + 86400
+		sum += math.Pow(10, dayLevel(s)/10) / line.Step
+	}
+	if want := 130 + 10*math.Log10(sum); math.Abs(line.LAeq-want) > 0.02 {
+		t.Errorf("the line reads %.2f dB, the energetic mean of that time is %.2f", line.LAeq, want)
+	}
+
+	// The address keeps it; one touch goes back to now.
+	p.until(5*time.Second, `Math.abs(Number(new URLSearchParams(location.search).get('until')) - __app.plots.level.xRange[1]) < 1`)
+	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
+	p.until(20*time.Second, `__app.page.chart.atLine().slot >= 0`)
+	if again := p.xRange("level"); math.Abs(again[0]-moved[0]) > 2 || math.Abs(again[1]-moved[1]) > 2 {
+		t.Errorf("after a reload %v, before %v", again, moved)
+	}
+	p.click("home-level")
+	p.until(5*time.Second, `!new URLSearchParams(location.search).has('until')`)
+	// A pin brings its event.
+	p.do(chromedp.Click(`[data-span="86400"]`, chromedp.NodeVisible))
+	p.until(5*time.Second, `document.querySelectorAll('.pin:not([hidden])').length >= 3`)
+	js[bool](p, `(document.querySelectorAll('.pin:not([hidden])')[0].click(), true)`)
+	p.until(5*time.Second, `document.querySelector('.event.lit') !== null && Math.abs(__app.page.chart.atLine().unixS - Date.parse('`+end.Add(-6400*time.Second).UTC().Format(time.RFC3339)+`') / 1000) < 1`)
+}
+
+// TestWatchLimit chooses a limit and lets it be crossed.
+func TestWatchLimit(t *testing.T) {
+	needBrowser(t)
+	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")
+	p := open(t, d.url+"/watch", screen{820, 1180, "light"})
+	p.until(20*time.Second, `document.querySelector('[data-testid="limit-profile"]').options.length > 3`)
+	p.choose("limit-profile", "who")
+	p.until(20*time.Second, `document.querySelector('.limit').dataset.state === 'inside'`)
+	var l wire.Limits
+	d.get(t, "/api/v1/limits", http.StatusOK, &l)
+	if l.Profile != "who" {
+		t.Errorf("the daemon follows %q", l.Profile)
+	}
+	// The demo is at 98 dB: 17 dB more use 15 min at 100 dB up within half a minute.
+	p.do(chromedp.Focus(byTestID("limit-correction")), chromedp.SendKeys(byTestID("limit-correction"), "17\r"))
+	p.until(20*time.Second, `document.querySelector('.limit').dataset.state === 'near'`)
+	p.until(5*time.Second, `/ at this pace\.$/.test(document.querySelector('[data-testid="verdict"]').textContent)`)
+	p.until(60*time.Second, `document.querySelector('.limit').dataset.state === 'crossed'`)
+	if word := p.text("limit-state"); word != "Crossed" {
+		t.Errorf("the state is %q: colour alone says nothing", word)
+	}
+	p.until(5*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('limit of 100 dB is crossed')`)
+	p.until(10*time.Second, `[...document.querySelectorAll('.event')].some((e) => e.textContent.includes('limit'))`)
+	ink := js[[2]string](p, `(() => { const c = (s) => { const e = document.createElement('i'); e.style.color = s; document.body.append(e); const v = getComputedStyle(e).color; e.remove(); return v; };
+		return [getComputedStyle(document.querySelector('[data-testid="limit-state"]')).color, c(getComputedStyle(document.documentElement).getPropertyValue('--alarm'))]; })()`)
+	if ink[0] != ink[1] {
+		t.Errorf("a crossed limit is %s, want red (%s)", ink[0], ink[1])
+	}
+	if caution := js[string](p, `document.querySelector('.caution').textContent`); !strings.Contains(caution, "your local rules and a qualified person decide") {
+		t.Errorf("the caution is %q", caution)
+	}
+}
+
+// TestWatchScreens looks at the page on every size and both grounds.
+func TestWatchScreens(t *testing.T) {
+	needBrowser(t)
+	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")
+	for _, s := range []screen{laptop, {1366, 768, "light"}, {820, 1180, "light"}, {390, 844, "dark"}, {320, 640, "light"}} {
+		t.Run(fmt.Sprintf("%dx%d %s", s.width, s.height, s.ground), func(t *testing.T) {
+			p := open(t, d.url+"/watch?span=300", s)
+			p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20 && /\d/.test(document.querySelector('[data-testid="laf"]').textContent)`)
+			shows := []string{""}
+			if s.width < 640 {
+				shows = []string{"level", "bands", "difference", "events"}
+			}
+			for _, what := range shows {
+				if what != "" {
+					p.do(chromedp.Click(fmt.Sprintf(`.tabs [data-shows=%q]`, what), chromedp.NodeVisible))
+				}
+				if wide := js[int64](p, `document.documentElement.scrollWidth`); wide > s.width {
+					t.Errorf("%s: the page is %d wide on a screen of %d", what, wide, s.width)
+				}
+				if high := js[int64](p, `document.documentElement.scrollHeight`); s.width > 1000 && high > s.height {
+					t.Errorf("the page is %d high on a laptop's %d", high, s.height)
+				}
+				for _, problem := range js[[]string](p, checkScreen) {
+					t.Errorf("%s: %s", what, problem)
+				}
+			}
+			if least := js[float64](p, `parseFloat(getComputedStyle(document.querySelector('[data-testid="laf"]')).fontSize)`); least < 36 || s.width >= 640 && least < 44 {
+				t.Errorf("LAF is %.0f px high", least)
+			}
+		})
+	}
+}

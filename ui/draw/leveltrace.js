@@ -1,0 +1,131 @@
+// @ts-check
+// Levels over time on a canvas: average, maximum, and a limit with what is compared with it.
+
+import { currentInk } from '../core/theme.js';
+import { slidingLevel } from './levelcolumns.js';
+
+/** @typedef {import('./plot.js').Surface} Surface */
+/** @typedef {import('./levelcolumns.js').LevelColumns} LevelColumns */
+/** @typedef {{db: number, name: string, short: string, slidingS: number, crossed: boolean}} LimitLine at the microphone */
+
+/**
+ * A line through columns, each at the end of its time.
+ * @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {Float32Array} values
+ * @param {string} colour @param {number} width @param {number[]} dash
+ * @returns {{x: number, y: number}|null} its end
+ */
+export function line(s, layer, from, to, values, colour, width, dash) {
+  const { ctx } = s;
+  ctx.strokeStyle = colour;
+  ctx.lineWidth = width;
+  ctx.lineJoin = 'round';
+  ctx.setLineDash(dash);
+  ctx.beginPath();
+  let end = null;
+  let pen = false;
+  for (let column = from - 1; column <= to + 1; column++) {
+    const slot = layer.slot(column);
+    const v = slot < 0 ? NaN : values[slot];
+    if (Number.isNaN(v)) {
+      pen = false;
+      continue;
+    }
+    const x = s.x((column + 0.5) * layer.step);
+    const y = s.y(v);
+    if (pen) ctx.lineTo(x, y);
+    else ctx.moveTo(x, y);
+    pen = true;
+    end = { x, y };
+  }
+  ctx.stroke();
+  ctx.setLineDash([]);
+  return end;
+}
+
+/** The average's name goes under it, where the maximum's cannot be. @param {Surface} s @param {number} x @param {number} y @param {string} name @param {string} colour @param {string} ground */
+export function nameBelow(s, x, y, name, colour, ground) {
+  const { ctx, box } = s;
+  ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
+  ctx.textAlign = 'right';
+  ctx.textBaseline = 'middle';
+  ctx.lineWidth = 3 * s.ratio;
+  ctx.strokeStyle = ground;
+  const at = Math.max(x, box.left + ctx.measureText(name).width + 6 * s.ratio);
+  const level = Math.min(y + 12 * s.ratio, box.top + box.height - 8 * s.ratio);
+  ctx.strokeText(name, at, level);
+  ctx.fillStyle = colour;
+  ctx.fillText(name, at, level);
+}
+
+/** Between average and maximum. @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {string} colour @param {number} alpha */
+export function crest(s, layer, from, to, colour, alpha) {
+  const { ctx } = s;
+  ctx.fillStyle = colour;
+  ctx.globalAlpha = alpha;
+  for (let column = from - 1; column <= to + 1; column++) {
+    const start = column;
+    while (column <= to + 1 && layer.slot(column) >= 0 && !Number.isNaN(layer.laeq[layer.slot(column)])) column++;
+    if (column - start < 2) continue;
+    ctx.beginPath();
+    for (let k = start; k < column; k++) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.lafmax[layer.slot(k)]));
+    for (let k = column - 1; k >= start; k--) ctx.lineTo(s.x((k + 0.5) * layer.step), s.y(layer.laeq[layer.slot(k)]));
+    ctx.closePath();
+    ctx.fill();
+  }
+  ctx.globalAlpha = 1;
+}
+
+/**
+ * A limit, and the average that it is compared with; what is over it, and only that, is red.
+ * @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to columns @param {LimitLine} limit @param {number} now seconds since 1970
+ * @param {{x: number, y: number, name: string, colour: string}[]} labels its name is added
+ */
+export function paintLimit(s, layer, from, to, limit, now, labels) {
+  const ink = currentInk();
+  const { ctx, box } = s;
+  const y = s.y(limit.db);
+  if (limit.slidingS && layer.step <= limit.slidingS / 3) {
+    const values = slidingLevel(layer, from, Math.min(to, layer.at(now)), limit.slidingS);
+    const x = (/** @type {number} */ i) => s.x((from + i + 1) * layer.step);
+    const stroke = (/** @type {string} */ colour, /** @type {number} */ width) => {
+      ctx.strokeStyle = colour;
+      ctx.lineWidth = width * s.ratio;
+      ctx.beginPath();
+      let pen = false;
+      values.forEach((v, i) => {
+        if (Number.isNaN(v)) pen = false;
+        else if (pen) ctx.lineTo(x(i), s.y(v));
+        else ctx.moveTo(x(i), s.y(v));
+        pen = !Number.isNaN(v);
+      });
+      ctx.stroke();
+    };
+    stroke(ink.ink, 2 * ink.line);
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(box.left, box.top, box.width, y - box.top);
+    ctx.clip();
+    stroke(ink.alarm, 3.5 * ink.line);
+    ctx.restore();
+    let last = values.length - 1;
+    while (last >= 0 && Number.isNaN(values[last])) last--;
+    if (last >= 0) labels.push({ x: x(last), y: s.y(values[last]), name: `LAeq,${limit.slidingS / 60}min`, colour: values[last] > limit.db ? ink.alarm : ink.ink });
+  }
+  ctx.strokeStyle = limit.crossed ? ink.alarm : ink.ink;
+  ctx.lineWidth = 1.5 * s.ratio;
+  ctx.setLineDash([10 * s.ratio, 5 * s.ratio]);
+  ctx.beginPath();
+  ctx.moveTo(box.left, y);
+  ctx.lineTo(box.left + box.width, y);
+  ctx.stroke();
+  ctx.setLineDash([]);
+  ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
+  ctx.textAlign = 'left';
+  ctx.textBaseline = 'bottom';
+  ctx.lineWidth = 3 * s.ratio;
+  ctx.strokeStyle = ink.ground;
+  const name = box.width > 450 * s.ratio ? limit.name : limit.short;
+  ctx.strokeText(name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+  ctx.fillStyle = limit.crossed ? ink.alarm : ink.ink;
+  ctx.fillText(name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+}
