@@ -29,7 +29,7 @@ export class HeatScale {
 
   /**
    * Goes where the levels are, in whole tens, and stays while they fit.
-   * @param {import('./levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} answers
+   * @param {import('../draw/levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} answers
    */
   settle(layer, from, to, answers) {
     const key = `${layer.microphone}/${layer.step}/${answers}/${Math.round(from / 20)}`;

@@ -13,7 +13,7 @@ export class TimeSpine {
 
   /**
    * @param {import('../draw/plot.js').Plot} plot its time axis
-   * @param {import('./levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} now
+   * @param {import('../draw/levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} now
    */
   draw(plot, layer, from, to, now) {
     const ratio = devicePixelRatio || 1;
@@ -74,7 +74,7 @@ export class TimeSpine {
   }
 }
 
-/** @param {import('./levelcolumns.js').LevelColumns} layer @param {number} column */
+/** @param {import('../draw/levelcolumns.js').LevelColumns} layer @param {number} column */
 function kindOf(layer, column) {
   const slot = layer.slot(column);
   if (slot < 0) return 'unknown';
