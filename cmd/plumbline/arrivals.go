@@ -40,7 +40,7 @@ delay. Broadband sound is best: pink noise, music with everything in it.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
 	f.add(cmd)
-	cmd.Flags().IntVar(&f.max, "max", 5, "most arrivals to report, 1 to 5")
+	cmd.Flags().IntVar(&f.max, "max", 5, "most `arrivals` to report, 1 to 5")
 	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
 	cmd.Flags().BoolVar(&f.json, "json", false, "one JSON object instead of a table")
 	return cmd
@@ -58,7 +58,7 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	defer rec.File.Close()
-	found, err := findArrivals(cmd.Context(), cmd, rec, f.max)
+	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{Max: f.max})
 	if err != nil {
 		return err
 	}

@@ -162,7 +162,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]del
 		}
 		return delays, nil
 	}
-	found, err := findArrivals(cmd.Context(), cmd, rec, 0)
+	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
 	if err != nil {
 		return nil, err
 	}
@@ -175,10 +175,15 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]del
 	return delays, nil
 }
 
-func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording, most int) ([]offline.Found, error) {
+// delayExcerptsS of a long recording tell the delay to compensate well enough:
+// its standard deviation is far under what the response can show.
+const delayExcerptsS = 30
+
+func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording, cfg offline.ArrivalsConfig) ([]offline.Found, error) {
 	line := newProgress(cmd.ErrOrStderr(), "looking for arrivals")
 	defer line.end()
-	return offline.Arrivals(ctx, rec, offline.ArrivalsConfig{Max: most, Progress: line.at})
+	cfg.Progress = line.at
+	return offline.Arrivals(ctx, rec, cfg)
 }
 
 func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, result *offline.Responses) *responseReport {

@@ -13,6 +13,7 @@ import (
 type ArrivalsConfig struct {
 	MaxDelayS float64 // 0 is 1.5
 	Max       int     // 0 is 5
+	ExcerptsS float64 // listen to so many seconds, spread over the recording; 0 is all of it
 	Workers   int     // 0 is one a core
 	Progress  func(doneS, ofS float64)
 }
@@ -53,15 +54,28 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 	if workers == 0 {
 		workers = runtime.GOMAXPROCS(0)
 	}
-	doneFrames := int64(0)
-	err := rec.each(ctx, rec.newBlock(), 0, rec.To-rec.From, func(ref []float64, mics [][]float64) {
-		share(len(finders), workers, func(i int) { finders[i].Feed(ref, mics[i]) })
-		if doneFrames += int64(len(ref)); cfg.Progress != nil {
-			cfg.Progress(float64(doneFrames)/rec.RateHz(), rec.DurationS())
+	excerpts := []arrival.Excerpt{{From: 0, To: rec.To - rec.From}}
+	if cfg.ExcerptsS > 0 {
+		excerpts = arrival.Excerpts(rec.To-rec.From, rec.RateHz(), cfg.ExcerptsS)
+	}
+	var doneFrames, ofFrames int64
+	for _, e := range excerpts {
+		ofFrames += e.To - e.From
+	}
+	b := rec.newBlock()
+	for _, e := range excerpts {
+		for _, f := range finders {
+			f.Break()
 		}
-	})
-	if err != nil {
-		return nil, err
+		err := rec.each(ctx, b, e.From, e.To, func(ref []float64, mics [][]float64) {
+			share(len(finders), workers, func(i int) { finders[i].Feed(ref, mics[i]) })
+			if doneFrames += int64(len(ref)); cfg.Progress != nil {
+				cfg.Progress(float64(doneFrames)/rec.RateHz(), float64(ofFrames)/rec.RateHz())
+			}
+		})
+		if err != nil {
+			return nil, err
+		}
 	}
 	found := make([]Found, len(finders))
 	share(len(finders), workers, func(i int) {
