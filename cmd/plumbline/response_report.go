@@ -30,7 +30,7 @@ type untilReport struct {
 	LowHz      wire.Value `json:"low_hz"`
 	HighHz     wire.Value `json:"high_hz"`
 	Reached    bool       `json:"reached"`
-	Part       wire.Value `json:"part"`        // 0…1 of the points asked for
+	Part       wire.Value `json:"part"`        // 0…1 of the way to 95 % of the points asked for
 	RemainingS wire.Value `json:"remaining_s"` // predicted; null when no time will do
 }
 
@@ -84,9 +84,9 @@ func (u *untilReport) sentence(usedS float64) string {
 	case u.Reached:
 		return fmt.Sprintf("Known within %s after %.1f s.", asked, usedS)
 	case math.IsInf(float64(u.RemainingS), 1):
-		return fmt.Sprintf("Not known within %s: %.0f %% of the points are, and no time will do for the rest: nothing to be measured there.", asked, 100*float64(u.Part))
+		return fmt.Sprintf("Not known within %s: %.0f %% of the way, and no time will do for the rest: nothing to be measured there.", asked, 100*float64(u.Part))
 	}
-	return fmt.Sprintf("Not known within %s: %.0f %% of the points are; about %.0f s more would do.", asked, 100*float64(u.Part), math.Ceil(float64(u.RemainingS)))
+	return fmt.Sprintf("Not known within %s: %.0f %% of the way; about %.0f s more would do.", asked, 100*float64(u.Part), math.Ceil(float64(u.RemainingS)))
 }
 
 func (m *responseMicrophone) delayText(temperatureC float64) string {

@@ -30,7 +30,7 @@ type Responses struct {
 	Spectra    []response.Spectra
 	UsedS      float64 // of the recording
 	Sure       bool    // Until was reached
-	SurePart   float64 // 0…1 of the points asked for that reached it, of the worst microphone
+	SurePart   float64 // 0…1 of the way to 95 % of the points asked for, of the worst microphone
 	RemainingS float64 // predicted; +Inf when no time will do
 }
 
