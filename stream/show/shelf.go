@@ -33,8 +33,15 @@ func NewShelf(dir string) (*Shelf, error) {
 func (f *Shelf) Dir() string { return f.dir }
 
 // OnChange has changed called after every change of the open show, and when
-// another one is opened. Set it before the shelf is used.
-func (f *Shelf) OnChange(changed func()) { f.onChange = changed }
+// another one is opened. Set it before others use the shelf; a show may be open.
+func (f *Shelf) OnChange(changed func()) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.onChange = changed
+	if f.current != nil {
+		f.current.OnChange(changed)
+	}
+}
 
 // List names the shows, the newest first.
 func (f *Shelf) List() ([]Entry, error) { return List(f.dir) }
