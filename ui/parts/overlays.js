@@ -161,7 +161,7 @@ export class Overlays {
   }
 
   #changed() {
-    const written = this.list.map(({ id, shift: s }) => (s.offsetDB || s.delayMs || s.opposite ? `${id}~${s.offsetDB}~${s.delayMs}~${s.opposite ? 1 : 0}` : String(id))).join(',');
+    const written = this.list.map(({ id, shift: s }) => (s.offsetDB || s.delayMs || s.opposite ? `${id}_${s.offsetDB}_${s.delayMs}_${s.opposite ? 1 : 0}` : String(id))).join(',');
     address.set('takes', written || null);
     this.show();
     this.onChange();
@@ -173,10 +173,10 @@ export class Overlays {
   }
 }
 
-/** The overlays in the address: 3,5~2.5~0.1~1 is take 3, and take 5 with 2.5 dB, 0.1 ms and turned over. @returns {Overlay[]} */
+/** The overlays in the address: 3,5_2.5_0.1_1 is take 3, and take 5 with 2.5 dB, 0.1 ms and turned over. @returns {Overlay[]} */
 function read() {
   return address.text('takes', '').split(',').flatMap((word) => {
-    const [id, offset, delay, opposite] = word.split('~').map(Number);
+    const [id, offset, delay, opposite] = word.split('_').map(Number);
     return id > 0 ? [{ id, shift: { offsetDB: offset || 0, delayMs: delay || 0, opposite: opposite === 1 } }] : [];
   }).slice(0, MOST);
 }
