@@ -19,9 +19,8 @@ const waitMost = 3600
 
 // batch is what a second adds to the log.
 type batch struct {
-	number uint64
-	rows   []show.LevelRow
-	marks  []wire.LevelMark
+	rows  []show.LevelRow
+	marks []wire.LevelMark
 }
 
 // log takes rows from the meters and writes them to the open show, one
@@ -35,8 +34,8 @@ type log struct {
 
 	mu       sync.Mutex
 	waiting  []batch
-	pushed   uint64 // batches
-	unmarked uint64 // lost rows that the log does not tell of yet
+	writing  []batch // on their way to the disk
+	unmarked uint64  // lost rows that the log does not tell of yet
 	state    wire.LevelLog
 }
 
@@ -67,18 +66,21 @@ func (l *log) push(b batch) {
 		return
 	}
 	l.mu.Lock()
-	if len(l.waiting) == waitMost {
-		l.state.Lost += uint64(len(l.waiting[0].rows))
-		l.unmarked += uint64(len(l.waiting[0].rows))
-		l.waiting = append(l.waiting[:0], l.waiting[1:]...)
-	}
-	l.pushed++
-	b.number = l.pushed
 	l.waiting = append(l.waiting, b)
+	l.trim()
 	l.mu.Unlock()
 	select {
 	case l.more <- struct{}{}:
 	default:
+	}
+}
+
+// trim gives up the oldest of too many batches.
+func (l *log) trim() {
+	for ; len(l.waiting) > waitMost; l.waiting = l.waiting[1:] {
+		n := uint64(len(l.waiting[0].rows))
+		l.state.Lost += n
+		l.unmarked += n
 	}
 }
 
@@ -98,7 +100,8 @@ func (l *log) run(stop <-chan struct{}) {
 // write stores all that waits. With the next row it is tried again.
 func (l *log) write() {
 	l.mu.Lock()
-	batches := append([]batch(nil), l.waiting...)
+	batches := l.waiting
+	l.waiting, l.writing = nil, batches
 	lost := l.unmarked
 	l.mu.Unlock()
 	if len(batches) == 0 {
@@ -109,35 +112,39 @@ func (l *log) write() {
 		all.rows, all.marks = append(all.rows, b.rows...), append(all.marks, b.marks...)
 	}
 	x, err := l.open()
+	another := false
 	if err == nil {
-		if x != l.book {
-			l.book = x
+		if another = x != l.book; another {
 			at := time.Now()
 			if len(all.rows) > 0 {
 				at = time.UnixMilli(all.rows[0].AtMs)
 			}
 			all.marks = append(all.marks, markOf(at, 0, wire.MarkStart, "Logging began."))
-			l.opened()
 		}
 		if lost > 0 && len(all.rows) > 0 {
 			all.marks = append(all.marks, markOf(time.UnixMilli(all.rows[0].AtMs), 0, wire.MarkLost, fmt.Sprintf("%d rows before this could not be stored.", lost)))
 		}
 		err = x.AddLevels(all.rows, all.marks)
 	}
+	if another && err == nil {
+		l.book = x
+		l.opened()
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	l.writing = nil
 	old := l.state.State
 	var mine *wire.Error
 	switch {
 	case err == nil:
-		l.forget(batches)
 		l.unmarked -= lost
 		l.state.State, l.state.Text = wire.LogWriting, ""
 		l.state.Rows += uint64(len(all.rows))
 	case errors.As(err, &mine) && mine.Code == "no_show":
-		l.forget(batches)
 		l.state.State, l.state.Text = off.State, off.Text
 	default:
+		l.waiting = append(batches, l.waiting...)
+		l.trim()
 		l.state.State = wire.LogFailed
 		l.state.Text = fmt.Sprintf("Levels are not being logged: %v. What the log has stays; the last %d s wait.", err, len(l.waiting))
 	}
@@ -146,18 +153,11 @@ func (l *log) write() {
 	}
 }
 
-// forget drops those of the waiting batches that were dealt with. Some may have
-// been given up meanwhile, and others have come.
-func (l *log) forget(done []batch) {
-	last := done[len(done)-1].number
-	l.waiting = slices.DeleteFunc(l.waiting, func(b batch) bool { return b.number <= last })
-}
-
 func (l *log) now() wire.LevelLog {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	s := l.state
-	for _, b := range l.waiting {
+	for _, b := range slices.Concat(l.writing, l.waiting) {
 		s.Waiting += len(b.rows)
 	}
 	return s
