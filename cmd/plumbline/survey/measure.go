@@ -20,6 +20,8 @@ const (
 	findAfterS = 1.0  // of audio, before an arrival is looked for
 	findForS   = 4.0  // of audio, after which it is measured without one
 	deafAfterS = 8.0  // of audio, after which a microphone that hears nothing is given up
+	steadyS    = 0.6  // stretches of the reference that are compared
+	steadyRise = 1.6  // in power: the ramp rises by 2.5 in that time, pink noise wanders by 1.3
 	leastHeard = 0.05 // of the band, or the microphone does not hear it
 	silentDBFS = -100
 	fullScale  = 32767.0 / 32768.0
@@ -42,6 +44,9 @@ type measurement struct {
 	mu     sync.Mutex
 	inbox  []float32 // reference, then microphones, interleaved
 	broken bool      // in front of the inbox
+
+	steady bool      // the test signal has stopped rising
+	lead   []float32 // heard until then, as inbox
 
 	frames   int
 	audio    []float32 // as inbox; the newest audioKeptS
@@ -119,6 +124,11 @@ func (m *measurement) look(what string) (sure bool, err error) {
 	if broken {
 		m.forget()
 	}
+	if !m.steady {
+		if block = m.steadied(block); block == nil {
+			return false, nil
+		}
+	}
 	if err := m.feed(block); err != nil {
 		return false, err
 	}
@@ -131,9 +141,34 @@ func (m *measurement) look(what string) (sure bool, err error) {
 	return m.judge(what)
 }
 
+// steadied waits until the reference does not rise any more, whatever lies
+// between order and ear: until the newest steadyS seconds are not clearly louder
+// than those before. It returns these, and nil until then.
+func (m *measurement) steadied(block []float32) []float32 {
+	m.lead = append(m.lead, block...)
+	part := int(steadyS*float64(m.setup.SampleRateHz)) * m.channels()
+	if extra := len(m.lead) - 2*part; extra < 0 {
+		return nil
+	} else {
+		m.lead = append(m.lead[:0], m.lead[extra:]...)
+	}
+	energy := func(samples []float32) (sum float64) {
+		for i := 0; i < len(samples); i += m.channels() {
+			sum += float64(samples[i]) * float64(samples[i])
+		}
+		return sum
+	}
+	if energy(m.lead[part:]) > steadyRise*energy(m.lead[:part]) {
+		return nil
+	}
+	m.steady = true
+	return m.lead[part:]
+}
+
 // forget starts anew behind a break: a take has no gaps.
 func (m *measurement) forget() {
 	m.frames, m.audio, m.est, m.found = 0, m.audio[:0], nil, false
+	m.steady, m.lead = false, m.lead[:0]
 	m.done, m.remainingS = 0, math.Inf(1)
 	clear(m.levels)
 	for _, f := range m.finders {

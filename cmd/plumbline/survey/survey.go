@@ -87,7 +87,7 @@ type Config struct {
 // The times of a survey.
 const (
 	rampS       = 3.0
-	settle      = 500 * time.Millisecond // until what is heard is what is played
+	settle      = 100 * time.Millisecond // before it is listened whether what is heard is steady
 	beginLimit  = 5 * time.Second        // for an output to begin
 	look        = 100 * time.Millisecond // between two looks at progress
 	holdEvery   = 20 * time.Millisecond
