@@ -24,6 +24,7 @@ import { paintStrip } from '../parts/spine.js';
  * @property {{range: Range, splits: number[], tick: (v: number) => string}} y
  * @property {boolean} strip with the trust strip of the curve in front
  * @property {(ctx: CanvasRenderingContext2D, x: (v: number) => number, y: (v: number) => number) => void} [under] what lies under the curves
+ * @property {(ctx: CanvasRenderingContext2D) => void} [beside] what stands around them
  */
 
 export const WIDTH = 1200;
@@ -86,6 +87,7 @@ export function paintFigure(context, figure) {
   }
   ctx.restore();
 
+  figure.beside?.(ctx);
   const front = figure.curves[figure.curves.length - 1];
   if (figure.strip && front) paintStrip(ctx, figure.grid, { ...front.curve, xs }, { left: BOX.left, top: bottom + 6, width: BOX.width, height: 14 }, x, '#8a8f94');
   ctx.textAlign = 'left';

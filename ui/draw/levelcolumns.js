@@ -137,7 +137,7 @@ export const MOST_COLUMNS = COLUMNS;
 /**
  * Energetic mean of the last seconds at each column: what a limit over a time is compared with (IEC 61672-1, LAeq,T).
  * @param {LevelColumns} columns @param {number} from @param {number} to columns, both included @param {number} seconds
- * @returns {Float64Array} dB; NaN where less than a fifth of the time was logged
+ * @returns {Float64Array} dB; NaN where less than half a minute of the time was logged
  */
 export function slidingLevel(columns, from, to, seconds) {
   const n = Math.max(1, Math.round(seconds / columns.step));
@@ -155,7 +155,7 @@ export function slidingLevel(columns, from, to, seconds) {
   for (let column = from - n + 1; column <= to; column++) {
     add(column, 1);
     if (column - n >= from - n + 1) add(column - n, -1);
-    if (column >= from && time > seconds / 5) out[column - from] = 10 * Math.log10(Math.max(1e-30, energy / time));
+    if (column >= from && time >= Math.min(30, seconds / 2)) out[column - from] = 10 * Math.log10(Math.max(1e-30, energy / time));
   }
   return out;
 }

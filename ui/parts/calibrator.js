@@ -3,7 +3,7 @@
 
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
-import { fixed, signed } from '../core/format.js';
+import { fixed } from '../core/format.js';
 import { Field } from './field.js';
 import { day } from './now.js';
 import { openSheet } from './sheet.js';
@@ -99,7 +99,7 @@ export function openCalibrator(session, channel, notices) {
     lately.push(raw ?? -Infinity);
     if (lately.length > 8) lately.shift();
     const spread = Math.max(...lately) - Math.min(...lately);
-    say(steady, lately.length < 8 ? '' : spread < 0.3 ? 'steady' : `not steady: ${signed(spread, 1).replace('+', '±')} dB`);
+    say(steady, lately.length < 8 ? '' : spread < 0.3 ? 'steady' : `not steady, moves by ${fixed(spread, 1)} dB`);
   };
   let offset = 0;
   void ask('GET', '/api/v1/calibration').then((all) => (offset = all.calibrations.find((/** @type {Calibration} */ x) => x.microphone === channel)?.offset_db ?? 0)).catch(() => {});

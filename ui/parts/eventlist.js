@@ -99,7 +99,6 @@ class Item {
   #hear = el('button', { type: 'button', class: 'hear' });
   #file = el('a', { class: 'file', text: 'WAV' });
   #comment;
-  #by = el('small', { class: 'by' });
   #channelName;
   node;
 
@@ -113,7 +112,7 @@ class Item {
     this.#hear.addEventListener('click', () => this.#event && player.toggle(this.#event));
     this.node = el('li', { class: 'event' }, this.#glyph, el('div', { class: 'body' },
       el('p', { class: 'first' }, this.#when, this.#sure), this.#text,
-      el('p', { class: 'acts' }, this.#ack, this.#hear, this.#file, this.#comment.node, this.#by)));
+      el('p', { class: 'acts' }, this.#ack, this.#hear, this.#file, this.#comment.node)));
   }
 
   /** @param {WatchEvent} event @param {boolean} lit */
@@ -129,11 +128,11 @@ class Item {
     say(this.#glyph, MARKS[event.mark]);
     say(this.#when, today ? clock(at) : `${new Date(at).toLocaleDateString([], { day: 'numeric', month: 'short' })} ${clock(at)}`);
     this.#when.setAttribute('aria-label', `Show ${this.#when.textContent} on the time axis`);
-    say(this.#sure, [event.certainty, event.confidence === null ? '' : `${fixed(100 * event.confidence, event.confidence > 0.99 && event.confidence < 1 ? 1 : 0)} %`, event.seat_name || this.#channelName(event.microphone)].filter(Boolean).join(', '));
+    say(this.#sure, event.acknowledged ? `acknowledged${event.acknowledged_by ? ` by ${event.acknowledged_by}` : ''}` : [event.certainty, event.confidence === null ? '' : `${fixed(100 * event.confidence, event.confidence > 0.99 && event.confidence < 1 ? 1 : 0)} %`, event.seat_name || this.#channelName(event.microphone)].filter(Boolean).join(', '));
     say(this.#text, event.text);
     this.#ack.hidden = !event.id;
     say(this.#ack, event.acknowledged ? 'Take back' : 'Acknowledge');
-    say(this.#by, event.acknowledged ? `acknowledged ${clock(Date.parse(event.acknowledged_at))}${event.acknowledged_by ? ` by ${event.acknowledged_by}` : ''}` : '');
+    this.#sure.title = event.acknowledged ? `${clock(Date.parse(event.acknowledged_at))}; found ${event.certainty}` : '';
     const audio = event.audio.sample_rate_hz > 0;
     this.#hear.hidden = this.#file.hidden = !audio;
     say(this.#hear, this.#player.says(event));

@@ -23,6 +23,7 @@ export class Now {
   #peak = el('output', { class: 'big second', 'data-testid': 'lcpeak' });
   #over = el('select', { 'data-testid': 'laeq-over', 'aria-label': 'LAeq over', onchange: () => this.#choose() });
   #covered = el('small');
+  #all = el('option', { value: '0' });
   #peakMost = el('small');
   #unit = el('span', { class: 'unit', 'data-testid': 'unit' });
   #calibrate;
@@ -37,7 +38,7 @@ export class Now {
     this.#channel = channel;
     this.#calibrate = el('button', { type: 'button', text: 'Calibrate', 'data-testid': 'calibrate', onclick: calibrate });
     const anew = el('button', { type: 'button', text: 'Start anew', 'data-testid': 'levels-reset', title: 'Averages, maxima and the budget of the limit; the log goes on', onclick: () => void notices.guard(ask('POST', '/api/v1/levels/reset')) });
-    this.#over.replaceChildren(...[0, 1, 5, 15, 30, 60].map((m) => el('option', { value: String(m), text: m ? `${m} min` : 'all' })));
+    this.#over.replaceChildren(this.#all, ...[1, 5, 15, 30, 60].map((m) => el('option', { value: String(m), text: `${m} min` })));
     this.#over.value = String(this.#minutes);
     this.node = el('section', { class: 'levels-now', 'aria-label': 'Level now' },
       el('p', { class: 'calibrated' }, this.#unit, this.#calibrate),
@@ -68,8 +69,9 @@ export class Now {
     say(this.#laf, fixed(level?.laf_db, 1));
     const sliding = level?.sliding.find((s) => s.minutes === this.#minutes);
     say(this.#laeq, fixed(sliding ? sliding.laeq_db : level?.laeq_db, 1));
-    const covered = sliding ? sliding.covered_s : level?.measured_s;
-    say(this.#covered, !level || (sliding && (covered ?? 0) > sliding.minutes * 60 - 1.5) ? '' : duration(covered));
+    const covered = sliding?.covered_s;
+    say(this.#all, level ? `all ${duration(level.measured_s)}` : 'all');
+    say(this.#covered, !level || !sliding || (sliding && (covered ?? 0) > sliding.minutes * 60 - 1.5) ? '' : duration(covered));
     say(this.#peak, fixed(level?.lcpeak_1s_db, 1));
     say(this.#peakMost, level ? `max ${fixed(level.lcpeak_db, 1)}` : '');
   }

@@ -71,6 +71,7 @@ export class TimeChart {
     const { table, save } = options;
     this.levelPanel = new Panel({ id: 'level', title: 'Level', unit: 'dB', home, table, save: (k) => save('level', k) });
     this.bandPanel = new Panel({ id: 'bands', title: 'Bands', unit: 'third octaves, Hz', home, table, save: (k) => save('bands', k) });
+    for (const panel of [this.levelPanel, this.bandPanel]) say(/** @type {Node} */ (panel.node.querySelector('.home')), 'To now');
     this.levelPanel.tools.append(this.#spans);
     for (const [text, seconds] of SPANS) this.#spans.append(el('button', { type: 'button', text, 'data-span': seconds, onclick: () => time.follow(seconds) }));
     let ready = false; // the plots draw once while they are made

@@ -82,9 +82,21 @@ function bandFigure(from) {
   const range = from.chart.range();
   const [low, high] = from.chart.heatRange;
   return {
-    ...common(from), title: `Level in third octaves, from ${fixed(low, 0)} dB (dark) to ${fixed(high, 0)} dB (light): cividis`, grid: [], curves: [],
+    ...common(from), title: 'Level in third octaves, Hz over time', grid: [], curves: [],
     x: { range, log: false, splits: moments(...range, 1090), tick: (v) => momentTick(v, range[1] - range[0]) },
     y: { range: ROW_RANGE, splits: rowSplits(0, 0, 410), tick: rowTick },
+    beside: (ctx) => {
+      for (let k = 0; k < 256; k += 4) {
+        ctx.fillStyle = cividis(k);
+        ctx.fillRect(840 + k, 92, 4.4, 14);
+      }
+      ctx.fillStyle = DAYLIGHT.quiet;
+      ctx.textBaseline = 'middle';
+      ctx.textAlign = 'right';
+      ctx.fillText(fixed(low, 0), 832, 99);
+      ctx.textAlign = 'left';
+      ctx.fillText(`${fixed(high, 0)} dB`, 1104, 99);
+    },
     under: (ctx, x, y) => {
       for (let row = 0; row < layer.bandMidHz.length; row++) {
         const [top, height] = [y(row + 0.5), y(row - 0.5) - y(row + 0.5)];
@@ -95,7 +107,7 @@ function bandFigure(from) {
           while (column <= b && indexOf(layer, column, row, low, high) === k) column++;
           if (k < 0) continue;
           ctx.fillStyle = cividis(k);
-          ctx.fillRect(x(start * layer.step), top, x(column * layer.step) - x(start * layer.step), height);
+          ctx.fillRect(x(start * layer.step), top, x(column * layer.step) - x(start * layer.step) + 0.4, height + 0.4); // no seams
         }
       }
     },
