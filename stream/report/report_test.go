@@ -71,7 +71,7 @@ func hall(name string) Data {
 		Reasons: []string{name + " is why."}, Missing: []string{},
 	}
 	proof := wire.Verification{Plan: 3, Seat: 1, SeatName: name + " one", Pass: true, Text: name + " one passes.", DifferenceDB: 0.2, Polarity: "same"}
-	position := [3]float64{9, 6.5, 1.2}
+	position := wire.Position{9, 6.5, 1.2}
 	return Data{
 		Show: wire.Show{Name: name, File: "hall.show", Revision: 25, Takes: 2, Seats: 2, Loudspeakers: 2},
 		Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC), Version: "v1.2.3", Operator: name + " operator", Remark: name + " remark",

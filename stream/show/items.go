@@ -11,6 +11,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"plumbline/stream/wire"
 )
 
 // Kind names what an item is.
@@ -37,10 +39,10 @@ type Loudspeaker struct {
 
 // Seat is a microphone position.
 type Seat struct {
-	ID        int64       `json:"id"`
-	Name      string      `json:"name"`
-	PositionM *[3]float64 `json:"position_m"` // on the plan; null when it was not drawn
-	Note      string      `json:"note"`
+	ID        int64          `json:"id"`
+	Name      string         `json:"name"`
+	PositionM *wire.Position `json:"position_m"` // on the plan; null when it was not drawn
+	Note      string         `json:"note"`
 }
 
 // Plan is a set of settings to dial in; Body is the planner's.

@@ -162,7 +162,7 @@ func (f *Shelf) path(file string) (string, error) {
 }
 
 // fileName makes a file's name of a show's: what some file system refuses
-// becomes a hyphen.
+// becomes a hyphen, and none stands in front, where a shell takes it for a flag.
 func fileName(name string) string {
 	name = strings.Map(func(r rune) rune {
 		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune(" -_()+,", r) {
@@ -170,5 +170,8 @@ func fileName(name string) string {
 		}
 		return '-'
 	}, name)
-	return strings.TrimSpace(name) + Extension
+	if name = strings.TrimSpace(strings.TrimLeft(name, "- ")); name == "" {
+		name = "show"
+	}
+	return name + Extension
 }

@@ -32,3 +32,15 @@ func TestShelfTellsOfChanges(t *testing.T) {
 		t.Errorf("told %d times of a seat, another show and a seat there, want three times", told)
 	}
 }
+
+// The file of a show can be named on a command line, whatever the show is called.
+func TestFileNames(t *testing.T) {
+	for name, want := range map[string]string{
+		"afternoon": "afternoon.show", "../x": "x.show", "/etc/hosts": "etc-hosts.show", "..": "show.show",
+		".hidden": "hidden.show", "-rf ": "rf.show", "a/b\\c:d": "a-b-c-d.show", "Größe 2, früh": "Größe 2, früh.show",
+	} {
+		if got := fileName(name); got != want {
+			t.Errorf("%q: %q, want %q", name, got, want)
+		}
+	}
+}

@@ -82,7 +82,7 @@ func TestEverythingComesBack(t *testing.T) {
 	s := newShow(t)
 	main := must(s.PutLoudspeaker(Loudspeaker{Name: "main left", Role: "main", Channel: 1}, "c1"))(t)
 	fill := must(s.PutLoudspeaker(Loudspeaker{Name: "fill", Role: "fill", Channel: 3, Note: "under the balcony"}, "c1"))(t)
-	seat := must(s.PutSeat(Seat{Name: "row 12", PositionM: &[3]float64{10, 8, 1.2}}, "c1"))(t)
+	seat := must(s.PutSeat(Seat{Name: "row 12", PositionM: &wire.Position{10, 8, 1.2}}, "c1"))(t)
 	nowhere := must(s.PutSeat(Seat{Name: "balcony"}, "c1"))(t)
 	plan := must(s.PutPlan(Plan{Name: "fill to main", Body: []byte(`{"delay_ms":7.38,"wait":"fill"}`)}, "c1"))(t)
 	note := must(s.PutNote(Note{Kind: KindSeat, Item: seat.ID, Text: "rattle in the ceiling"}, "c2"))(t)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 )
 
 // Version of the wire format, in the hello and in every frame.
@@ -161,6 +162,13 @@ func DecodeStrict(r io.Reader, v any) error {
 	return nil
 }
 
+func article(kind string) string {
+	if strings.HasPrefix(kind, "a") || strings.HasPrefix(kind, "o") { // array, object
+		return "an " + kind
+	}
+	return "a " + kind
+}
+
 func jsonError(err error) error {
 	var mine *Error
 	var syntax *json.SyntaxError
@@ -170,8 +178,10 @@ func jsonError(err error) error {
 		return mine
 	case errors.As(err, &syntax):
 		return &Error{Code: "json", Text: fmt.Sprintf("not JSON at byte %d: %v", syntax.Offset, syntax), Cause: err}
+	case errors.As(err, &kind) && kind.Field == "":
+		return &Error{Code: "json", Text: fmt.Sprintf("a JSON object is expected, not %s", article(kind.Value)), Cause: err}
 	case errors.As(err, &kind):
-		return &Error{Code: "json", Text: fmt.Sprintf("%s cannot be a %s", kind.Field, kind.Value), Cause: err}
+		return &Error{Code: "json", Text: fmt.Sprintf("%s cannot be %s", kind.Field, article(kind.Value)), Cause: err}
 	case err == io.EOF || err == io.ErrUnexpectedEOF:
 		return &Error{Code: "json", Text: "a JSON object is expected, and it ends too early", Cause: err}
 	case isUnknownField(err):

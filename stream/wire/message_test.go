@@ -174,6 +174,8 @@ func TestClientMessages(t *testing.T) {
 		`{`:                                       "ends too early",
 		``:                                        "ends too early",
 		`hello`:                                   "not JSON",
+		`[1]`:                                     "a JSON object is expected, not an array",
+		`{"type":["want"]}`:                       "type cannot be an array",
 	} {
 		_, err := DecodeClientMessage([]byte(bad))
 		var mine *Error

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"encoding/json"
 	"maps"
 	"math"
 	"slices"
@@ -63,6 +64,21 @@ type RigMicrophone struct {
 	PositionM [3]float64 `json:"position_m"`
 }
 
+// Position is a place in metres: x, y, z. From JSON it is all three or refused.
+type Position [3]float64
+
+// UnmarshalJSON implements json.Unmarshaler.
+func (p *Position) UnmarshalJSON(text []byte) error {
+	var given []*float64
+	if err := json.Unmarshal(text, &given); err != nil || len(given) != len(p) || slices.Contains(given, nil) {
+		return refuse("position_m", "a position is three numbers of metres, such as [3, 4.5, 1.2]")
+	}
+	for i, x := range given {
+		p[i] = *x
+	}
+	return nil
+}
+
 // RigPatch is a partial RigScene; loudspeakers and microphones by name.
 type RigPatch struct {
 	TemperatureC *float64                    `json:"temperature_c,omitempty"`
@@ -86,21 +102,21 @@ type RigNoisePatch struct {
 
 // LoudspeakerPatch is a partial RigLoudspeaker.
 type LoudspeakerPatch struct {
-	PositionM      *[3]float64 `json:"position_m,omitempty"`
-	DelayMs        *float64    `json:"delay_ms,omitempty"`
-	GainDB         *float64    `json:"gain_db,omitempty"`
-	Polarity       *string     `json:"polarity,omitempty"`
-	Mute           *bool       `json:"mute,omitempty"`
-	LowHz          *float64    `json:"low_hz,omitempty"`
-	HighHz         *float64    `json:"high_hz,omitempty"`
-	CrossoverHz    *float64    `json:"crossover_hz,omitempty"`
-	CrossoverOrder *int        `json:"crossover_order,omitempty"`
-	HighReversed   *bool       `json:"high_reversed,omitempty"`
+	PositionM      *Position `json:"position_m,omitempty"`
+	DelayMs        *float64  `json:"delay_ms,omitempty"`
+	GainDB         *float64  `json:"gain_db,omitempty"`
+	Polarity       *string   `json:"polarity,omitempty"`
+	Mute           *bool     `json:"mute,omitempty"`
+	LowHz          *float64  `json:"low_hz,omitempty"`
+	HighHz         *float64  `json:"high_hz,omitempty"`
+	CrossoverHz    *float64  `json:"crossover_hz,omitempty"`
+	CrossoverOrder *int      `json:"crossover_order,omitempty"`
+	HighReversed   *bool     `json:"high_reversed,omitempty"`
 }
 
 // MicrophonePatch is a partial RigMicrophone.
 type MicrophonePatch struct {
-	PositionM *[3]float64 `json:"position_m,omitempty"`
+	PositionM *Position `json:"position_m,omitempty"`
 }
 
 // Limits of the virtual rig.
@@ -151,7 +167,7 @@ func (s RigScene) Apply(p RigPatch) (RigScene, error) {
 		if i < 0 {
 			return s, refuse("microphone", "no microphone is called %q: choose one of %s", name, out.microphoneNames())
 		}
-		set(&out.Microphones[i].PositionM, p.Microphones[name].PositionM)
+		set(&out.Microphones[i].PositionM, (*[3]float64)(p.Microphones[name].PositionM))
 		if !out.Room.holds(out.Microphones[i].PositionM) {
 			return s, outside(name, out.Room)
 		}
@@ -160,7 +176,7 @@ func (s RigScene) Apply(p RigPatch) (RigScene, error) {
 }
 
 func (l *RigLoudspeaker) apply(p LoudspeakerPatch, room RigRoom) error {
-	set(&l.PositionM, p.PositionM)
+	set(&l.PositionM, (*[3]float64)(p.PositionM))
 	set(&l.DelayMs, p.DelayMs)
 	set(&l.GainDB, p.GainDB)
 	set(&l.Polarity, p.Polarity)

@@ -69,7 +69,7 @@ func Furnish(x *show.Show, scene rig.Scene) error {
 		}
 	}
 	for _, m := range scene.Microphones {
-		position := [3]float64(m.PositionM)
+		position := wire.Position(m.PositionM)
 		if _, err := x.PutSeat(show.Seat{Name: m.Name, PositionM: &position}, "plumbline"); err != nil {
 			return err
 		}
