@@ -50,7 +50,7 @@ unequal levels cost.`,
 	}
 	f.add(cmd)
 	cmd.Flags().StringArrayVar(&f.pairs, "pair", nil, "recordings of A and B at a seat, `A.wav,B.wav`; once for every seat")
-	cmd.Flags().StringVar(&f.aim, "aim", "mean", "`mean` of the seats, or the worst seat")
+	cmd.Flags().StringVar(&f.aim, "aim", "mean", "`what` to make best: the mean of the seats, or worst for the worst seat")
 	cmd.Flags().BoolVar(&f.gain, "gain", false, "choose the gain of B as well")
 	cmd.Flags().Float64Var(&f.rangeMs, "range", 50, "longest delay to try, `milliseconds`")
 	cmd.RegisterFlagCompletionFunc("aim", cobra.FixedCompletions([]string{"mean", "worst"}, cobra.ShellCompDirectiveNoFileComp))

@@ -132,7 +132,15 @@ func nothingLeft(t *testing.T, names ...string) {
 }
 
 func TestBadInput(t *testing.T) {
-	inFolder(t, map[string][]byte{"ok.wav": wav16(3, 48000, 48000), "short.wav": wav16(2, 48000, 100)})
+	nan := with(wav16(4, 48000, 48000), 20, 3) // four channels of 16 bits become two of 32-bit float
+	nan = with(nan, 22, 2)
+	nan = with(nan, 34, 32)
+	nan = with(nan, 44, 0xff, 0xff, 0xff, 0xff)
+	scene := "[room]\nsize_m=[10,8,4]\n[programme]\nkind=\"file\"\nfile=\"ok.wav\"\n" +
+		"[[loudspeaker]]\nname=\"a\"\nposition_m=[1,1,1]\n[[microphone]]\nname=\"m\"\nposition_m=[2,2,1]\n"
+	inFolder(t, map[string][]byte{
+		"ok.wav": wav16(3, 48000, 48000), "short.wav": wav16(2, 48000, 100), "nan.wav": nan, "a.toml": []byte(scene),
+	})
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -162,7 +170,12 @@ func TestBadInput(t *testing.T) {
 		"follow http://127.0.0.1:1":                             "nothing listens",
 		"follow ftp://127.0.0.1":                                "no address",
 		"rig render none.toml out.wav":                          "none.toml",
-		"rig render demo nowhere/out.wav --seconds 1":           "nowhere/out.wav",
+		"rig render demo nowhere/out.wav --seconds 1":           "there is no folder nowhere",
+		"rig render demo ok.wav --seconds 1 --programme ok.wav": "choose another name to write",
+		"rig render a.toml ./a.toml --seconds 1":                "choose another name to write",
+		"rig render a.toml ok.wav --seconds 1":                  "choose another name to write",
+		"arrivals nan.wav":                                      "is not a finite number; export it again\n",
+		"levels nan.wav":                                        "is not a finite number; export it again\n",
 		"rig render demo . --seconds 1":                         "choose another name",
 		"rig render demo out.wav --programme none.wav":          "none.wav",
 		"rig render demo out.wav --seconds 1 --programme .":     "folder",
@@ -171,7 +184,7 @@ func TestBadInput(t *testing.T) {
 			refused(t, plumbline(t, strings.Fields(args)...), want)
 		})
 	}
-	nothingLeft(t, "ok.wav", "short.wav")
+	nothingLeft(t, "ok.wav", "short.wav", "nan.wav", "a.toml")
 }
 
 // A render that is interrupted leaves nothing, and what was there before.

@@ -30,7 +30,7 @@ to come back.`,
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE:              func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
-	cmd.Flags().StringVar(&f.token, "token", "", "`token` of an operator or viewer, where one is needed")
+	cmd.Flags().StringVar(&f.token, "token", "", "bearer `token` to send, where what lies between wants one")
 	cmd.Flags().UintVar(&f.frames, "frames", 0, "end after this `number` of frames; 0 is never")
 	return cmd
 }

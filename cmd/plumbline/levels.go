@@ -46,7 +46,8 @@ func newLevelsCommand() *cobra.Command {
 		Short:   "Weighted levels, bands and exposure of a recording",
 		Long: `Measures levels as a sound level meter does: A, C and Z weighting, time
 weightings F and S, equivalent, exposure, statistical and peak levels by
-IEC 61672-1, octave or third-octave bands by IEC 61260-1, both class 1.
+IEC 61672-1, octave or third-octave bands by IEC 61260-1. The arithmetic keeps
+the limits of class 1; a microphone and an interface have their own.
 
 Uncalibrated levels are in dB re the RMS of a full-scale sine wave (AES17), whose
 peak therefore reads +3.01 dB, as it does above its level on any meter. With
@@ -66,9 +67,9 @@ and a limit holds where it is loudest, which --correction DB stands for.`,
 	}
 	cmd.ValidArgsFunction = completeWAV
 	cmd.Flags().StringVar(&f.channel, "channel", "1", "`channels` to measure, such as 1 or 1,2; or all")
-	cmd.Flags().StringVar(&f.calibration, "calibration", "", "`CAL.wav=LEVEL`: a calibrator's recording and its level in dB")
+	cmd.Flags().StringVar(&f.calibration, "calibration", "", "recording of a calibrator and its level in dB, such as `CAL.wav=94`")
 	cmd.Flags().Float64Var(&f.sensitivity, "sensitivity", 0, "level in `dB` re 20 µPa that a full-scale sine wave stands for")
-	cmd.Flags().IntVar(&f.bands, "bands", 3, "1 for octaves, 3 for third `octaves`")
+	cmd.Flags().IntVar(&f.bands, "bands", 3, "`part` of an octave: 1 for octaves, 3 for third octaves")
 	cmd.Flags().StringVar(&f.limit, "limit", "", "a `limit` to follow: "+strings.Join(ids, ", "))
 	cmd.Flags().Float64Var(&f.correction, "correction", 0, "how many `dB` louder the loudest place is than the microphone")
 	cmd.Flags().BoolVar(&f.json, "json", false, "one JSON object instead of a table")

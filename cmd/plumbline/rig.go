@@ -92,8 +92,22 @@ func (f *renderFlags) run(cmd *cobra.Command, sceneName, path string) (err error
 	if err := scene.Validate(); err != nil {
 		return err
 	}
+	for _, input := range []string{sceneName, scene.Programme.File} {
+		if sameFile(input, path) {
+			return fmt.Errorf("%s is what the recording is made from: choose another name to write", path)
+		}
+	}
 	frames := int64(math.Round(f.seconds * float64(scene.RateHz)))
 	return render(cmd.Context(), scene, frames, path, newProgress(cmd.ErrOrStderr(), "rendering"))
+}
+
+func sameFile(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	return err == nil && os.SameFile(x, y)
 }
 
 func render(ctx context.Context, scene rig.Scene, frames int64, path string, line *progress) error {

@@ -35,6 +35,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetArgs(append([]string{}, args...)) // nil would mean os.Args
 	root.SetOut(stdout)
 	root.SetErr(stderr)
+	completeKnownShells(root)
 	cmd, err := root.ExecuteContextC(ctx)
 	var usage usageError
 	switch {
@@ -74,10 +75,10 @@ recording: plumbline arrivals, then plumbline response.`,
 		PersistentPreRunE: flagsFromEnvironment,
 		RunE:              func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
 	root.SetUsageTemplate(root.UsageTemplate() + `{{if not .HasParent}}
 Every flag can also be set by the environment: PLUMBLINE_LISTEN for --listen.
-Exit status: 0 done, 1 bad input, 2 wrong usage.
+Exit status: 0 done, 1 bad input, 2 wrong usage, 130 interrupted.
 Loud sound harms hearing, amplifier outputs and mains can kill, and what hangs
 can fall: local codes and licensed practice decide.
 {{end}}`)
@@ -97,6 +98,19 @@ type usageError struct{ error }
 func (e usageError) Unwrap() error { return e.error }
 
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// flagError says what a flag wants, and leaves the parser's own words out.
+func flagError(err error) error {
+	var bad *pflag.InvalidValueError
+	if !errors.As(err, &bad) {
+		return usageError{err}
+	}
+	kind, ok := map[string]string{"float64": "a number", "int": "a whole number", "uint": "a whole number from 0 up", "uint64": "a whole number from 0 up", "bool": "true or false"}[bad.GetFlag().Value.Type()]
+	if !ok {
+		return usageError{err}
+	}
+	return usagef("--%s wants %s, not %q", bad.GetFlag().Name, kind, bad.GetValue())
+}
 
 // takes accepts min…max arguments, described by what for the error.
 func takes(min, max int, what string) cobra.PositionalArgs {
@@ -119,6 +133,17 @@ func knownCommand(cmd *cobra.Command, args []string) error {
 	return usagef("unknown command %q", args[0])
 }
 
+// completeKnownShells adds the completion command, which writes to the root's
+// output, and has it refuse other shells.
+func completeKnownShells(root *cobra.Command) {
+	root.InitDefaultCompletionCmd()
+	for _, cmd := range root.Commands() {
+		if cmd.Name() == "completion" {
+			cmd.Args, cmd.RunE = knownCommand, func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+		}
+	}
+}
+
 // flagsFromEnvironment fills each flag that was not given from PLUMBLINE_NAME.
 func flagsFromEnvironment(cmd *cobra.Command, _ []string) error {
 	var err error
@@ -129,7 +154,7 @@ func flagsFromEnvironment(cmd *cobra.Command, _ []string) error {
 			return
 		}
 		if e := cmd.Flags().Set(f.Name, value); e != nil {
-			err = usagef("environment variable %s: %w", name, e)
+			err = usagef("environment variable %s: %w", name, flagError(e))
 		}
 	})
 	return err

@@ -3,7 +3,6 @@ package offline
 import (
 	"context"
 	"fmt"
-	"io"
 	"math"
 	"runtime"
 
@@ -113,10 +112,7 @@ func eachOf(ctx context.Context, file *wavfile.File, channel int, block int64, f
 		channels[channel] = buffer[:min(block, file.Frames()-at)]
 		n, err := file.ReadFrames(channels, at)
 		if n < len(channels[channel]) {
-			if err == nil || err == io.EOF {
-				err = io.ErrUnexpectedEOF
-			}
-			return fmt.Errorf("read frame %d: %w: the file has become shorter while it was read", at+int64(n), err)
+			return shortRead(err, at+int64(n))
 		}
 		at += int64(n)
 		feed(channels[channel], at)

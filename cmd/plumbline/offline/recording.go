@@ -64,10 +64,7 @@ func (r Recording) each(ctx context.Context, b *block, from, to int64, feed func
 		}
 		n, err := r.File.ReadFrames(b.view, at)
 		if n == 0 {
-			if err == nil || err == io.EOF {
-				err = io.ErrUnexpectedEOF
-			}
-			return fmt.Errorf("read frame %d: %w: the file has become shorter while it was read", at, err)
+			return shortRead(err, at)
 		}
 		for i, c := range r.Microphones {
 			b.mics[i] = b.view[c][:n]
@@ -76,4 +73,12 @@ func (r Recording) each(ctx context.Context, b *block, from, to int64, feed func
 		at += int64(n)
 	}
 	return nil
+}
+
+// shortRead is why frames that were there when the file was opened did not come.
+func shortRead(err error, frame int64) error {
+	if err == nil || err == io.EOF {
+		return fmt.Errorf("frame %d is gone: the file has become shorter while it was read", frame)
+	}
+	return err // says what is wrong with which file
 }
