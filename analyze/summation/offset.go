@@ -73,14 +73,28 @@ func (p *Pair) window(maxS float64) (fromS, toS float64) {
 }
 
 // addCosine adds Re(x·e^{jω(t0 + n·step)}) to grid[n].
+//
+// cos((n+4)δ+φ) = 2 cos 4δ·cos(nδ+φ) − cos((n−4)δ+φ): four recurrences side by
+// side, because each waits for its own last result.
 func addCosine(grid []float64, x complex128, omega, t0, step float64) {
-	// cos((n+1)δ+φ) = 2 cos δ·cos(nδ+φ) − cos((n−1)δ+φ)
-	c := 2 * math.Cos(omega*step)
-	now := real(x * cmplx.Rect(1, omega*t0))
-	before := real(x * cmplx.Rect(1, omega*(t0-step)))
-	for n := range grid {
-		grid[n] += now
-		now, before = c*now-before, now
+	const lanes = 4
+	c := 2 * math.Cos(lanes*omega*step)
+	at := func(n int) float64 { return real(x * cmplx.Rect(1, omega*(t0+float64(n)*step))) }
+	n0, n1, n2, n3 := at(0), at(1), at(2), at(3)
+	b0, b1, b2, b3 := at(-4), at(-3), at(-2), at(-1)
+	for ; len(grid) >= lanes; grid = grid[lanes:] {
+		g := grid[:lanes:lanes]
+		g[0] += n0
+		g[1] += n1
+		g[2] += n2
+		g[3] += n3
+		n0, b0 = c*n0-b0, n0
+		n1, b1 = c*n1-b1, n1
+		n2, b2 = c*n2-b2, n2
+		n3, b3 = c*n3-b3, n3
+	}
+	for i, v := range []float64{n0, n1, n2}[:len(grid)] {
+		grid[i] += v
 	}
 }
 
