@@ -43,12 +43,12 @@ export class Baseline {
     this.node = el('section', { class: 'baseline', 'aria-label': 'Baseline' },
       el('div', { class: 'row' }, el('h2', { text: 'Baseline' }), this.#start, this.#stop), this.#take,
       el('div', { class: 'row' }, this.#measure, this.#says));
-    this.#off = session.on('watch', () => this.draw());
+    this.#off = [session.on('watch', () => this.draw()), session.on('show', () => this.draw())];
     this.draw();
   }
 
   close() {
-    this.#off();
+    for (const off of this.#off) off();
   }
 
   draw() {
@@ -79,8 +79,8 @@ export class Baseline {
   /** @param {Watch|null} watch @param {number} fit */
   #tell(watch, fit) {
     if (watch) return watch.state === 'learning' ? 'Learning the baseline …' : `since ${day(watch.since)}${watch.by ? `, by ${watch.by === this.#session.client ? 'this page' : watch.by}` : ''}`;
+    if (!this.#session.show) return 'No show is open to keep a baseline in.';
     if (!this.#shelf.known) return '';
-    if (!this.#shelf.show) return 'No show is open to keep a baseline in.';
     return fit ? '' : `With everything playing and all well: ${ALL_S} s of programme are enough.`;
   }
 

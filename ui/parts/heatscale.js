@@ -52,6 +52,7 @@ export class HeatScale {
 
   /** @param {string} unit */
   #say(unit) {
+    this.#strip.hidden = !this.#known;
     say(this.#low, this.#known ? fixed(this.range[0], 0) : '');
     say(this.#high, this.#known ? `${fixed(this.range[1], 0)} ${unit}` : '');
   }

@@ -97,6 +97,7 @@ export class LevelLog {
    * @param {number} from @param {number} to seconds since 1970
    */
   want(wanted, from, to) {
+    if (!this.#session.show) return; // nothing is kept without
     if (this.#busy || performance.now() - this.#refusedAt < PATIENCE_MS) return;
     const { now } = this;
     for (const { microphone, step, bands } of wanted) {

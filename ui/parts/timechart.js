@@ -252,12 +252,14 @@ export class TimeChart {
     crest(s, layer, from, to, colour, ink.dark ? 0.34 : 0.26);
     const max = line(s, layer, from, to, layer.lafmax, colour, 1 * s.ratio, [2 * s.ratio, 2 * s.ratio]);
     const end = line(s, layer, from, to, layer.laeq, colour, 2 * ink.line * s.ratio, []);
-    if (max) labels.push({ ...max, name: 'LAFmax', colour });
+    const several = labels.length > 0; // then microphones are told apart, not what is drawn of one
+    if (max && !several) labels.push({ ...max, name: 'LAFmax', colour });
+    if (end && several) labels.push({ ...end, name: this.#session.channelName(front), colour });
     const limit = this.#options.limit();
     if (limit) paintLimit(s, layer, from, to, limit, this.#log.now, labels);
     const clear = this.#time.line === null ? 16 * s.ratio : 0; // of the plumb line at the newest
     placeNames(s, labels.map((l) => ({ ...l, x: l.x - clear })), ink.ground);
-    if (end) nameBelow(s, end.x - clear, end.y, layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour, ink.ground);
+    if (end && !several) nameBelow(s, end.x - clear, end.y, layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour, ink.ground);
   }
 
   /** @param {Surface} s */

@@ -42,7 +42,7 @@ export class WatchLine {
     this.#sentence = new Sentence(view, LIGHTS, () => this.#evidence());
     this.node = this.#sentence.node;
     const show = () => this.show();
-    this.#off = [session.on('watch', show), session.on('state', show), session.on('status', show), session.on('levels', show), view.onChange(show)];
+    this.#off = [session.on('watch', show), session.on('state', show), session.on('status', show), session.on('levels', show), session.on('show', show), view.onChange(show)];
     show();
   }
 
@@ -72,6 +72,7 @@ export class WatchLine {
 
   /** @param {Watch|null} watch @returns {Part[]} */
   #about(watch) {
+    if (!watch && !this.#session.show) return [{ text: 'Nothing to compare with: no show is open to keep a baseline in. Open one on the Show page.' }];
     if (!watch) return [{ text: 'No baseline yet. ' }, { text: 'Choose or measure one', about: 'baseline' }, { text: '; what changes is told from then on.' }];
     return split(watch.text, [[BAND, 'band'], [TIME, this.#latest()], [WITHIN, 'difference']]);
   }
