@@ -46,7 +46,7 @@
  *
  * @typedef {{plan: number, seat: number, seat_name: string, take: number, time: string, pass: boolean, text: string,
  *   band_hz: number[], predicted_db: number|null, measured_db: number|null, difference_db: number|null,
- *   low_db: number|null, high_db: number|null, frequency_hz: number[], predicted_magnitude_db: Values,
+ *   gain_over_louder_db: number|null, low_db: number|null, high_db: number|null, frequency_hz: number[], predicted_magnitude_db: Values,
  *   measured_magnitude_db: Values}} Verification
  * @typedef {{state: 'idle'|'ramping'|'measuring'|'storing'|'done'|'stopped'|'failed', purpose: ''|'survey'|'verify',
  *   seat: number, main: string, fill: string, playing: string[], step: number, steps: number, done: number,

@@ -24,7 +24,7 @@ export class Matrix {
   #headKey = '';
   #sheet;
   #legend = el('small', { class: 'legend', text: 'dB of the ideal sum, ▼ worst seat' });
-  #remove = el('button', { type: 'button', class: 'quiet', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
+  #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
   #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
   #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
   node = el('div', { class: 'seats-table' }, this.#table, el('div', { class: 'below' }, this.#add, this.#remove, this.#boxes));
@@ -65,7 +65,7 @@ export class Matrix {
     });
     const chosen = this.#model.seat;
     this.#remove.hidden = !chosen;
-    say(this.#remove, `Delete ${chosen?.name ?? ''}`);
+    this.#remove.setAttribute('aria-label', `Delete ${chosen?.name ?? ''}`);
     this.follow();
   }
 

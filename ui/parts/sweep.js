@@ -184,6 +184,7 @@ export class Sweep {
     s.ctx.font = `${12 * s.ratio}px system-ui, sans-serif`;
     s.ctx.textBaseline = 'bottom';
     const bottom = s.box.top + s.box.height;
+    const apart = Math.abs(s.x(plan.delayMs) - s.x(0)) / s.ratio;
     for (const [ms, word, same] of /** @type {[number, string, boolean][]} */ ([[0, 'today', setting.sign > 0], [plan.delayMs, 'plan', plan.sign === setting.sign]])) {
       if (word === 'plan' && !answer?.plan) continue;
       const x = s.x(ms);
@@ -196,13 +197,14 @@ export class Sweep {
       s.ctx.stroke();
       s.ctx.setLineDash([]);
       const text = same ? word : `${word}, turned over`;
+      const y = bottom - (word === 'plan' && apart < 130 ? 36 : 20) * s.ratio;
       const left = x + s.ctx.measureText(text).width + 8 * s.ratio > s.box.left + s.box.width;
       s.ctx.textAlign = left ? 'right' : 'left';
       s.ctx.strokeStyle = ink.ground;
       s.ctx.lineWidth = 3 * s.ratio;
-      s.ctx.strokeText(text, x + (left ? -5 : 5) * s.ratio, bottom - 20 * s.ratio);
+      s.ctx.strokeText(text, x + (left ? -5 : 5) * s.ratio, y);
       s.ctx.fillStyle = ink.quiet;
-      s.ctx.fillText(text, x + (left ? -5 : 5) * s.ratio, bottom - 20 * s.ratio);
+      s.ctx.fillText(text, x + (left ? -5 : 5) * s.ratio, y);
     }
   }
 
