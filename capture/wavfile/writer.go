@@ -44,6 +44,9 @@ func Create(path string, format Format) (*Writer, error) {
 	}
 	temp := filepath.Join(dir, "."+name+"."+strconv.FormatInt(int64(os.Getpid())<<32^time.Now().UnixNano(), 36)+".part")
 	w, err := newWriter(temp, format)
+	if cause := (*os.PathError)(nil); errors.As(err, &cause) {
+		err = cause.Err // the path in it is the temporary name, which says nothing to anybody
+	}
 	if err != nil {
 		return nil, fmt.Errorf("cannot write %s: %w", path, err)
 	}

@@ -139,7 +139,7 @@ func TestBadInput(t *testing.T) {
 	scene := "[room]\nsize_m=[10,8,4]\n[programme]\nkind=\"file\"\nfile=\"ok.wav\"\n" +
 		"[[loudspeaker]]\nname=\"a\"\nposition_m=[1,1,1]\n[[microphone]]\nname=\"m\"\nposition_m=[2,2,1]\n"
 	inFolder(t, map[string][]byte{
-		"ok.wav": wav16(3, 48000, 48000), "short.wav": wav16(2, 48000, 100), "nan.wav": nan, "a.toml": []byte(scene),
+		"ok.wav": wav16(3, 48000, 48000), "short.wav": wav16(2, 48000, 100), "nan.wav": nan, "many.wav": wav16(34, 48000, 100), "a.toml": []byte(scene),
 	})
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -152,6 +152,7 @@ func TestBadInput(t *testing.T) {
 		"response .":                                            "folder",
 		"response ok.wav --ref 4":                               "there is no channel 4 for the reference: choose --ref from 1 to 3",
 		"response ok.wav --mic 2,5":                             "there is no channel 5 for a microphone: choose --mic from 1 to 3",
+		"arrivals many.wav":                                     "at most 32 can be microphones: choose them with --mic",
 		"response ok.wav --mic 1":                               "channel 1 is the reference",
 		"response ok.wav --mic 2,2":                             "channel 2 is named twice",
 		"response ok.wav --from 3":                              "lies behind the end",
@@ -184,7 +185,7 @@ func TestBadInput(t *testing.T) {
 			refused(t, plumbline(t, strings.Fields(args)...), want)
 		})
 	}
-	nothingLeft(t, "ok.wav", "short.wav", "nan.wav", "a.toml")
+	nothingLeft(t, "ok.wav", "short.wav", "nan.wav", "many.wav", "a.toml")
 }
 
 // A render that is interrupted leaves nothing, and what was there before.

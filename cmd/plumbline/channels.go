@@ -20,7 +20,10 @@ func pickChannels(reference int, microphones string, channels int) (ref int, mic
 		return 0, nil, fmt.Errorf("there is no channel %d for the reference: choose --ref from 1 to %d", reference, channels)
 	}
 	if microphones == "all" {
-		for c := 1; c <= channels && len(mics) < maxMicrophones; c++ {
+		if channels-1 > maxMicrophones {
+			return 0, nil, fmt.Errorf("there are %d channels beside the reference, and at most %d can be microphones: choose them with --mic", channels-1, maxMicrophones)
+		}
+		for c := 1; c <= channels; c++ {
 			if c != reference {
 				mics = append(mics, c)
 			}
