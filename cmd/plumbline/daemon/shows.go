@@ -90,7 +90,7 @@ func decodeWAV(data []byte) (sampleRateHz float64, samples []float64, err error)
 	}
 	wav, err := wavfile.Open(f.Name())
 	if err != nil {
-		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the WAV file"))
+		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the file"))
 	}
 	defer wav.Close()
 	if wav.Frames() > longestImpulse {
@@ -98,7 +98,7 @@ func decodeWAV(data []byte) (sampleRateHz float64, samples []float64, err error)
 	}
 	samples = make([]float64, wav.Frames())
 	if _, err := wav.ReadFrames([][]float64{samples}, 0); err != nil {
-		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the WAV file"))
+		return 0, nil, errors.New(strings.ReplaceAll(err.Error(), f.Name(), "the file"))
 	}
 	return float64(wav.Format().SampleRateHz), samples, nil
 }

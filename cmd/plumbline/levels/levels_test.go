@@ -368,11 +368,8 @@ func TestALimitIsCrossedAndRemembered(t *testing.T) {
 func TestUnknownLimitsAreRefused(t *testing.T) {
 	d := newDesk(t, Config{})
 	bad, far := "loud", 60.0
-	for _, p := range []wire.LimitsPatch{{Profile: &bad}, {CorrectionDB: &far}} {
-		who := "who"
-		if p.Profile == nil {
-			p.Profile = &who
-		}
+	who := "who"
+	for _, p := range []wire.LimitsPatch{{Profile: &bad}, {Profile: &who, CorrectionDB: &far}, {CorrectionDB: &far}} {
 		if _, err := d.ChangeLimits(t.Context(), p, "c1"); err == nil {
 			t.Errorf("%+v was taken", p)
 		}

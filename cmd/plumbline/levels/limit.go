@@ -58,6 +58,9 @@ func (l *Levels) ChangeLimits(_ context.Context, p wire.LimitsPatch, by string) 
 	if p.CorrectionDB != nil {
 		next.CorrectionDB = *p.CorrectionDB
 	}
+	if !(math.Abs(next.CorrectionDB) <= wire.MaxCorrectionDB) {
+		return wire.Limits{}, &wire.Error{Code: "correction_db", Text: fmt.Sprintf("the correction must lie within ±%d dB, not %g", wire.MaxCorrectionDB, next.CorrectionDB)}
+	}
 	next.ChangedBy = by
 	text := "no limit is followed"
 	if next.Profile != "" {
@@ -106,7 +109,7 @@ func (l *Levels) restoreLimit() {
 		l.cfg.Logger.Warn("limit of the show", "err", err)
 		return
 	}
-	if _, known := exposure.Lookup(kept.Profile); known && math.Abs(kept.CorrectionDB) <= 40 {
+	if _, known := exposure.Lookup(kept.Profile); known && math.Abs(kept.CorrectionDB) <= wire.MaxCorrectionDB {
 		l.mu.Lock()
 		l.limit = kept
 		l.mu.Unlock()

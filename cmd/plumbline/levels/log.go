@@ -149,7 +149,11 @@ func (l *log) write() {
 		l.state.Text = fmt.Sprintf("Levels are not being logged: %v. What the log has stays; the last %d s wait.", err, len(l.waiting))
 	}
 	if l.state.State != old {
-		l.logger.Info("level log is "+l.state.State, "err", err)
+		if err != nil {
+			l.logger.Warn("level log is "+l.state.State, "err", err)
+		} else {
+			l.logger.Info("level log is " + l.state.State)
+		}
 	}
 }
 
