@@ -38,6 +38,7 @@ bind([
     history.pushState(null, '', p.path + location.search);
     show(p.path);
   } })),
+  { key: 'Escape', says: 'Stop the test signal', run: () => shell.stopSignal() },
   { key: 'n', says: 'Next ground: system, dark house, daylight', run: () => shell.nextGround() },
   { key: '?', says: 'This sheet', run: () => shell.help() },
 ]);

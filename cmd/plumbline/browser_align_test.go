@@ -327,7 +327,15 @@ func TestSurveyStops(t *testing.T) {
 	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
 	p.until(10*time.Second, `document.querySelector('.notices').textContent.includes('Silence')`)
 
+	// On another page there is a stop too.
 	start(p)
-	p.do(chromedp.Navigate("about:blank")) // the page that started it goes away
-	eventually(t, 5*time.Second, "silence", func() bool { v := survey(); return v.State == wire.SurveyStopped })
+	p.do(chromedp.Click(`nav a[href="/listen"]`, chromedp.NodeVisible))
+	p.click("stop-signal")
+	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
+	p.do(chromedp.Click(`nav a[href="/align"]`, chromedp.NodeVisible))
+
+	// The page goes away, and is kept in the browser's memory.
+	start(p)
+	p.do(chromedp.Navigate("about:blank"))
+	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
 }

@@ -11,6 +11,9 @@ import { Socket } from './socket.js';
 /** @typedef {{open: boolean, stale: boolean, lastMs: number}} Status */
 /** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'levels'|'watch'|'event'|'notice'|'frame'|'status'} Topic */
 
+/** Does a survey sound, or is about to? @param {import('./types.js').Survey|null} survey */
+export const running = (survey) => !!survey && ['ramping', 'measuring', 'storing'].includes(survey.state);
+
 export class Session {
   /** @type {Hello|null} */
   hello = null;

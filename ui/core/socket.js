@@ -34,6 +34,7 @@ export class Socket {
     this.#on = on;
     document.addEventListener('visibilitychange', this.#wake);
     window.addEventListener('pageshow', this.#wake);
+    window.addEventListener('pagehide', this.#leave);
     window.addEventListener('online', this.#wake);
     this.#watch = window.setInterval(this.#check, 250);
     this.#open();
@@ -43,6 +44,7 @@ export class Socket {
     this.#closed = true;
     document.removeEventListener('visibilitychange', this.#wake);
     window.removeEventListener('pageshow', this.#wake);
+    window.removeEventListener('pagehide', this.#leave);
     window.removeEventListener('online', this.#wake);
     clearInterval(this.#watch);
     clearTimeout(this.#retry);
@@ -119,6 +121,12 @@ export class Socket {
       this.#opened = performance.now();
       this.want(this.#want);
     }
+  };
+
+  /** A page that is left lives on in the browser's memory, and its connection with it: what it started must not. */
+  #leave = () => {
+    clearTimeout(this.#retry);
+    this.#drop();
   };
 
   #check = () => {

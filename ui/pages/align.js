@@ -59,7 +59,7 @@ export class AlignPage {
     this.#sentence = new Sentence(view, LIGHTS, () => this.#figures());
     this.#boxes = new Boxes(this.#shelf, session);
     this.#matrix = new Matrix(this.#model, this.#shelf, session, () => openSheet('Loudspeakers', this.#boxes.node));
-    this.#surveyor = new Surveyor(this.#model, this.#shelf, session, shell.notices);
+    this.#surveyor = new Surveyor(this.#model, this.#shelf, session, shell);
     const from = () => ({ model: this.#model, session, sweep: this.#sweep, sum: this.#sum });
     const table = () => openSheet('The numbers', sumTable(from()));
     this.#sweep = new Sweep(this.#model, redraw, (kind) => saveSweep(from(), kind), table);
@@ -97,7 +97,6 @@ export class AlignPage {
       session.on('survey', show), session.on('state', show), session.on('show', show), session.on('rig', show), session.on('status', show),
       view.onChange(() => this.#follow(view.light?.about)),
       bind([
-        { key: 'Escape', says: 'Stop the test signal', run: () => this.#surveyor.stop() },
         { key: 'ArrowUp ArrowDown', says: 'The seat above or below', run: (/** @type {KeyboardEvent} */ e) => this.#step(e.key === 'ArrowUp' ? -1 : 1) },
         { key: 'p', says: 'Back to the plan', run: () => this.#model.backToPlan() },
         { key: 'v', says: 'Turn the fill over', run: () => this.#model.set({ sign: this.#model.setting.sign < 0 ? 1 : -1 }) },

@@ -2,6 +2,7 @@
 // What the takes of two loudspeakers mean, in a sentence or two, and what to do next.
 
 import { fixed, signed } from '../core/format.js';
+import { running } from '../core/session.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
@@ -41,9 +42,6 @@ export function words(model, shelf, session) {
   if (model.dialled(session.rig) && proofs.length && newerThanTakes(proofs, shelf)) return proven(model, proofs);
   return account(model, model.dialled(session.rig));
 }
-
-/** @param {{state: string}} survey */
-export const running = (survey) => ['ramping', 'measuring', 'storing'].includes(survey.state);
 
 /** @param {AlignModel} model @returns {Says} */
 function cannot(model) {

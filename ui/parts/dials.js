@@ -4,7 +4,7 @@
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
-import { running } from './alignwords.js';
+import { running } from '../core/session.js';
 import { settingOf } from './alignmodel.js';
 import { Field } from './field.js';
 
@@ -113,7 +113,7 @@ export class Dials {
   /** From a setting to a plan that is dialled in. */
   #showWays() {
     const { survey } = this.#session;
-    const on = !!survey && running(survey);
+    const on = running(survey);
     this.#keep.disabled = on || this.#model.isStored;
     say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
     this.#dial.hidden = !this.#session.rig;

@@ -4,7 +4,7 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
-import { running } from './alignwords.js';
+import { running } from '../core/session.js';
 import { TextField } from './textfield.js';
 
 /** @typedef {import('../core/types.js').Seat} Seat */

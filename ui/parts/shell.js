@@ -3,8 +3,10 @@
 // from, the ground, the help, and the notices at the foot.
 
 import * as address from '../core/address.js';
+import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { bindings } from '../core/keys.js';
+import { running } from '../core/session.js';
 import { ground, setGround } from '../core/theme.js';
 import { difference } from './changes.js';
 import { Notices } from './notice.js';
@@ -23,6 +25,7 @@ export class Shell {
   #pages;
   #nav = el('nav', { 'aria-label': 'Pages' });
   #source = el('span', { class: 'source', 'data-testid': 'source' });
+  #stop = el('button', { type: 'button', class: 'stop', text: 'Stop the signal', hidden: true, 'data-testid': 'stop-signal', onclick: () => this.stopSignal() });
   #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
   #path = '';
   /** @type {import('../core/types.js').Settings|null} */
@@ -39,7 +42,7 @@ export class Shell {
     const help = el('button', { type: 'button', class: 'quiet', text: 'Help', onclick: () => this.help() });
     document.body.replaceChildren(
       el('a', { class: 'skip', href: '#page', text: 'To the measurement' }),
-      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#ground, help), this.main, this.notices.node);
+      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#stop, this.#ground, help), this.main, this.notices.node);
     session.on('state', () => {
       this.#show();
       this.#tellChange();
@@ -47,6 +50,7 @@ export class Shell {
     session.on('status', () => this.#show());
     session.on('rig', () => this.#show());
     session.on('show', () => this.#show());
+    session.on('survey', () => this.#show());
     session.on('notice', (n) => {
       if (n.by !== session.client) this.notices.say(n.by ? `${n.text} (page ${n.by})` : n.text);
     });
@@ -63,6 +67,11 @@ export class Shell {
     const k = GROUNDS.findIndex(([value]) => value === ground());
     setGround(GROUNDS[(k + 1) % GROUNDS.length][0]);
     this.#show();
+  }
+
+  /** Silence, from whatever page. */
+  stopSignal() {
+    if (running(this.#session.survey)) void this.notices.guard(ask('POST', '/api/v1/survey/stop'));
   }
 
   help() {
@@ -92,6 +101,8 @@ export class Shell {
       this.#ground.replaceChildren(glyph, el('span', { class: 'word', text: ` ${name}` }));
     }
     this.#ground.setAttribute('aria-label', `Ground: ${name}. Press for the next.`);
+    // The Align page has its own, larger one.
+    this.#stop.hidden = this.#path === '/align' || !running(this.#session.survey);
     say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}` : '');
   }
 

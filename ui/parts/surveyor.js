@@ -5,7 +5,7 @@
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
-import { running } from './alignwords.js';
+import { running } from '../core/session.js';
 import { Field } from './field.js';
 
 /** @typedef {import('../core/types.js').Survey} Survey */
@@ -34,8 +34,7 @@ export class Surveyor {
   #reason = el('p', { class: 'remark' });
   #bar = el('div', { class: 'bar', role: 'progressbar', 'aria-valuemin': 0, 'aria-valuemax': 100 }, el('span'));
   #left = el('span', { 'data-testid': 'survey-left' });
-  #stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => this.stop() });
-  #progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, this.#stop));
+  #progress;
   #last = '';
   #all = false;
   #allAtOnce = el('button', { type: 'button', 'data-testid': 'survey-all', onclick: () => {
@@ -50,13 +49,15 @@ export class Surveyor {
 
   /**
    * @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf
-   * @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices
+   * @param {import('../core/session.js').Session} session @param {import('./shell.js').Shell} shell
    */
-  constructor(model, shelf, session, notices) {
+  constructor(model, shelf, session, shell) {
     this.#model = model;
     this.#shelf = shelf;
     this.#session = session;
-    this.#notices = notices;
+    this.#notices = shell.notices;
+    const stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => shell.stopSignal() });
+    this.#progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, stop));
     const field = (/** @type {keyof Surveyor['goal']} */ key, /** @type {import('./field.js').FieldOptions} */ options) => new Field({ ...options, commit: (v) => {
       this.goal[key] = v;
       this.show();
@@ -80,7 +81,7 @@ export class Surveyor {
     const { survey } = this.#session;
     const seat = this.#model.seat;
     const { main, fill } = this.#model;
-    const on = !!survey && running(survey);
+    const on = running(survey);
     const plays = !!survey && survey.plays.includes(main) && survey.plays.includes(fill);
     this.#start.hidden = on || !plays || !seat;
     this.#progress.hidden = !on;
@@ -111,10 +112,6 @@ export class Surveyor {
     if (this.#proofs.dataset.key === key) return;
     this.#proofs.dataset.key = key;
     this.#proofs.replaceChildren(...proofs.map((p) => el('li', { 'data-pass': p.pass, title: p.text, text: p.pass ? `● ${p.seat_name} holds: ${signed(p.gain_over_louder_db, 1)} dB, predicted ${signed((p.gain_over_louder_db ?? NaN) - (p.difference_db ?? NaN), 1)} dB` : `■ ${p.text}` })));
-  }
-
-  stop() {
-    if (this.#session.survey && running(this.#session.survey)) void this.#notices.guard(ask('POST', '/api/v1/survey/stop'));
   }
 
   async #prove() {
