@@ -72,9 +72,10 @@ func (p *pump) init(d *Daemon, s wire.Settings) error {
 func (p *pump) run(ctx context.Context, failed <-chan error) {
 	defer close(p.d.ended)
 	// The ear waits for samples, the pump for the ear: two lines that a select
-	// can join with the commands.
+	// can join with the commands. They take turns: a ring has one consumer.
 	ctx, cancel := context.WithCancel(ctx)
 	ear := make(chan error)
+	turn := make(chan struct{}, 1)
 	deaf := make(chan struct{})
 	go func() {
 		defer close(deaf)
@@ -86,6 +87,11 @@ func (p *pump) run(ctx context.Context, failed <-chan error) {
 				return
 			}
 			if err != nil {
+				return
+			}
+			select {
+			case <-turn:
+			case <-ctx.Done():
 				return
 			}
 		}
@@ -103,6 +109,7 @@ func (p *pump) run(ctx context.Context, failed <-chan error) {
 		case err := <-ear:
 			if err == nil {
 				p.read()
+				turn <- struct{}{}
 				continue
 			}
 			if errors.Is(err, io.EOF) { // closed and empty
