@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"plumbline/capture/internal/leak"
+	"plumbline/internal/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
-	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -14,13 +13,13 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/internal/leak"
 	"plumbline/stream/internal/frametest"
-	"plumbline/stream/internal/leak"
 	"plumbline/stream/wire"
 )
 
 func TestMain(m *testing.M) {
-	os.Exit(leak.Main(m))
+	leak.Strict(m)
 }
 
 // operator is a State in memory.

@@ -13,7 +13,7 @@ import (
 	"sync"
 	"testing"
 
-	"plumbline/capture/internal/leak"
+	"plumbline/internal/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

@@ -15,7 +15,7 @@ import (
 	"time"
 
 	"plumbline/capture/wavfile"
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")

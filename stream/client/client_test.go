@@ -15,13 +15,13 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/internal/leak"
 	"plumbline/stream"
 	"plumbline/stream/internal/frametest"
-	"plumbline/stream/internal/leak"
 	"plumbline/stream/wire"
 )
 
-func TestMain(m *testing.M) { os.Exit(leak.Main(m)) }
+func TestMain(m *testing.M) { leak.Strict(m) }
 
 type operator struct{ state stream.State }
 

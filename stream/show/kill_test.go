@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"plumbline/analyze/response"
-	"plumbline/stream/internal/leak"
+	"plumbline/internal/leak"
 )
 
 // childEnv names the show a child process stores takes in.
@@ -24,7 +24,7 @@ func TestMain(m *testing.M) {
 		storeTakes(path)
 		return
 	}
-	os.Exit(leak.Main(m))
+	leak.Strict(m)
 }
 
 const killFrames = 40000 // 320 kB of audio a take

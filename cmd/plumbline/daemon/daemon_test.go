@@ -15,7 +15,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/capture/rig"
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 	"plumbline/stream"
 	"plumbline/stream/wire"
 )

@@ -12,7 +12,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/calibration"
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )

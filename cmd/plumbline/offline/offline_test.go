@@ -11,7 +11,7 @@ import (
 
 	"plumbline/analyze/response"
 	"plumbline/capture/wavfile"
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

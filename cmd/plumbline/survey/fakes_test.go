@@ -10,7 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )

@@ -12,7 +12,7 @@ import (
 	"plumbline/analyze/response"
 	"plumbline/analyze/watch"
 	"plumbline/capture"
-	"plumbline/cmd/plumbline/internal/leak"
+	"plumbline/internal/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
