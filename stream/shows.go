@@ -238,16 +238,22 @@ type undoObject struct {
 	Undo int64 `json:"undo"`
 }
 
+// stretch is which part of a list, newest first, is asked for.
+func stretch(r *http.Request) (limit int, before int64, err error) {
+	n, err := query(r, "limit", 100, 1, 1000)
+	if err != nil {
+		return 0, 0, err
+	}
+	before, err = query(r, "before", 0, 0, math.MaxInt64)
+	return int(n), before, err
+}
+
 func (s *Server) showLog(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
-	limit, err := query(r, "limit", 100, 1, 1000)
+	limit, before, err := stretch(r)
 	if err != nil {
 		return err
 	}
-	before, err := query(r, "before", 0, 0, math.MaxInt64)
-	if err != nil {
-		return err
-	}
-	entries, err := x.Entries(int(limit), before)
+	entries, err := x.Entries(limit, before)
 	return replyWith(w)(map[string]any{"log": entries}, err)
 }
 

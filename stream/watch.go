@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"math"
 	"net/http"
 
 	"plumbline/stream/show"
@@ -90,15 +89,11 @@ func (s *Server) stopWatch(w http.ResponseWriter, r *http.Request, o WatchOperat
 }
 
 func (s *Server) events(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
-	limit, err := query(r, "limit", 100, 1, 1000)
+	limit, before, err := stretch(r)
 	if err != nil {
 		return err
 	}
-	before, err := query(r, "before", 0, 0, math.MaxInt64)
-	if err != nil {
-		return err
-	}
-	list, err := x.Events(int(limit), before)
+	list, err := x.Events(limit, before)
 	return replyWith(w)(wire.Events{Events: list}, err)
 }
 

@@ -1,6 +1,7 @@
 package alignment
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -73,15 +74,7 @@ func Chain(takes [][]*response.Spectra, cfg Config) (settings []Setting, results
 		return settings, results, nil
 	}
 	// The main's delay is 0 on this axis; who is earliest starts.
-	first := slices.MinFunc(settings, func(a, b Setting) int {
-		switch {
-		case a.DelayMs < b.DelayMs:
-			return -1
-		case a.DelayMs > b.DelayMs:
-			return 1
-		}
-		return 0
-	}).DelayMs
+	first := slices.MinFunc(settings, func(a, b Setting) int { return cmp.Compare(a.DelayMs, b.DelayMs) }).DelayMs
 	for i := range settings {
 		settings[i].DelayMs -= first
 	}

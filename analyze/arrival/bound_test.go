@@ -118,7 +118,7 @@ func TestCramerRaoBoundOfCleanReference(t *testing.T) {
 func scatter(t *testing.T, trials int, make func(seed uint64) (x, y []float64, delay float64), rate float64) (errs, sds []float64) {
 	t.Helper()
 	errs, sds = append(errs, zeros(trials)...), append(sds, zeros(trials)...)
-	parallel(trials, func(i int) {
+	truth.Trials(trials, func(i int) {
 		x, y, delay := make(uint64(i) + 1)
 		list, reason := find(t, Config{SampleRateHz: rate, MaxDelayS: 0.3}, x, y)
 		if len(list) != 1 {

@@ -1,6 +1,7 @@
 package arrival
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -274,14 +275,6 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		}
 		dst = append(dst, a)
 	}
-	slices.SortFunc(dst, func(a, b Arrival) int {
-		switch {
-		case a.DelayMs < b.DelayMs:
-			return -1
-		case a.DelayMs > b.DelayMs:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(dst, func(a, b Arrival) int { return cmp.Compare(a.DelayMs, b.DelayMs) })
 	return dst
 }

@@ -1,8 +1,6 @@
 package arrival
 
 import (
-	"runtime"
-	"sync"
 	"testing"
 
 	"plumbline/analyze/internal/programme"
@@ -53,22 +51,4 @@ func play(kind string, seed uint64, rate float64, n int) []float64 {
 		return programme.Speech(r, rate, n)
 	}
 	panic("no programme " + kind)
-}
-
-// parallel calls f for 0 ≤ i < n on all processors.
-func parallel(n int, f func(i int)) {
-	var wg sync.WaitGroup
-	next := make(chan int)
-	for range runtime.GOMAXPROCS(0) {
-		wg.Go(func() {
-			for i := range next {
-				f(i)
-			}
-		})
-	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
-	wg.Wait()
 }

@@ -23,7 +23,7 @@ func TestDirectSoundInReverberation(t *testing.T) {
 	for _, kind := range []string{"music", "speech"} {
 		for _, direct := range []float64{6, 3, 0, -3} {
 			outcomes := make([]string, n)
-			parallel(n, func(i int) {
+			truth.Trials(n, func(i int) {
 				r := programme.New(uint64(1000 + i))
 				x := play(kind, uint64(i), rate, 5*rate)
 				delay := 0.003 + 0.1*r.Float64()
@@ -70,7 +70,7 @@ func TestUnrelatedChannelsGiveNothing(t *testing.T) {
 		for _, ky := range kinds {
 			for _, seconds := range []float64{0.4, 1, 4} {
 				outcomes := make([]string, n)
-				parallel(n, func(i int) {
+				truth.Trials(n, func(i int) {
 					x := play(kx, uint64(i), rate, int(seconds*rate))
 					y := play(ky, uint64(5000+i), rate, int(seconds*rate))
 					list, reason := find(t, Config{}, x, y)
@@ -108,7 +108,7 @@ func TestTwoArrivals(t *testing.T) {
 		for _, sign := range []float64{1, -1} {
 			outcomes := make([]string, n)
 			errors := zeros(n)
-			parallel(n, func(i int) {
+			truth.Trials(n, func(i int) {
 				r := programme.New(uint64(3000 + i))
 				x := play(kind, uint64(i), rate, 5*rate)
 				d := 0.02 + 0.01*r.Float64()

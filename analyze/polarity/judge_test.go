@@ -26,7 +26,7 @@ func TestJudgeIsNeverWrong(t *testing.T) {
 		case_ string
 	}
 	results := make([]outcome, n)
-	parallel(n, func(i int) {
+	truth.Trials(n, func(i int) {
 		c := simulate(t, uint64(i), programme.RandomBox(programme.New(uint64(100000+i))), 4.9)
 		results[i] = outcome{Judge(c.Spectra), c.Sign, c.String()}
 	})
@@ -61,7 +61,7 @@ func TestReversedHighDriverIsNamed(t *testing.T) {
 		n = 200
 	}
 	named, wrong := make([]bool, n), make([]string, n)
-	parallel(n, func(i int) {
+	truth.Trials(n, func(i int) {
 		box := programme.RandomBox(programme.New(uint64(200000 + i)))
 		box.Crossover, box.HighReversed = programme.LinkwitzRiley4, true
 		c := simulate(t, uint64(i), box, 4.9)
@@ -101,7 +101,7 @@ func TestCompareTwins(t *testing.T) {
 		text     string
 	}
 	results := make([]outcome, n)
-	parallel(n, func(i int) {
+	truth.Trials(n, func(i int) {
 		box := programme.RandomBox(programme.New(uint64(300000 + i)))
 		a := simulate(t, uint64(2*i), box, 4.9)
 		reversed := i%4 == 0

@@ -2,7 +2,6 @@ package polarity
 
 import (
 	"fmt"
-	"sync"
 	"testing"
 
 	"plumbline/analyze/arrival"
@@ -70,24 +69,6 @@ func measure(t testing.TB, x, y []float64, rate float64) *response.Spectra {
 	s := new(response.Spectra)
 	e.Spectra(0, s)
 	return s
-}
-
-// parallel runs f for 0 ≤ i < n on all processors.
-func parallel(n int, f func(i int)) {
-	var wg sync.WaitGroup
-	next := make(chan int)
-	for range 2 {
-		wg.Go(func() {
-			for i := range next {
-				f(i)
-			}
-		})
-	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
-	wg.Wait()
 }
 
 func (c scenario) String() string {
