@@ -1,0 +1,131 @@
+package events
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"plumbline/internal/leak"
+	"plumbline/stream/show"
+	"plumbline/stream/wire"
+)
+
+func TestMain(m *testing.M) { leak.Main(m) }
+
+const rate = 100 // of audio that is quickly stored
+
+// heard is what the source has delivered: the sample index is its value.
+type heard struct{ end atomic.Uint64 }
+
+func (h *heard) clip(_ context.Context, microphone int, from, to uint64, atOnce bool) (c Clip, all bool, err error) {
+	end := h.end.Load()
+	if end < to && !atOnce {
+		return c, false, nil
+	}
+	c = Clip{Channels: [2]int{1, microphone}, From: from}
+	for n := from; n < min(to, end); n++ {
+		c.Samples = append(c.Samples, float32(n), -float32(n))
+	}
+	return c, end >= to, nil
+}
+
+func newKeeper(t *testing.T, shelf *show.Shelf, h *heard) (k *Keeper, changed, posted chan wire.Event) {
+	t.Helper()
+	changed, posted = make(chan wire.Event, 2*waitMost), make(chan wire.Event, 2*waitMost)
+	k, err := New(Config{
+		SampleRateHz: rate, Shelf: shelf, Audio: h.clip,
+		Changed: func(e wire.Event) { changed <- e }, Post: func(e wire.Event) { posted <- e },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); k.Run(ctx) }()
+	t.Cleanup(func() { cancel(); <-done })
+	return k, changed, posted
+}
+
+func next(t *testing.T, what string, from <-chan wire.Event) wire.Event {
+	t.Helper()
+	select {
+	case e := <-from:
+		return e
+	case <-time.After(20 * time.Second):
+		t.Fatalf("never: %s", what)
+	}
+	return wire.Event{}
+}
+
+func flipped() wire.Event {
+	return wire.Event{At: "2030-05-04T20:41:12.000Z", Microphone: 3, WatchChange: wire.WatchChange{Kind: "flipped", What: "fill"}, Text: "fill: opposite polarity."}
+}
+
+func TestTheAudioAroundAnEventFollows(t *testing.T) {
+	shelf, err := show.NewShelf(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { shelf.Close() })
+	x, err := shelf.New("hall")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var h heard
+	h.end.Store(2010)
+	k, changed, posted := newKeeper(t, shelf, &h)
+	k.Add(flipped(), 2000)
+	if e := next(t, "it is told", changed); e.ID != 1 || e.Audio.SampleRateHz != 0 {
+		t.Errorf("%+v", e)
+	}
+	if e := next(t, "it is posted", posted); e.ID != 1 {
+		t.Errorf("%+v", e)
+	}
+	h.end.Store(2000 + afterS*rate)
+	if e := next(t, "its audio is told", changed); e.Audio != (wire.AudioOf{SampleRateHz: rate, Seconds: beforeS + afterS, EventS: beforeS}) {
+		t.Errorf("%+v", e.Audio)
+	}
+	audio, err := x.EventAudio(1)
+	if err != nil || audio.Samples[0] != 2000-beforeS*rate || audio.Samples[1] != -audio.Samples[0] {
+		t.Errorf("%v, %v", audio.Samples[:2], err)
+	}
+	if len(posted) != 0 {
+		t.Error("posted twice")
+	}
+	// Near the start there is less in front.
+	k.Add(flipped(), 200)
+	next(t, "it is told", changed)
+	if e := next(t, "its audio is told", changed); e.Audio != (wire.AudioOf{SampleRateHz: rate, Seconds: 2 + afterS, EventS: 2}) {
+		t.Errorf("%+v", e.Audio)
+	}
+	// Another show is opened before the audio is there: it belongs to neither.
+	k.Add(flipped(), 5000)
+	next(t, "it is told", changed)
+	y, err := shelf.New("another")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := y.AddEvent(flipped()); err != nil {
+		t.Fatal(err)
+	}
+	h.end.Store(9000)
+	k.Add(flipped(), 3000) // whose audio comes after it
+	next(t, "it is told", changed)
+	next(t, "its audio is told", changed)
+	if e, err := y.Event(1); err != nil || e.Audio.SampleRateHz != 0 {
+		t.Errorf("%+v, %v", e.Audio, err)
+	}
+	if counts, lost := k.Counts(); counts[Kind{3, "flipped"}] != 4 || lost != 0 {
+		t.Errorf("%v, %d lost", counts, lost)
+	}
+}
+
+func TestWithoutAShowEventsAreTold(t *testing.T) {
+	k, changed, posted := newKeeper(t, nil, &heard{})
+	k.Add(flipped(), 2000)
+	if e := next(t, "it is told", changed); e.ID != 0 || e.Kind != "flipped" {
+		t.Errorf("%+v", e)
+	}
+	next(t, "it is posted", posted)
+}
