@@ -21,7 +21,8 @@ import (
 // pixels of the level's curve with what the API says.
 func TestWatchPageEqualsAPI(t *testing.T) {
 	d := demo(t)
-	p := open(t, d.url+"/watch?span=60", laptop, "status of 422") // the browser itself writes that a request was refused
+	// The browser itself writes that a request was refused, and later the connection.
+	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED")
 	p.until(30*time.Second, `__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
 	if unit := p.text("unit"); unit != "dB re full scale, not calibrated" {
 		t.Errorf("the unit is %q", unit)
@@ -86,14 +87,21 @@ func TestWatchPageEqualsAPI(t *testing.T) {
 	if answer := p.text("calibration-answer"); len(answer) < 20 {
 		t.Errorf("the refusal says %q", answer)
 	}
+
+	// What is old looks old, and says since when.
+	d.stop()
+	p.until(10*time.Second, `document.querySelector('.page').classList.contains('stale')`)
+	p.until(10*time.Second, `document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
+	if opacity := js[float64](p, `Number(getComputedStyle(document.querySelector('.numbers')).opacity)`); opacity > 0.6 {
+		t.Errorf("stale numbers have opacity %g", opacity)
+	}
 }
 
 // TestWatchFindsTheFlippedFill surveys the virtual rig, watches it with a
 // baseline, turns the fill over, and wants the page to say so.
 func TestWatchFindsTheFlippedFill(t *testing.T) {
 	d := demo(t)
-	// The browser itself writes that a request was refused: a baseline is, until enough was heard.
-	p := open(t, d.url+"/watch?span=120", laptop, "status of 409", "status of 422")
+	p := open(t, d.url+"/watch?span=120", laptop)
 	ask := func(method, path, body string) string {
 		t.Helper()
 		return js[string](p, fmt.Sprintf(`fetch(%q, {method: %q, headers: {'Content-Type': 'application/json', 'X-Plumbline-Client': __app.session.client}, body: %q}).then((r) => r.text())`, path, method, body))
@@ -108,11 +116,11 @@ func TestWatchFindsTheFlippedFill(t *testing.T) {
 	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet.") {
 		t.Errorf("without a baseline the page says %q", said)
 	}
-	eventually(t, 60*time.Second, "a baseline of what plays", func() bool {
-		js[bool](p, `((b) => { if (b.checkVisibility() && !b.disabled) b.click(); return true; })(document.querySelector('[data-testid="baseline-measure"]'))`)
-		time.Sleep(2 * time.Second) // of programme
-		return js[bool](p, `__app.session.watches.some((w) => w.state === 'watching')`)
-	})
+	// The survey is over; a baseline wants 12 s of everything, and takes up to 20 s.
+	heard := js[float64](p, `__app.session.frame.sample`)
+	p.until(60*time.Second, fmt.Sprintf(`__app.session.frame.sample > %g + 21 * __app.session.hello.rate_hz`, heard))
+	p.click("baseline-measure")
+	p.until(30*time.Second, `__app.session.watches.some((w) => w.state === 'watching')`)
 	p.until(30*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
 
 	turned := time.Now()
@@ -132,6 +140,9 @@ func TestWatchFindsTheFlippedFill(t *testing.T) {
 		t.Errorf("the mark is %q, want act", mark)
 	}
 	p.until(5*time.Second, `document.querySelectorAll('.pin:not([hidden])').length > 0`)
+	if *update {
+		p.picture("../../testdata/pictures/watch.png") // for the README
+	}
 
 	// Acknowledged and commented, it stays so.
 	id := js[int](p, `Number(document.querySelector('.event').dataset.id)`)
@@ -240,10 +251,6 @@ func TestWatchDay(t *testing.T) {
 	if best > 1000 && !underRace {
 		t.Errorf("24 h were drawn after %.0f ms, want less than 1 s", best)
 	}
-	if *update {
-		p.picture("../../testdata/pictures/watch.png") // for the README
-	}
-
 	// The colour of a band at a time is that of its level.
 	type cell struct {
 		Known, Equal int

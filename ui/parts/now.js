@@ -28,7 +28,7 @@ export class Now {
   #unit = el('span', { class: 'unit', 'data-testid': 'unit' });
   #calibrate;
   #minutes = address.number('leq', 0);
-  #said = 0;
+  #said = -Infinity;
   #off;
   node;
 
@@ -61,8 +61,8 @@ export class Now {
   draw() {
     const now = performance.now();
     if (now - this.#said < TEXT_MS) return;
-    this.#said = now;
     const level = this.level();
+    this.#said = level ? now : -Infinity;
     const calibrated = !!level?.calibrated_at;
     say(this.#unit, !level ? 'dB' : calibrated ? `dB re 20 µPa, calibrated ${day(level.calibrated_at)}` : 'dB re full scale, not calibrated');
     this.#unit.classList.toggle('not', !!level && !calibrated);
@@ -79,7 +79,7 @@ export class Now {
   #choose() {
     this.#minutes = Number(this.#over.value);
     address.set('leq', this.#minutes || null);
-    this.#said = 0;
+    this.#said = -Infinity;
     this.draw();
   }
 }
