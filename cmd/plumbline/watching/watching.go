@@ -59,7 +59,6 @@ type Watcher struct {
 // session is the watch of one microphone.
 type session struct {
 	take     show.Take
-	seatName string
 	view     wire.Watch // all of it that does not follow from watch
 	watch    *watch.Watch
 	fed      uint64    // samples
