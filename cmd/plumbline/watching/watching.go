@@ -58,15 +58,15 @@ type Watcher struct {
 
 // session is the watch of one microphone.
 type session struct {
-	take     show.Take
-	view     wire.Watch // all of it that does not follow from watch
-	watch    *watch.Watch
-	fed      uint64    // samples
-	healthy  time.Time // since when all is as the baseline
-	heard    time.Time // when samples came last
-	said     string    // about what is wrong
-	mark     string
-	events   []watch.Event
+	take    show.Take
+	view    wire.Watch // all of it that does not follow from watch
+	watch   *watch.Watch
+	fed     uint64    // samples
+	healthy time.Time // since when all is as the baseline
+	heard   time.Time // when samples came last
+	said    string    // about what is wrong
+	mark    string
+	events  []watch.Event
 }
 
 // New checks cfg and starts nothing.
