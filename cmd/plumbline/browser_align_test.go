@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -9,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"plumbline/stream/wire"
@@ -271,6 +273,14 @@ func checkReport(t *testing.T, d service, p page) {
 	// Kept as a file it is the same: nothing is loaded.
 	if loaded := js[[]string](report, `performance.getEntriesByType('resource').map((e) => e.name)`); len(loaded) != 0 {
 		t.Errorf("the report loads %q", loaded)
+	}
+	// It prints: on some pages of A4, with what was measured at the head of each.
+	pdf, err := chromedp.Call(report.ctx, cdppage.PrintToPDF, cdppage.PrintToPDFParams{PreferCSSPageSize: new(true)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := bytes.Count(pdf.Data, []byte("/Type /Page\n")); n < 3 || n > 8 {
+		t.Errorf("the report prints on %d pages", n)
 	}
 	numbers := js[string](report, `atob(document.querySelector('a[download]').href.split(',')[1])`)
 	var raw struct {

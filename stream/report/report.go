@@ -42,6 +42,12 @@ var files embed.FS
 
 var page = template.Must(template.New("page.html").Funcs(template.FuncMap{
 	"db": db, "signed": signed, "number": number,
+	"count": func(n int, what string) string {
+		if n == 1 {
+			return "1 " + what
+		}
+		return fmt.Sprintf("%d %ss", n, what)
+	},
 	"less": func(a, b float64) float64 { return a - b }, "plain": func(v wire.Value) float64 { return float64(v) },
 	"hz": hertz, "metres": func(ms float64, p *view) string { return number(ms/1000*p.SpeedMS, 2) },
 }).ParseFS(files, "page.html"))

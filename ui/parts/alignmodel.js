@@ -24,15 +24,21 @@ export function settingOf(p) {
   return { delayMs: p.wait === 'A' ? -p.delay_ms : p.delay_ms, sign: p.polarity_b === 'opposite' ? -1 : 1, gainDB: p.gain_b_db };
 }
 
+/** A setting that was under the hand when the address was kept: 1.25_-1_0 is 1.25 ms, turned over, no gain. @returns {Setting} */
+function tried() {
+  const [delayMs, sign, gainDB] = address.text('try', '').split('_').map(Number);
+  return { delayMs: delayMs || 0, sign: sign < 0 ? -1 : 1, gainDB: gainDB || 0 };
+}
+
 export class AlignModel {
   /** @type {Align|null} */
   answer = null;
   /** The daemon has answered, or there is nothing to ask. */
   settled = false;
-  /** @type {Setting} */
-  setting = TODAY;
   /** The hand has left the plan. */
-  moved = false;
+  moved = address.text('try', '') !== '';
+  /** @type {Setting} */
+  setting = tried();
   /** Efficiencies of the seats under the setting, dB. */
   now = new Float64Array(0);
   nowAim = NaN;
@@ -77,6 +83,8 @@ export class AlignModel {
   setPair(main, fill) {
     this.#main = main;
     this.#fill = fill;
+    this.moved = false; // what was tried was for the other pair
+    address.set('try', null);
     address.set('main', main);
     address.set('fill', fill);
     void this.ask();
@@ -158,6 +166,7 @@ export class AlignModel {
   set(change) {
     this.setting = { ...this.setting, ...change };
     this.moved = true;
+    address.set('try', `${this.setting.delayMs}_${this.setting.sign}_${this.setting.gainDB}`);
     this.#compute();
     this.onChange('setting');
   }
@@ -165,6 +174,7 @@ export class AlignModel {
   backToPlan() {
     this.setting = this.plan;
     this.moved = false;
+    address.set('try', null);
     this.#compute();
     this.onChange('setting');
   }

@@ -10,6 +10,8 @@ import { TextField } from './textfield.js';
 /** @typedef {import('../core/types.js').Seat} Seat */
 /** @typedef {import('../core/types.js').Take} Take */
 
+const MOST_COLUMNS = 4; // that a column of the page has room for; with more the pair alone is shown
+
 /** @typedef {{key: string, ids: number[], name: string, ink: string}} Column */
 
 export class Matrix {
@@ -47,7 +49,7 @@ export class Matrix {
     const key = JSON.stringify([columns, aligned]);
     if (key !== this.#headKey) {
       this.#headKey = key;
-      this.#head.replaceChildren(el('th', { scope: 'col', text: 'Seat' }), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}` }, el('span', { text: c.name }))),
+      this.#head.replaceChildren(el('th', { scope: 'col', text: 'Seat' }), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}`, title: c.name }, el('span', { text: c.name }))),
         ...(aligned ? [el('th', { scope: 'col', class: 'number', text: 'today' }), el('th', { scope: 'col', class: 'number', text: 'then' })] : []));
       this.#legend.hidden = !aligned;
     }
@@ -86,7 +88,9 @@ export class Matrix {
     const ink = (/** @type {string} */ name) => (name === main ? 'k0' : name === fill ? 'k1' : 'other');
     const { loudspeakers } = this.#shelf;
     const pair = loudspeakers.filter((l) => l.name === main || l.name === fill).map((l) => l.id).sort((a, b) => a - b);
-    const alone = [main, fill].map((name) => loudspeakers.find((l) => l.name === name)).filter((l) => !!l);
+    const others = loudspeakers.filter((l) => l.name !== main && l.name !== fill);
+    const pairFirst = [main, fill].map((name) => loudspeakers.find((l) => l.name === name)).filter((l) => !!l);
+    const alone = [...pairFirst, ...(others.length + 2 <= MOST_COLUMNS ? others : [])];
     return [...alone.map((l) => ({ key: `alone-${l.id}`, ids: [l.id], name: l.name, ink: ink(l.name) })), ...(pair.length === 2 ? [{ key: 'both', ids: pair, name: 'both', ink: 'ink' }] : [])];
   }
 
