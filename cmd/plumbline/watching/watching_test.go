@@ -338,3 +338,29 @@ func TestSentences(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkFeed is a second of audio through the watch of one microphone.
+func BenchmarkFeed(b *testing.B) {
+	h := newHall(1)
+	sound := func(seconds int) (block []float32, ref, mic []float64) {
+		for range seconds * rate {
+			x, y := h.next()
+			block, ref, mic = append(block, float32(x), float32(y)), append(ref, x), append(mic, y)
+		}
+		return block, ref, mic
+	}
+	_, ref, mic := sound(16)
+	speakers := []watch.Loudspeaker{{Name: "main", DelayS: 700. / rate}, {Name: "fill", DelayS: 1200. / rate}}
+	begun := time.Now()
+	base, err := watch.Learn(watch.Config{SampleRateHz: rate}, ref, mic, speakers)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Logf("learnt from 16 s in %v", time.Since(begun).Round(time.Millisecond))
+	w := &Watcher{cfg: Config{Channels: 2}}
+	w.sessions = []*session{{take: show.Take{Reference: 1}, view: wire.Watch{Microphone: 2}, watch: watch.New(base)}}
+	block, _, _ := sound(1)
+	for b.Loop() {
+		w.feed(block, ref[:rate], mic[:rate], 0, capture.Gap{})
+	}
+}
