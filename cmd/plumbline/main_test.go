@@ -28,12 +28,13 @@ func TestMain(m *testing.M) {
 		main() // a test has started this binary to send it signals
 		return
 	}
-	// Shows that no test gives a place must not land among the user's.
+	// Shows that no test gives a place, and calibrations, must not land among the user's.
 	data, err := os.MkdirTemp("", "plumbline-test-")
 	if err != nil {
 		panic(err)
 	}
 	os.Setenv("XDG_DATA_HOME", data)
+	os.Setenv("XDG_CONFIG_HOME", data)
 	atExit = append(atExit, func() { os.RemoveAll(data) })
 	leak.Main(m, func() {
 		for _, end := range atExit {
