@@ -113,8 +113,8 @@ func TestWholeSurvey(t *testing.T) {
 	if s := p.text("verdict"); !strings.Contains(s, "of 6 dB") || !strings.Contains(s, "The plan gets") {
 		t.Errorf("the sentence is %q", s)
 	}
-	checkDrag(t, p)
-	p.click("back-to-plan")
+	checkDrag(t, d, p)
+	p.until(10*time.Second, `document.querySelector('[data-testid="back-to-plan"]').hidden`)
 	p.check(t, laptop)
 
 	// Dial in, and prove it at each seat.
@@ -204,7 +204,7 @@ func checkEfficiency(t *testing.T, p page, a wire.Align) {
 
 // checkDrag drags the handle, wants every number to follow, and times it with 16
 // seats.
-func checkDrag(t *testing.T, p page) {
+func checkDrag(t *testing.T, d service, p page) {
 	t.Helper()
 	box := js[[4]float64](p, `((r, a, q) => [r.left + a.left, r.top + a.top + a.height / 2, a.width, q[1] - q[0]])(document.querySelector('[data-plot=sweep] .plot').getBoundingClientRect(), __app.plots.sweep.area, __app.plots.sweep.xRange)`)
 	from := js[float64](p, `document.querySelector('.handle').getBoundingClientRect().left`)
@@ -222,10 +222,14 @@ func checkDrag(t *testing.T, p page) {
 		const m = __app.page.model, shown = [...document.querySelectorAll('.matrix tbody tr')].map((r) => parseFloat(r.cells[5].textContent.replace('\u2212', '-').replace('▼', '')));
 		return [...m.now].every((v, k) => Math.abs(v - shown[k]) < 0.0501) && document.querySelector('[data-testid="sweep-handle"]').getAttribute('aria-valuenow') === String(Number(m.setting.delayMs.toFixed(2)));
 	})()`)
+	for n := 4; n <= 16; n++ {
+		d.ask(t, "POST", "/api/v1/show/seats", fmt.Sprintf(`{"name":"row %d"}`, n), http.StatusOK, nil)
+	}
+	p.until(20*time.Second, `document.querySelectorAll('.matrix tbody tr').length === 16 && __app.page.model.answer.missing.length >= 13`)
 	took := js[[]float64](p, `(async () => {
 		const { prepare } = await import('/core/phasor.js');
 		const m = __app.page.model, kept = [m.answer, m.cells];
-		const seats = Array.from({ length: 16 }, (_, k) => ({ ...m.answer.seats[k % m.answer.seats.length], seat: 100 + k, name: 'seat ' + (k + 1) }));
+		const seats = Array.from({ length: 16 }, (_, k) => ({ ...m.answer.seats[k % m.answer.seats.length], seat: k + 1 }));
 		m.answer = { ...m.answer, seats };
 		m.cells = seats.map((s) => prepare(s.cells));
 		const frame = () => new Promise((r) => requestAnimationFrame(r));
@@ -235,17 +239,19 @@ func checkDrag(t *testing.T, p page) {
 		for (let n = 0; n < 60; n++) {
 			const from = performance.now();
 			m.set({ delayMs: -3 + n / 20 });
-			await frame(); // the page draws in this one
-			await frame();
-			took.push((performance.now() - from) / 2);
+			await frame(); // its promise is kept when the page has drawn
+			took.push(performance.now() - from);
 		}
 		[m.answer, m.cells] = kept;
 		m.backToPlan();
-		m.set({});
 		return took.sort((a, b) => a - b);
 	})()`)
 	median := took[len(took)/2]
 	t.Logf("dragging over 16 seats: %.1f ms a frame in the middle of 60, %.1f ms at worst (%.0f frames a second)", median, took[len(took)-1], 1000/median)
+	for n := 4; n <= 16; n++ {
+		d.ask(t, "DELETE", fmt.Sprintf("/api/v1/show/seats/%d", n), "", http.StatusOK, nil)
+	}
+	p.until(20*time.Second, `document.querySelectorAll('.matrix tbody tr').length === 3 && __app.page.model.answer.missing.length === 0`)
 	if median > 1000/30. && !underRace {
 		t.Errorf("a frame takes %.1f ms, want 33 or less", median)
 	}

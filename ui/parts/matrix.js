@@ -101,7 +101,7 @@ export class Matrix {
     return columns.map((c) => {
       const playing = survey && running(survey) && survey.seat === seat.id && survey.purpose === 'survey'
         && survey.playing.length === c.ids.length && survey.playing.every((name) => this.#shelf.loudspeakers.some((l) => l.name === name && c.ids.includes(l.id)));
-      if (playing) return { glyph: '◐', word: `${fixed(survey.done * 100, 0)} %`, says: 'being measured' };
+      if (playing) return { glyph: '◐', word: '', says: `being measured, ${fixed(survey.done * 100, 0)} % of the band is sure` };
       const take = this.#shelf.takes.filter((t) => t.seat === seat.id && t.loudspeakers.length === c.ids.length && t.loudspeakers.every((id) => c.ids.includes(id)) && !t.settings?.plan).at(-1);
       if (!take) return { glyph: '○', word: '', says: 'missing' };
       const used = c.key !== 'both' || !account || account.take_both > 0;
