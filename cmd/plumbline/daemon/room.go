@@ -12,6 +12,7 @@ import (
 	"plumbline/cmd/plumbline/watching"
 	"plumbline/cmd/plumbline/webhook"
 	"plumbline/stream"
+	"plumbline/stream/metrics"
 	"plumbline/stream/wire"
 )
 
@@ -62,7 +63,7 @@ func (d *Daemon) listen(serve *stream.Config) error {
 	if err != nil {
 		return err
 	}
-	serve.Levels = d.room.levels
+	serve.Levels, serve.Metrics = d.room.levels, metrics.Handler(d.metrics)
 	d.pump.taps = append(d.pump.taps, d.room.levels.Ring())
 	if cfg.Shelf == nil {
 		return nil

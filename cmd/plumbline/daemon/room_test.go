@@ -168,6 +168,20 @@ func TestAFaultIsFoundStoredAndTold(t *testing.T) {
 	if _, text := h.do("GET", "/api/v1/levels/log.csv", page.name, nil, nil); strings.Count(text, "\n") != 47 || !strings.HasPrefix(text, "time,unix_s,microphone,unit,") {
 		t.Errorf("%.100s", text)
 	}
+	_, text := h.do("GET", "/metrics", page.name, nil, nil)
+	for _, want := range []string{
+		`plumbline_events_total{kind="flipped",microphone="2"} 1`, `plumbline_watch_as_baseline{microphone="2"} 0`,
+		`plumbline_source_running{kind="device",name="stage"} 1`, "plumbline_clients 1", "plumbline_log_up 1", "plumbline_log_rows_total 46",
+		`plumbline_webhook_posts_total{result="delivered"} 1`, `plumbline_delay_seconds{microphone="2"} 0.01`, `plumbline_coherence_ratio{band_hz="1000",microphone="2"} 0.9`,
+		`plumbline_sound_level_decibels{microphone="2",quantity="LAeq,1s",unit="dB re 20 uPa"} 9`,
+	} {
+		if !strings.Contains(text, "\n"+want) {
+			t.Errorf("the metrics lack %s", want)
+		}
+	}
+	if status, text := h.do("GET", "/api/v1/dashboard.json", page.name, nil, nil); status != http.StatusOK || !json.Valid([]byte(text)) {
+		t.Errorf("dashboard: %d", status)
+	}
 	for path, want := range map[string]int{
 		"/api/v1/levels/history?from=9&to=3": http.StatusBadRequest, "/api/v1/levels/history?since=3": http.StatusBadRequest,
 		"/api/v1/levels/history?points=0": http.StatusBadRequest, "/api/v1/events/7/audio.wav": http.StatusNotFound,
