@@ -1,6 +1,7 @@
 package wavfile
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -25,6 +26,10 @@ type File struct {
 // A file that was not finished is as long as the sound in it. The error says in
 // one line what is wrong with the file and what to do.
 func Open(path string) (*File, error) {
+	// A pipe nobody writes to would hold up even the opening.
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
+		return nil, fmt.Errorf("%s %w", path, errNoFile)
+	}
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -42,6 +47,8 @@ func Open(path string) (*File, error) {
 	return f, nil
 }
 
+var errNoFile = errors.New("is not a file on disk: save the sound to one first")
+
 func examine(file *os.File) (layout, error) {
 	info, err := file.Stat()
 	switch {
@@ -50,7 +57,7 @@ func examine(file *os.File) (layout, error) {
 	case info.IsDir():
 		return layout{}, fmt.Errorf("is a folder: name a WAV file in it")
 	case !info.Mode().IsRegular():
-		return layout{}, fmt.Errorf("is not a file on disk: save the sound to one first")
+		return layout{}, errNoFile
 	}
 	return parse(file, info.Size())
 }
