@@ -230,6 +230,7 @@ func TestCreateRefuses(t *testing.T) {
 	}{
 		{dir, good, "choose another name"},
 		{filepath.Join(dir, "no", "a.wav"), good, "there is no folder"},
+		{"", good, "give the file a name"},
 		{filepath.Join(dir, "a.wav"), Format{48000, 0, Float32}, "0 channels"},
 		{filepath.Join(dir, "a.wav"), Format{10, 2, Float32}, "sample rate of 10 Hz"},
 		{filepath.Join(dir, "a.wav"), Format{48000, 2, 99}, "encoding 99"},

@@ -39,6 +39,9 @@ func Create(path string, format Format) (*Writer, error) {
 		return nil, fmt.Errorf("cannot write %s: it is there and is not a file, choose another name", path)
 	}
 	dir, name := filepath.Split(path)
+	if name == "" {
+		return nil, fmt.Errorf("cannot write %q: give the file a name", path)
+	}
 	if info, err := os.Stat(filepath.Clean(dir)); dir != "" && (err != nil || !info.IsDir()) {
 		return nil, fmt.Errorf("cannot write %s: there is no folder %s", path, filepath.Clean(dir))
 	}
