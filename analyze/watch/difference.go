@@ -9,12 +9,12 @@ type Difference struct {
 	ErrorDB       float64 // half width of the 95 % interval
 }
 
-// recent averages the newest steps, by third of an octave, for Differences.
+// recent averages the newest steps, bin by bin, for Differences.
 type recent struct {
 	bounds []int
-	dot    []complex128 // Σ H*·X*E
-	power  []float64    // Σ |H|²|X|²
-	spread []float64    // Σ |H|²|X|²·noise
+	xx     []float64    // Σ|X|²
+	ex     []complex128 // Σ X*E, E against the baseline
+	noise  []float64    // variance of ex
 }
 
 // fade is the weight of what was before the newest step: about 4 s.
@@ -26,41 +26,54 @@ func (r *recent) init(b *Baseline) {
 			r.bounds = append(r.bounds, k)
 		}
 	}
-	bands := len(r.bounds) - 1
-	r.dot, r.power, r.spread = make([]complex128, bands), make([]float64, bands), make([]float64, bands)
+	bins := b.n/2 + 1
+	r.xx, r.ex, r.noise = make([]float64, bins), make([]complex128, bins), make([]float64, bins)
 }
 
 func (r *recent) add(w *Watch) {
-	for i := range r.dot {
-		r.dot[i] *= fade
-		r.power[i] *= fade
-		r.spread[i] *= fade
-		for k := r.bounds[i]; k < r.bounds[i+1]; k++ {
-			if !w.b.usable[k] {
-				continue
-			}
-			h := w.b.h[k]
-			// Against the baseline, whatever is in force.
-			e := w.ex[k] + (w.now[k]-h)*complex(w.xx[k], 0)
-			p := abs2(h) * w.xx[k]
-			r.dot[i] += conj(h) * e
-			r.power[i] += p
-			r.spread[i] += p * w.noise[k]
-		}
+	for k := w.b.low; k < w.b.high; k++ {
+		// Against the baseline, whatever is in force.
+		e := w.ex[k] + (w.now[k]-w.b.h[k])*complex(w.xx[k], 0)
+		r.xx[k] = fade*r.xx[k] + w.xx[k]
+		r.ex[k] = complex(fade, 0)*r.ex[k] + e
+		r.noise[k] = fade*fade*r.noise[k] + w.xx[k]*w.noise[k]
 	}
+}
+
+// change is the power of what is heard of the reference in some bins against
+// the baseline's: with D what the response has gained,
+//
+//	Σ|H+D|²|X|² / Σ|H|²|X|² = 1 + Σ(2 Re H*·X*E + |X*E|²/|X|²) / Σ|H|²|X|²
+//
+// less what noise contributes to |X*E|². sd is its standard deviation; a ratio
+// of NaN says that nothing is known.
+func (r *recent) change(b *Baseline, from, to int) (ratio, sd float64) {
+	var power, gained, variance float64
+	for k := from; k < to; k++ {
+		xx := r.xx[k]
+		if !b.usable[k] || xx == 0 {
+			continue
+		}
+		h, d := b.h[k], r.ex[k]/complex(xx, 0)
+		power += abs2(h) * xx
+		gained += 2*real(conj(h)*r.ex[k]) + (abs2(r.ex[k])-r.noise[k])/xx
+		variance += 2*abs2(h+d)*r.noise[k] + r.noise[k]*r.noise[k]/(xx*xx)
+	}
+	if power == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return 1 + gained/power, math.Sqrt(leastSpread*variance) / power
 }
 
 // Differences appends, by third of an octave, the level of what is heard of the
 // reference against the baseline over the last few seconds, with its 95 % interval.
 func (w *Watch) Differences(dst []Difference) []Difference {
-	r := &w.recent
-	for i := range r.dot {
-		d := Difference{LowHz: w.b.hz(r.bounds[i]), HighHz: w.b.hz(r.bounds[i+1]), DB: math.NaN(), ErrorDB: math.NaN()}
-		if p := r.power[i]; p > 0 {
-			ratio := math.Hypot(1+real(r.dot[i])/p, imag(r.dot[i])/p)
-			sd := math.Sqrt(leastSpread*r.spread[i]/2) / p
-			d.DB = 20 * math.Log10(ratio)
-			d.ErrorDB = 1.96 * sd / ratio * 20 / math.Ln10
+	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
+		to := w.recent.bounds[i+1]
+		d := Difference{LowHz: w.b.hz(from), HighHz: w.b.hz(to), DB: math.NaN(), ErrorDB: math.NaN()}
+		if ratio, sd := w.recent.change(w.b, from, to); ratio > 0 {
+			d.DB = 10 * math.Log10(ratio)
+			d.ErrorDB = 1.96 * sd / ratio * 10 / math.Ln10
 		}
 		dst = append(dst, d)
 	}

@@ -302,11 +302,23 @@ func (w *Watch) decide() {
 	}
 	best, most := 0, math.Inf(-1)
 	for i := range w.tests {
-		if e := w.tests[i].evidence(w.at, leader.onset); e > most {
+		if e := w.tests[i].evidence(w.at, leader.onset); e > most && w.plausible(&w.tests[i]) {
 			best, most = i, e
 		}
 	}
 	w.accept(best, leader.onset)
+}
+
+// plausible tells whether the power has moved as a change of everybody's level
+// would have it. Without it, "softer" is the nearest word for a loudspeaker that
+// was turned over and of which only the first arrival is known.
+func (w *Watch) plausible(t *test) bool {
+	if t.Kind != LevelChanged && t.Kind != BandChanged || t.part >= 0 || w.state != (Change{}) {
+		return true
+	}
+	ratio, _ := w.recent.change(w.b, t.from, t.to)
+	// A good half of the steps in the average are from after the change.
+	return ratio > 0 && 10*math.Log10(ratio)/t.ChangeDB > 0.25
 }
 
 // accept puts a hypothesis in force, on the evidence of the newest steps.
