@@ -21,6 +21,7 @@ export class Socket {
   #watch = 0;
   #opened = 0;
   #lastFrame = 0; // performance.now()
+  #lastWord = 0; // of any message, performance.now()
   #lastMs = 0; // wall clock, for people
   #stale = false;
   #url;
@@ -80,6 +81,7 @@ export class Socket {
       this.#report();
     };
     socket.onmessage = (event) => {
+      this.#lastWord = performance.now();
       if (typeof event.data === 'string') {
         this.#on.text(JSON.parse(event.data));
         return;
@@ -133,13 +135,14 @@ export class Socket {
     if (document.hidden) return;
     const now = performance.now();
     const quiet = now - Math.max(this.#lastFrame, this.#opened);
-    if (!this.#stale && now - this.#lastFrame > STALE_MS && quiet > STALE_MS) {
+    if (!this.#stale && quiet > STALE_MS) {
       this.#stale = true;
       this.#report();
     }
     // Still open, still silent: ask whether the daemon is there by opening anew. A daemon whose
-    // source is lost answers, so this costs one greeting in three seconds.
-    if (this.#socket && quiet > SILENT_MS) this.#open();
+    // source is lost answers, so this costs one greeting in three seconds. One that still speaks
+    // is there; leaving it would stop the test signal that this page holds.
+    if (this.#socket && now - Math.max(this.#lastWord, this.#opened) > SILENT_MS) this.#open();
   };
 
   #report() {
