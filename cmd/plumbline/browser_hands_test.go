@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"net/http"
 	"testing"
 	"time"
 
@@ -181,4 +182,18 @@ func TestHiddenPageAsksForNothing(t *testing.T) {
 func (s service) awaitSeq(t *testing.T, seq uint64) {
 	t.Helper()
 	eventually(t, 20*time.Second, "more frames", func() bool { return s.frame(t).Seq >= seq })
+}
+
+// TestMeasuresUntilSure chooses the averaging that ends by itself: the page says
+// how far it is, then that it is sure, and holds.
+func TestMeasuresUntilSure(t *testing.T) {
+	d := demo(t)
+	p := open(t, d.url+"/listen", laptop)
+	d.ask(t, "PATCH", "/api/v1/settings", `{"averaging":{"mode":"until","within_db":1,"low_hz":1000,"high_hz":8000}}`, http.StatusOK, nil)
+	const progress = `document.querySelector('.controls .progress').textContent`
+	p.until(20*time.Second, progress+`.endsWith('left')`)
+	p.until(60*time.Second, progress+`.startsWith('sure: ±') && document.querySelector('.page').classList.contains('held')`)
+	if w := js[float64](p, `Number(`+progress+`.match(/±([\d.]+)/)[1])`); w > 1 {
+		t.Errorf("sure at ±%.1f dB, want ±1.0", w)
+	}
 }

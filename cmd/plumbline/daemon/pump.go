@@ -190,32 +190,37 @@ func (p *pump) until(f *analyze.Frame) {
 	a := p.settings.Averaging
 	p.progress.Done = done
 	p.progress.LeftS = wire.Value(f.UntilRemainingS)
-	p.progress.WidthDB = wire.Value(widest(f, a.LowHz, a.HighHz))
+	p.progress.WidthDB = wire.Value(width(f, a.LowHz, a.HighHz))
 	p.settings.Hold = f.Hold
 	if ended {
 		p.share()
 	}
 }
 
-// widest is half the widest interval in a band over all microphones, in dB.
-func widest(f *analyze.Frame, lowHz, highHz float64) float64 {
-	w := math.NaN()
+// width is how sure 95 % of the points in a band are, the share that the goal
+// is about: half their interval in dB, of the worst microphone.
+func width(f *analyze.Frame, lowHz, highHz float64) float64 {
+	worst := 0.0
 	for i := range f.Microphones {
 		c := &f.Microphones[i].Curve
+		var halves []float64
 		for k, hz := range c.FrequencyHz {
 			if hz < lowHz || hz > highHz {
 				continue
 			}
 			half := (c.MagnitudeHighDB[k] - c.MagnitudeLowDB[k]) / 2
 			if math.IsNaN(half) {
-				return math.Inf(1)
+				half = math.Inf(1)
 			}
-			if !(half <= w) {
-				w = half
-			}
+			halves = append(halves, half)
 		}
+		if len(halves) == 0 {
+			return math.NaN()
+		}
+		slices.Sort(halves)
+		worst = max(worst, halves[(len(halves)*95+99)/100-1])
 	}
-	return w
+	return worst
 }
 
 // poll tells everybody what has changed with the source, and the log.
