@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

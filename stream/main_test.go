@@ -13,7 +13,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"
 )

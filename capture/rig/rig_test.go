@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"plumbline/capture"
+	"plumbline/capture/leak"
 	"plumbline/capture/wavfile"
-	"plumbline/internal/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

@@ -13,7 +13,7 @@ import (
 	"sync"
 	"testing"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

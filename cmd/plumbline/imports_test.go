@@ -24,7 +24,7 @@ func TestImportsRunOneWay(t *testing.T) {
 	// What only tests may use.
 	testsOnly := []string{
 		"plumbline/analyze/internal/reference", "plumbline/analyze/internal/truth",
-		"plumbline/analyze/internal/programme", "plumbline/capture/device/pulsetest", "plumbline/internal/leak",
+		"plumbline/analyze/internal/programme", "plumbline/capture/device/pulsetest", "plumbline/capture/leak",
 	}
 	// The first prefix that matches a package rules it.
 	rules := []struct {
@@ -33,6 +33,7 @@ func TestImportsRunOneWay(t *testing.T) {
 		cgo  bool
 		none []string // standard packages it must do without
 	}{
+		{pkg: "plumbline/capture/leak"}, // for all tests
 		{pkg: "plumbline/capture/device", may: []string{"plumbline/capture", portaudio}, cgo: true},
 		{pkg: "plumbline/capture/rig", may: []string{"plumbline/capture", toml}},
 		{pkg: "plumbline/capture", may: []string{"plumbline/capture"}},
@@ -42,7 +43,6 @@ func TestImportsRunOneWay(t *testing.T) {
 			none: []string{"net", "os", "io", "log", "encoding/json", "context", "time"}},
 		{pkg: "plumbline/stream", may: []string{"plumbline/analyze", "plumbline/stream", websocket, sqlite, metrics}},
 		{pkg: "plumbline/ui"},
-		{pkg: "plumbline/internal/leak"}, // for all tests
 		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, websocket}},
 	}
 
@@ -82,7 +82,7 @@ func TestImportsRunOneWay(t *testing.T) {
 			}
 		}
 		for _, path := range append(pkg.TestImports, pkg.XTestImports...) {
-			if strings.HasPrefix(path, "plumbline/") && !anyPrefix(path, append([]string{pkg.ImportPath, "plumbline/internal/leak"}, r.may...)) {
+			if strings.HasPrefix(path, "plumbline/") && !anyPrefix(path, append([]string{pkg.ImportPath, "plumbline/capture/leak"}, r.may...)) {
 				t.Errorf("a test of %s imports %s: no such arrow on the map", pkg.ImportPath, path)
 			}
 		}

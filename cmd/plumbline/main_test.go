@@ -14,8 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/capture/leak"
 	"plumbline/capture/wavfile"
-	"plumbline/internal/leak"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")

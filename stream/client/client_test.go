@@ -15,7 +15,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 	"plumbline/stream"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"plumbline/analyze/response"
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 )
 
 // childEnv names the show a child process stores takes in.

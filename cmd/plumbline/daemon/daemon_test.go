@@ -14,8 +14,8 @@ import (
 	"time"
 
 	"plumbline/capture"
+	"plumbline/capture/leak"
 	"plumbline/capture/rig"
-	"plumbline/internal/leak"
 	"plumbline/stream"
 	"plumbline/stream/wire"
 )

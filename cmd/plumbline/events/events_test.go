@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )

@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"plumbline/capture"
+	"plumbline/capture/leak"
 	"plumbline/cmd/plumbline/calibration"
-	"plumbline/internal/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )

@@ -10,8 +10,8 @@ import (
 	"testing"
 
 	"plumbline/analyze/response"
+	"plumbline/capture/leak"
 	"plumbline/capture/wavfile"
-	"plumbline/internal/leak"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }

@@ -10,7 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )

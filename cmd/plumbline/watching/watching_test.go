@@ -12,7 +12,7 @@ import (
 	"plumbline/analyze/response"
 	"plumbline/analyze/watch"
 	"plumbline/capture"
-	"plumbline/internal/leak"
+	"plumbline/capture/leak"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
