@@ -207,7 +207,7 @@ func (s *Server) Frame() (o wire.Object, ok bool, err error) {
 		return o, false, err
 	}
 	b := s.board.Load()
-	return wire.NewObject(&f, b.hello.hello, b.state.state, b.verdictMessages(),
+	return wire.NewObject(&f, k.hello.hello, b.state.state, b.verdictMessages(),
 		verdict.SpeedOfSound(b.state.state.Settings.TemperatureC)), true, nil
 }
 

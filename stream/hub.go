@@ -9,9 +9,10 @@ import (
 
 // packet is one encoded frame, shared by the clients that have yet to send it.
 type packet struct {
-	refs atomic.Int32
-	seq  uint64
-	data []byte
+	refs  atomic.Int32
+	seq   uint64
+	hello *helloDoc // describes it: the board may have moved on
+	data  []byte
 }
 
 // pool hands out packets nobody holds any more. A channel, because the one who
@@ -89,7 +90,7 @@ func (s *Server) Publish(f *analyze.Frame) {
 	s.judge(f)
 
 	k := s.pool.get()
-	k.seq = f.Seq
+	k.seq, k.hello = f.Seq, s.board.Load().hello
 	k.data = wire.AppendFrame(k.data[:0], f, float64(now.UnixNano())/1e6)
 	for _, c := range *s.clients.Load() {
 		if c.wantsNothing() {
@@ -107,6 +108,7 @@ func (s *Server) Publish(f *analyze.Frame) {
 	k, s.newest = s.newest, k
 	s.newestMu.Unlock()
 	s.pool.release(k)
+	s.published.Add(1) // only now can it be asked for
 }
 
 // takeNewest returns the newest packet, held once more, or nil.

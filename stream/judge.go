@@ -9,7 +9,6 @@ import (
 // judge pins the verdicts whose meaning changed. It belongs to the pump's
 // goroutine and allocates only when one did.
 func (s *Server) judge(f *analyze.Frame) {
-	s.published.Add(1)
 	settings := s.board.Load().state.state.Settings
 	opts := verdict.Options{
 		TemperatureC: settings.TemperatureC,

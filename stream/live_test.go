@@ -3,6 +3,7 @@ package stream
 import (
 	"fmt"
 	"net"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -11,6 +12,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/analyze"
 	"plumbline/stream/internal/frametest"
 )
 
@@ -225,6 +227,72 @@ func TestHelloComesBeforeFramesOfItsEpoch(t *testing.T) {
 	all.Wait()
 	close(done)
 	pumped.Wait()
+}
+
+// A frame that is counted can be asked for.
+func TestPublishedFramesCanBeAskedFor(t *testing.T) {
+	for range 100 {
+		op := newOperator()
+		s, err := New(Config{Operator: op, Rig: op, UI: testUI})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var publishing sync.WaitGroup
+		publishing.Go(func() { s.Publish(frametest.New(32)) })
+		for s.Stats().Published == 0 {
+			runtime.Gosched()
+		}
+		if _, ok, err := s.Frame(); !ok || err != nil {
+			t.Fatalf("a frame is counted, yet none is there: %v", err)
+		}
+		publishing.Wait()
+	}
+}
+
+// The curves of a frame that is asked for lie on its own grid, also while the
+// grid changes.
+func TestFrameComesWithItsGrid(t *testing.T) {
+	op := newOperator()
+	s, err := New(Config{Operator: op, Rig: op, UI: testUI})
+	if err != nil {
+		t.Fatal(err)
+	}
+	coarse, fine := frametest.New(1), frametest.New(1)
+	c := &coarse.Microphones[0].Curve
+	for _, x := range []*[]float64{
+		&c.FrequencyHz, &c.MagnitudeDB, &c.MagnitudeLowDB, &c.MagnitudeHighDB, &c.PhaseDeg,
+		&c.PhaseErrorDeg, &c.Coherence, &c.Threshold, &c.EffectiveAverages,
+	} {
+		*x = (*x)[:100]
+	}
+	grids := []*analyze.Frame{coarse, fine}
+	s.Publish(coarse)
+	done := make(chan struct{})
+	var publishing sync.WaitGroup
+	publishing.Go(func() {
+		for n := uint64(1); ; n++ {
+			select {
+			case <-done:
+				return
+			default:
+			}
+			f := grids[n%2]
+			f.Seq, f.Epoch = n, uint32(n)
+			s.Publish(f)
+		}
+	})
+	for range 2000 {
+		o, _, err := s.Frame()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m := o.Microphones[0]; len(m.FrequencyHz) != len(m.MagnitudeDB) {
+			t.Errorf("frame %d: %d frequencies for %d values", o.Seq, len(m.FrequencyHz), len(m.MagnitudeDB))
+			break
+		}
+	}
+	close(done)
+	publishing.Wait()
 }
 
 // A packet must not be written into while a client still sends it: every number
