@@ -166,7 +166,7 @@ func (f *Follower) search(seconds func(float64) int64) bool {
 	if f.found {
 		// What was heard since the doubt arose is all new.
 		count = int(min(max(f.clock-f.doubtSince, seconds(newS)), settled, seconds(1)))
-	} else if w.history.end < int64(count)+int64(w.m) {
+	} else if count = min(count, int(w.history.end)-w.m); count < int(seconds(newS)) {
 		return false
 	}
 	w.newest(count)

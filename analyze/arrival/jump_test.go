@@ -2,6 +2,7 @@ package arrival
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"plumbline/analyze/internal/programme"
@@ -16,48 +17,112 @@ var jumps = []float64{0.012, 0.040, 0.160, 0.015, 0.120, 0.5, 0.011, 1.5, 0.009,
 // 1.5 s and a bit. Whatever the jump it is found within half a second, whether
 // somebody says that something was changed or not.
 func TestFollowerJumps(t *testing.T) {
+	trials := 2
+	if truth.Thorough {
+		trials = 24
+	}
+	worst := zeros(trials)
+	truth.Trials(trials, func(i int) {
+		delays := jumps
+		if r := programme.New(uint64(i)); i > 1 {
+			delays = zeros(len(jumps))
+			for k := range delays {
+				delays[k] = 0.002 * math.Pow(740, r.Float64())
+				if k > 0 && math.Abs(delays[k]-delays[k-1]) < 0.001 {
+					delays[k] += 0.002
+				}
+			}
+		}
+		delays[0] = 0.012 // else it would hardly be heard before the next
+		worst[i] = followJumps(t, uint64(i), delays, i%2 == 1)
+	})
+	truth.Claim(t, "a jump of the delay by 1 ms…1.5 s, 20 dB SNR, is followed: 0.5 s", "simulated path, pink noise", "%.2f s at most", slices.Max(worst))
+}
+
+// followJumps is the longest that it takes to find one of delays.
+func followJumps(t *testing.T, seed uint64, delays []float64, said bool) (worst float64) {
 	const rate, frame, part = 48000, 2400, 72000 + 1111
-	for _, marked := range []bool{false, true} {
-		x := play("pink", 5, rate, part*len(jumps)+rate)
-		y := zeros(len(x))
-		for i, d := range jumps {
-			late := int(math.Round(d * rate))
-			for k := max(i*part, late); k < min((i+1)*part, len(y)); k++ {
-				y[k] = x[k-late]
+	x := play("pink", seed, rate, part*len(delays)+rate)
+	y := zeros(len(x))
+	for i, d := range delays {
+		late := int(math.Round(d * rate))
+		for k := max(i*part, late); k < min((i+1)*part, len(y)); k++ {
+			y[k] = x[k-late]
+		}
+	}
+	programme.AddNoise(programme.New(seed+1000), y, 20)
+	f, err := NewFollower(Config{SampleRateHz: rate})
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := zeros(len(delays))
+	for at := 0; at+frame <= part*len(delays); at += frame {
+		i := (at + frame - 1) / part
+		if said && at < i*part {
+			f.Feed(x[at:i*part], y[at:i*part])
+			f.Changed()
+			f.Feed(x[i*part:at+frame], y[i*part:at+frame])
+		} else {
+			f.Feed(x[at:at+frame], y[at:at+frame])
+		}
+		f.Step()
+		a, ok, _ := f.Delay()
+		right := ok && math.Abs(a.DelayMs-1000*delays[i]) < 0.02 && a.Sign == 1
+		if since := float64(at+frame-i*part) / rate; right && found[i] == 0 {
+			found[i] = since
+			// What averages begin anew with must be new, and most of what there is.
+			if s := f.SettledS(); i > 0 && (s > since+0.002 || s < since-0.1) {
+				t.Errorf("said %v, %g → %g ms: settled for %.3f s, true %.3f s", said, 1000*delays[i-1], 1000*delays[i], s, since)
 			}
+		} else if !right && found[i] > 0 {
+			t.Errorf("said %v, %g ms: lost again after %.2f s: %+v %v", said, 1000*delays[i], since, a, ok)
 		}
-		programme.AddNoise(programme.New(6), y, 20)
-		f, err := NewFollower(Config{SampleRateHz: rate})
-		if err != nil {
-			t.Fatal(err)
+	}
+	for i, s := range found[1:] {
+		if s == 0 || s > 0.5 {
+			t.Errorf("said %v, %g → %g ms: found after %.3f s", said, 1000*delays[i], 1000*delays[i+1], s)
 		}
-		worst := 0.0
-		found, settled := zeros(len(jumps)), zeros(len(jumps))
-		for at := 0; at+frame <= part*len(jumps); at += frame {
-			if i := (at + frame - 1) / part; marked && at < i*part {
-				f.Feed(x[at:i*part], y[at:i*part])
+		worst = max(worst, s)
+	}
+	return worst
+}
+
+// While a loudspeaker is dragged away by 15 cm ten times a second, and both ends
+// of each fade are said to change it, the delay follows, a third of a second
+// behind.
+func TestFollowerOfADrag(t *testing.T) {
+	const rate, frame, step, fade = 48000, 2400, 4800, 1440
+	x := play("pink", 3, rate, 6*rate)
+	late := func(at int) int { // of the step that lasts at sample at
+		return 480 + 21*min(max(at/step-20, 0), 20)
+	}
+	y := zeros(len(x))
+	for k := range y {
+		if d := late(k); k >= d {
+			g := min(float64(k%step)/fade, 1)
+			y[k] = g*x[k-d] + (1-g)*x[max(k-late(k-step), 0)]
+		}
+	}
+	programme.AddNoise(programme.New(4), y, 20)
+	f, err := NewFollower(Config{SampleRateHz: rate})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := 0; at+frame <= len(x); {
+		for end := at + frame; at < end; at += 480 {
+			if late(at) != late(at-step) && (at%step == 0 || at%step == fade) {
 				f.Changed()
-				f.Feed(x[i*part:at+frame], y[i*part:at+frame])
-			} else {
-				f.Feed(x[at:at+frame], y[at:at+frame])
 			}
-			f.Step()
-			i := (at + frame - 1) / part
-			a, ok, _ := f.Delay()
-			right := ok && math.Abs(a.DelayMs-1000*jumps[i]) < 0.02 && a.Sign == 1
-			if since := float64(at+frame-i*part) / rate; right && found[i] == 0 {
-				found[i], settled[i] = since, f.SettledS()-since
-			} else if !right && found[i] > 0 {
-				t.Errorf("%g ms: lost again after %.2f s: %+v %v", 1000*jumps[i], since, a, ok)
-			}
+			f.Feed(x[at:at+480], y[at:at+480])
 		}
-		for i, s := range found[1:] {
-			t.Logf("marked %v, %g → %g ms: %.3f s; settled off by %.3f s", marked, 1000*jumps[i], 1000*jumps[i+1], s, settled[i+1])
-			if s == 0 || s > 0.5 {
-				t.Errorf("%g ms: found after %.3f s", 1000*jumps[i+1], s)
-			}
-			worst = max(worst, s)
+		f.Step()
+		if at < rate {
+			continue
 		}
-		_ = truth.Thorough
+		a, ok, reason := f.Delay()
+		samples := a.DelayMs * rate / 1000
+		if oldest := late(at - rate*35/100); !ok || samples < float64(oldest)-0.5 || samples > float64(late(at))+0.5 {
+			t.Errorf("after %.2f s: %.1f samples %s, want %d…%d", float64(at)/rate, samples, reason, oldest, late(at))
+		}
 	}
 }

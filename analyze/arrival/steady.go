@@ -9,8 +9,9 @@ const agreement = 4.5
 const (
 	// lookBackS is how far back a change is looked for.
 	lookBackS = 0.5
-	// mostlyNew is what a window must hold of a new arrival to count as all new.
-	mostlyNew = 0.8
+	// mostlyNew is what a window must hold of a new arrival, re the most that any
+	// does, for three quarters of it, which begins and ends softly, to be new.
+	mostlyNew = 0.9
 )
 
 // steady says whether the windows of the newest count samples agree about an
@@ -105,7 +106,7 @@ func (f *Finder) since(p peak, most int64) int64 {
 			break
 		}
 		usual = max(usual, share)
-		age = f.history.end - from
+		age = f.history.end - from - int64(w.m/4)
 	}
 	return age
 }
