@@ -20,6 +20,7 @@ type Follower struct {
 	nextTrack, nextSearch, nextList int64
 	failures                        int
 	changed                         int64   // clock since when what is heard is as it is
+	said                            int64   // clock of Changed, −1 once what followed on it is known
 	fresh                           int64   // history number of the first sample after Changed, −1 once the windows are past it
 	usual                           float64 // share of the sound that arrives as known, lately
 	doubtSince                      int64   // clock when the delay stopped to explain what is heard, −1 if it does
@@ -39,6 +40,10 @@ const (
 	// newS is the least sound that a search of the whole range is made in: what
 	// steady needs to see that several windows agree.
 	newS = 0.2
+	// For so long what was followed may not be heard before it is given up: a pause
+	// in the programme, or, when something was changed, what steady cannot do without.
+	pauseS = 1.5
+	mutedS = 0.3
 )
 
 // NewFollower checks cfg; a TimeConstantS of 0 means 3 s.
@@ -65,7 +70,7 @@ func (f *Follower) Reset() {
 	f.fast.on, f.slow.on = false, false
 	f.found, f.reason = false, "nothing was heard yet"
 	f.list = f.list[:0]
-	f.failures, f.doubtSince, f.fresh, f.changed = 0, -1, -1, f.clock
+	f.failures, f.doubtSince, f.said, f.fresh, f.changed = 0, -1, -1, -1, f.clock
 	f.nextTrack, f.nextSearch, f.nextList = f.clock, f.clock, f.clock
 	for b := range f.trust {
 		f.trust[b] = 1
@@ -84,7 +89,7 @@ func (f *Follower) Break() {
 // found with. It may be said again and again, as while a loudspeaker is dragged.
 func (f *Follower) Changed() {
 	w := f.finder
-	f.fresh = w.history.end
+	f.said, f.fresh = f.clock, w.history.end
 	f.failures = 0
 	soon := f.clock + int64(newS*w.rate)
 	switch {
@@ -177,7 +182,7 @@ func (f *Follower) search(seconds func(float64) int64) bool {
 	f.failures++
 	if n == 0 {
 		f.nextSearch = f.clock + seconds(min(0.1*float64(f.failures), 0.2))
-		if f.found && f.clock-f.doubtSince < seconds(1.5) {
+		if gone := f.said >= 0 && f.clock-f.said >= seconds(mutedS); f.found && !gone && f.clock-f.doubtSince < seconds(pauseS) {
 			return false
 		}
 		if !f.found { // no use in looking as often at what does not change
@@ -185,13 +190,14 @@ func (f *Follower) search(seconds func(float64) int64) bool {
 		}
 		changed := f.found || f.reason != reason
 		if f.found {
+			since := f.changed
 			f.restart(0)
-			f.failures = 0
+			f.changed, f.failures = since, 0
 		}
-		f.found, f.reason, f.doubtSince, f.list = false, reason, -1, f.list[:0]
+		f.found, f.reason, f.doubtSince, f.said, f.list = false, reason, -1, -1, f.list[:0]
 		return changed
 	}
-	f.failures, f.doubtSince = 0, -1
+	f.failures, f.doubtSince, f.said = 0, -1, -1
 	f.nextTrack, f.nextList = f.clock+seconds(0.2), f.clock+seconds(1.5)
 	chosen := f.choose(w.list[:n])
 	p, before := w.list[chosen], f.changed
@@ -281,6 +287,18 @@ func (f *Follower) refresh(seconds func(float64) int64) bool {
 	return true
 }
 
+// hears takes note that the sound arrives as known, and how much of it.
+func (f *Follower) hears(share float64) {
+	if f.usual == 0 {
+		f.usual = share
+	}
+	f.usual += 0.1 * (share - f.usual)
+	f.doubtSince = -1
+	if f.fresh < 0 {
+		f.said = -1
+	}
+}
+
 // track looks at what the short windows say about the known delay.
 func (f *Follower) track(seconds func(float64) int64) bool {
 	w := f.finder.Workspace
@@ -300,8 +318,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	f.looks++
 	same := f.known.ok && math.Abs(at-f.known.delay) <= 1 && int(math.Copysign(1, value)) == f.sign
 	if same && share >= 0.5*f.usual && f.looks%6 != 0 {
-		f.usual += 0.1 * (share - f.usual)
-		f.doubtSince = -1
+		f.hears(share)
 		return false
 	}
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
@@ -314,8 +331,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 		}
 		return false
 	}
-	f.doubtSince = -1
-	f.usual += 0.1 * (share - f.usual)
+	f.hears(share)
 	f.sign = int(math.Copysign(1, value))
 	// The slow averages change little from one look to the next.
 	slow, strays := f.known, func() bool {

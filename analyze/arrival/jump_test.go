@@ -19,7 +19,7 @@ var jumps = []float64{0.012, 0.040, 0.160, 0.015, 0.120, 0.5, 0.011, 1.5, 0.009,
 func TestFollowerJumps(t *testing.T) {
 	trials := 2
 	if truth.Thorough {
-		trials = 24
+		trials = 12
 	}
 	worst := zeros(trials)
 	truth.Trials(trials, func(i int) {

@@ -36,7 +36,7 @@ const (
 	// chance only, at most sqrt(burstChance/bins) in all but e^−burstChance of the
 	// cases.
 	burstFollows = 0.16
-	burstChance  = 5
+	burstChance  = 8
 	// burstLimitS is how long a burst may last, burstLearnS how long it takes the
 	// averages to learn what has changed.
 	burstLimitS = 0.7
