@@ -57,6 +57,10 @@ type microphone struct {
 // blockFrames is how many frames are taken apart at a time.
 const blockFrames = 1024
 
+// lookBackS is how much of the newest sound the averages can begin anew with: a
+// change has been heard for about a quarter of a second when it is found.
+const lookBackS = 0.5
+
 // deadband is by how much, in samples, the delay found must move before the
 // compensation follows: less than any reading shows, more than its noise.
 const deadband = 0.05
@@ -151,6 +155,7 @@ func (l *Live) Set(s Settings) error {
 			Window:       s.Window,
 			Overlap:      s.Overlap,
 			Averaging:    s.averaging(),
+			LookBackS:    lookBackS,
 		})
 		if err != nil {
 			return err
@@ -179,7 +184,7 @@ func (l *Live) Set(s Settings) error {
 	l.settings = s
 	for i := range l.mics {
 		if d := s.delay(i); d.Fixed {
-			if err := l.estimator.SetDelay(i, d.Ms/1000); err != nil {
+			if err := l.estimator.SetDelaySince(i, d.Ms/1000, l.mics[i].follower.SettledS()); err != nil {
 				return err
 			}
 		}
@@ -206,12 +211,16 @@ func (l *Live) Gap(lost uint64) {
 }
 
 // Changed says that what is measured was changed on purpose in front of the
-// next block: nothing is missing, but averages from before are worth nothing.
+// next block: nothing is missing, so that late arrivals are still found in the
+// reference of before, but averages from before are worth nothing.
 func (l *Live) Changed() {
 	l.history.Gap(0)
-	l.breakOff()
-	if !l.settings.Hold {
-		l.estimator.Reset()
+	if l.settings.Hold {
+		return
+	}
+	for i := range l.mics {
+		l.mics[i].follower.Changed()
+		l.estimator.Restart(i, 0)
 	}
 }
 
@@ -326,7 +335,7 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 	now := l.estimator.DelayS(i) * 1000
 	if math.IsNaN(out.DelayMs) || math.Abs(found.DelayMs-now)*l.cfg.SampleRateHz > deadband*1000 {
 		// The follower searches no further than the estimator can go.
-		if err := l.estimator.SetDelay(i, found.DelayMs/1000); err == nil {
+		if err := l.estimator.SetDelaySince(i, found.DelayMs/1000, m.follower.SettledS()); err == nil {
 			now = found.DelayMs
 		}
 	}

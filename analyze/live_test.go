@@ -174,6 +174,86 @@ func TestMeasuresUntilSureThenHolds(t *testing.T) {
 	}
 }
 
+// The path grows by 28 ms, 120 ms and 1.4 s, and back, in white noise 20 dB over
+// the microphone's own. Half a second later the delay is right and the curve is
+// the new one wherever its window has been heard since: from 35 Hz on, said or
+// not; below, where the window takes 0.7 s and a hop, nothing is shown or it is
+// right. The second microphone stays where it is and loses nothing.
+func TestJumpOfThePathIsFollowedWithinHalfASecond(t *testing.T) {
+	const part, channels = 2*rate + 1111, 3
+	delays := []int{576, 1920, 576 + 120*48, 576, 1440*48 + 576, 480}
+	for _, said := range []bool{true, false} {
+		l := newLive(t, channels, Settings{})
+		rng := rand.New(rand.NewPCG(21, 1))
+		x := make([]float32, part*len(delays))
+		for i := range x {
+			x[i] = float32(rng.NormFloat64()) * 0.1
+		}
+		audio := make([]float32, channels*len(x))
+		for i := range x {
+			gain := 0.5 + 0.5*float32(i/part%2) // 6 dB up and down with each jump
+			audio[channels*i] = x[i]
+			for c, d := range []int{delays[i/part], 240} {
+				if i >= d {
+					audio[channels*i+c+1] = gain*x[i-d] + 0.05*float32(rng.NormFloat64())*0.1
+				}
+				gain = 1
+			}
+		}
+		const step = rate / 20
+		for at := 0; at+step <= len(x); at += step {
+			i := (at + step - 1) / part
+			if edge := i * part; said && at < edge {
+				l.Feed(audio[at*channels : edge*channels])
+				l.Changed()
+				l.Feed(audio[edge*channels : (at+step)*channels])
+			} else {
+				l.Feed(audio[at*channels : (at+step)*channels])
+			}
+			f := l.Frame()
+			since := float64(at+step-i*part) / rate
+			if since < 0.45 {
+				continue
+			}
+			m, jump := &f.Microphones[0], fmt.Sprintf("said %v, jump to %.0f ms, after %.2f s", said, float64(delays[i])/48, since)
+			if !(math.Abs(m.DelayMs-float64(delays[i])/48) < 0.02) {
+				t.Errorf("%s: delay %.2f ms %s", jump, m.DelayMs, m.DelayReason)
+			}
+			if other := &f.Microphones[1]; !(math.Abs(other.DelayMs-5) < 0.01) {
+				t.Errorf("%s: the other microphone's delay is %.3f ms", jump, other.DelayMs)
+			}
+			if since > 0.5 || i == 0 {
+				continue
+			}
+			want := 20 * math.Log10(0.5+0.5*float64(i%2))
+			points, outside := 0, 0
+			for k, hz := range m.Curve.FrequencyHz {
+				c := &m.Curve
+				if math.IsNaN(c.MagnitudeDB[k]) {
+					if hz > 36 {
+						t.Errorf("%s: nothing at %.0f Hz", jump, hz)
+					}
+					continue
+				}
+				points++
+				// The phase is that re the delay that is shown.
+				turn := 360 * hz / 1000 * (m.DelayMs - float64(delays[i])/48)
+				if want < c.MagnitudeLowDB[k] || want > c.MagnitudeHighDB[k] || math.Abs(c.PhaseDeg[k]-turn) > c.PhaseErrorDeg[k] {
+					outside++
+				}
+				if off := math.Abs(c.MagnitudeDB[k] - want); hz > 1000 && off > 1 {
+					t.Errorf("%s: off by %.2f dB at %.0f Hz", jump, off, hz)
+				}
+			}
+			t.Logf("%s: %d of %d points outside", jump, outside, points)
+			// The intervals are of 95 %, for either, and neighbours stray together.
+			if points == 0 || outside*5 > points {
+				t.Errorf("%s: the new response is outside the interval at %d of %d points", jump, outside, points)
+			}
+		}
+	}
+}
+
 func TestSteadyStateDoesNotAllocate(t *testing.T) {
 	const channels = 3
 	audio := rig48(6, 6*rate, channels, 100, 1)

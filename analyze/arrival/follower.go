@@ -6,7 +6,7 @@ import "math"
 // Step once a frame, read Delay and Arrivals. It follows a loudspeaker that is
 // moved, delayed or flipped within half a second: short averages around the
 // known delay (±21 ms) see each change at once, and when they no longer explain
-// what is heard the whole range is searched in the newest quarter of a second.
+// what is heard the whole range is searched in the newest fifth of a second.
 //
 // It stays with the arrival it has while that can be heard; another one must be
 // 3 dB stronger to be preferred. Like Finder it does not allocate after
@@ -20,6 +20,8 @@ type Follower struct {
 	nextTrack, nextSearch, nextList int64
 	failures                        int
 	changed                         int64   // clock since when what is heard is as it is
+	said                            int64   // clock of Changed, −1 once what followed on it is known
+	fresh                           int64   // history number of the first sample after Changed, −1 once the windows are past it
 	usual                           float64 // share of the sound that arrives as known, lately
 	doubtSince                      int64   // clock when the delay stopped to explain what is heard, −1 if it does
 
@@ -33,7 +35,16 @@ type Follower struct {
 	trust   []float64 // of the third octaves
 }
 
-const fastS = 0.12
+const (
+	fastS = 0.12
+	// newS is the least sound that a search of the whole range is made in: what
+	// steady needs to see that several windows agree.
+	newS = 0.2
+	// For so long what was followed may not be heard before it is given up: a pause
+	// in the programme, or, when something was changed, what steady cannot do without.
+	pauseS = 1.5
+	mutedS = 0.3
+)
 
 // NewFollower checks cfg; a TimeConstantS of 0 means 3 s.
 func NewFollower(cfg Config) (*Follower, error) {
@@ -59,7 +70,7 @@ func (f *Follower) Reset() {
 	f.fast.on, f.slow.on = false, false
 	f.found, f.reason = false, "nothing was heard yet"
 	f.list = f.list[:0]
-	f.failures, f.doubtSince = 0, -1
+	f.failures, f.doubtSince, f.said, f.fresh, f.changed = 0, -1, -1, -1, f.clock
 	f.nextTrack, f.nextSearch, f.nextList = f.clock, f.clock, f.clock
 	for b := range f.trust {
 		f.trust[b] = 1
@@ -70,7 +81,29 @@ func (f *Follower) Reset() {
 func (f *Follower) Break() {
 	f.finder.Break()
 	f.fast.next = int64(max(f.fast.delay, 0) - f.finder.m/2)
+	f.fresh = -1
 }
+
+// Changed says that what is measured was changed on purpose in front of the next
+// sample. Nothing is missing: the reference of before is what late arrivals are
+// found with. It may be said again and again, as while a loudspeaker is dragged.
+func (f *Follower) Changed() {
+	w := f.finder
+	f.said, f.fresh = f.clock, w.history.end
+	f.failures = 0
+	soon := f.clock + int64(newS*w.rate)
+	switch {
+	case !f.found:
+		f.nextSearch = min(f.nextSearch, soon)
+	case f.doubtSince < 0:
+		f.nextSearch = soon
+	}
+	f.nextList = f.clock + int64(0.4*w.rate)
+	f.restart(0)
+}
+
+// SettledS is for how long, as far as is known, what is heard has been as it is.
+func (f *Follower) SettledS() float64 { return float64(f.clock-f.changed) / f.finder.rate }
 
 // Feed takes the next samples of both channels; equal lengths, any size.
 func (f *Follower) Feed(ref, mic []float64) {
@@ -88,6 +121,13 @@ func (f *Follower) windows() {
 	w := f.finder.Workspace
 	hop := float64(w.m/2) / w.rate
 	for f.fast.due(w, &f.finder.history) {
+		if f.fresh >= 0 && f.fast.next >= f.fresh {
+			// The first window in which all is new; two are worth a look.
+			f.fast.reset()
+			f.slow.reset()
+			f.known, f.fresh = fit{}, -1
+			f.nextTrack = f.clock + int64(w.m/2)
+		}
 		if weight := f.fast.transform(w, &f.finder.history); weight > 0 {
 			f.fast.add(w, weight, math.Exp(-hop/fastS))
 			f.slow.add(w, weight, math.Exp(-hop/f.finder.cfg.TimeConstantS))
@@ -113,7 +153,7 @@ func (f *Follower) Step() bool {
 	case (!f.found || doubt) && f.clock >= f.nextSearch:
 		return f.search(seconds)
 	case f.found && f.clock >= f.nextTrack:
-		f.nextTrack = f.clock + seconds(0.09)
+		f.nextTrack = f.clock + seconds(0.045)
 		return f.track(seconds)
 	case f.found && !doubt && f.clock >= f.nextList:
 		f.nextList = f.clock + seconds(6)
@@ -126,15 +166,13 @@ func (f *Follower) Step() bool {
 // do, in all since the last change.
 func (f *Follower) search(seconds func(float64) int64) bool {
 	w := f.finder
-	var count int
+	settled := max(f.clock-f.changed, seconds(newS))
+	count := int(min(settled, seconds(0.5)))
 	if f.found {
 		// What was heard since the doubt arose is all new.
-		count = int(min(max(f.clock-f.doubtSince, seconds(0.25)), seconds(1)))
-	} else {
-		count = int(seconds(0.5))
-		if w.history.end < int64(count)+int64(w.m) {
-			return false
-		}
+		count = int(min(max(f.clock-f.doubtSince, seconds(newS)), settled, seconds(1)))
+	} else if count = min(count, int(w.history.end)-w.m); count < int(seconds(newS)) {
+		return false
 	}
 	w.newest(count)
 	if !f.found && f.failures%2 == 1 && w.blocks > 0 {
@@ -143,8 +181,8 @@ func (f *Follower) search(seconds func(float64) int64) bool {
 	n, u, reason := w.search()
 	f.failures++
 	if n == 0 {
-		f.nextSearch = f.clock + seconds(0.2)
-		if f.found && f.clock-f.doubtSince < seconds(1.5) {
+		f.nextSearch = f.clock + seconds(min(0.1*float64(f.failures), 0.2))
+		if gone := f.said >= 0 && f.clock-f.said >= seconds(mutedS); f.found && !gone && f.clock-f.doubtSince < seconds(pauseS) {
 			return false
 		}
 		if !f.found { // no use in looking as often at what does not change
@@ -152,16 +190,19 @@ func (f *Follower) search(seconds func(float64) int64) bool {
 		}
 		changed := f.found || f.reason != reason
 		if f.found {
+			since := f.changed
 			f.restart(0)
-			f.failures = 0
+			f.changed, f.failures = since, 0
 		}
-		f.found, f.reason, f.doubtSince, f.list = false, reason, -1, f.list[:0]
+		f.found, f.reason, f.doubtSince, f.said, f.list = false, reason, -1, -1, f.list[:0]
 		return changed
 	}
-	f.failures, f.doubtSince = 0, -1
+	f.failures, f.doubtSince, f.said = 0, -1, -1
 	f.nextTrack, f.nextList = f.clock+seconds(0.2), f.clock+seconds(1.5)
 	chosen := f.choose(w.list[:n])
-	f.begin(w.list[chosen], count)
+	p, before := w.list[chosen], f.changed
+	f.begin(p, count)
+	f.changed = max(before, f.clock-w.since(p, seconds(lookBackS)))
 	f.report(n, u, chosen)
 	return true
 }
@@ -202,7 +243,9 @@ func (f *Follower) begin(p peak, count int) {
 func (f *Follower) restart(count int) {
 	w := f.finder
 	f.changed = f.clock - int64(count)
-	w.sum.reset()
+	if w.sum.samples > 0 {
+		w.sum.reset()
+	}
 	w.blocks = 0
 	// The next long block ends about when it would have.
 	end := w.start + int64(w.length)
@@ -244,6 +287,18 @@ func (f *Follower) refresh(seconds func(float64) int64) bool {
 	return true
 }
 
+// hears takes note that the sound arrives as known, and how much of it.
+func (f *Follower) hears(share float64) {
+	if f.usual == 0 {
+		f.usual = share
+	}
+	f.usual += 0.1 * (share - f.usual)
+	f.doubtSince = -1
+	if f.fresh < 0 {
+		f.said = -1
+	}
+}
+
 // track looks at what the short windows say about the known delay.
 func (f *Follower) track(seconds func(float64) int64) bool {
 	w := f.finder.Workspace
@@ -262,29 +317,27 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	// To the sample, the glance sees each change at once; finer looks cost more.
 	f.looks++
 	same := f.known.ok && math.Abs(at-f.known.delay) <= 1 && int(math.Copysign(1, value)) == f.sign
-	if same && share >= 0.5*f.usual && f.looks%3 != 0 {
-		f.usual += 0.1 * (share - f.usual)
-		f.doubtSince = -1
+	if same && share >= 0.5*f.usual && f.looks%6 != 0 {
+		f.hears(share)
 		return false
 	}
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
 	if !fast.ok || share < 0.5*f.usual {
 		if f.doubtSince < 0 {
-			// Search once the newest sound is all of it new.
+			// Search once nearly all of the newest sound is new.
 			f.doubtSince = f.clock
-			f.nextSearch = f.clock + seconds(0.15)
+			f.nextSearch = max(f.clock+seconds(0.05), f.changed+seconds(newS))
 			f.failures = 0
 		}
 		return false
 	}
-	f.doubtSince = -1
-	f.usual += 0.1 * (share - f.usual)
+	f.hears(share)
 	f.sign = int(math.Copysign(1, value))
 	// The slow averages change little from one look to the next.
 	slow, strays := f.known, func() bool {
 		return math.Abs(fast.delay-f.known.delay) > 3*math.Hypot(fast.noise, f.known.noise)+2e-5*w.rate
 	}
-	again := f.looks%6 == 0
+	again := f.looks%12 == 0
 	if again || !slow.ok || strays() {
 		slow = f.slow.refine(w, guess, math.Copysign(1, value))
 		f.known = slow
@@ -311,7 +364,10 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	}
 	if moved && math.Abs(f.arrival.DelayMs-before.DelayMs) > 0.05 {
 		// What the long blocks hold is out of date, and so is the list.
+		changed := f.changed
 		f.restart(int(seconds(0.1)))
+		p := peak{at: (slow.delay + float64(w.early)) / float64(w.decimate), amplitude: value}
+		f.changed = max(changed, f.clock-f.finder.since(p, seconds(lookBackS)))
 		f.nextList = f.clock + seconds(0.4)
 	}
 	if off := slow.delay - float64(f.fast.delay); math.Abs(off) > float64(w.m/32) {

@@ -96,7 +96,8 @@ func TestFollowerOfABox(t *testing.T) {
 	}
 }
 
-// A loudspeaker that is muted is not heard for long, and is found when it is back.
+// A loudspeaker that is muted is not heard for long, and is found when it is back:
+// within half a second where somebody says that something was changed.
 func TestFollowerMute(t *testing.T) {
 	const rate = 48000
 	r := programme.New(4)
@@ -104,22 +105,31 @@ func TestFollowerMute(t *testing.T) {
 	y := programme.Delay(x, rate, 0.02)
 	clear(y[4*rate : 8*rate])
 	programme.AddNoise(r, y, 20)
-	f, err := NewFollower(Config{SampleRateHz: rate})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for at := 0; at < len(x); at += 2400 {
-		f.Feed(x[at:at+2400], y[at:at+2400])
-		f.Step()
-		a, ok, reason := f.Delay()
-		switch s := float64(at+2400) / rate; {
-		case s > 1.5 && s <= 4 || s > 10.5:
-			if !ok || math.Abs(a.DelayMs-20) > 0.01 {
-				t.Errorf("after %.2f s: %+v %v %s", s, a, ok, reason)
+	for _, said := range []bool{false, true} {
+		f, err := NewFollower(Config{SampleRateHz: rate})
+		if err != nil {
+			t.Fatal(err)
+		}
+		mute, back := 6.5, 10.5
+		if said {
+			mute, back = 4.5, 8.5
+		}
+		for at := 0; at < len(x); at += 2400 {
+			if said && (at == 4*rate || at == 8*rate) {
+				f.Changed()
 			}
-		case s > 6.5 && s <= 8:
-			if ok || reason == "" {
-				t.Errorf("muted, after %.2f s: %+v, reason %q", s, a, reason)
+			f.Feed(x[at:at+2400], y[at:at+2400])
+			f.Step()
+			a, ok, reason := f.Delay()
+			switch s := float64(at+2400) / rate; {
+			case s > 0.5 && s <= 4 || s > back:
+				if !ok || math.Abs(a.DelayMs-20) > 0.01 {
+					t.Errorf("said %v, after %.2f s: %+v %v %s", said, s, a, ok, reason)
+				}
+			case s > mute && s <= 8:
+				if ok || reason == "" {
+					t.Errorf("said %v, muted, after %.2f s: %+v, reason %q", said, s, a, reason)
+				}
 			}
 		}
 	}

@@ -64,17 +64,17 @@ func (a *averages) add(b *band, y []complex128, letInS *float64) bool {
 		from, to := b.groups[g], b.groups[g+1]
 		decay := b.decay(s.weight)
 		if !every {
-			if b.silent(g) || (b.energy[g]*s.weight < quiet*s.xx && !a.confirmed(b, y, from, to)) {
+			if b.silent(g) || (b.segment.energy[g]*s.weight < quiet*s.xx && !a.confirmed(b, y, from, to)) {
 				s.taken <<= 1
 				continue
 			}
-			if b.energy[g]*s.weight*quiet > s.xx {
+			if b.segment.energy[g]*s.weight*quiet > s.xx {
 				decay, s.taken = 0, 0 // what was averaged until now was silence
 			}
 		}
 		b.count(s, decay)
-		s.xx = decay*s.xx + b.energy[g]
-		accumulate(a.cells[from:to], b.x[from:to], y[from:to], b.power[from:to], decay)
+		s.xx = decay*s.xx + b.segment.energy[g]
+		accumulate(a.cells[from:to], b.segment.x[from:to], y[from:to], b.segment.power[from:to], decay)
 	}
 	return true
 }
@@ -139,7 +139,7 @@ func (b *band) count(s *group, decay float64) {
 
 // silent says that the reference holds no more than rounding in a group.
 func (b *band) silent(g int) bool {
-	return b.energy[g]*b.density <= rounding*2/b.cfg.SampleRateHz
+	return b.segment.energy[g]*b.density <= rounding*2/b.cfg.SampleRateHz
 }
 
 // confirmed says whether the reference explains what the microphone hears in
@@ -149,7 +149,7 @@ func (a *averages) confirmed(b *band, y []complex128, from, to int) bool {
 	for i := from; i < to; i++ {
 		c := &a.cells[i]
 		if c.xx > 0 {
-			predicted += (c.re*c.re + c.im*c.im) / (c.xx * c.xx) * b.power[i]
+			predicted += (c.re*c.re + c.im*c.im) / (c.xx * c.xx) * b.segment.power[i]
 		}
 		heard += real(y[i])*real(y[i]) + imag(y[i])*imag(y[i])
 	}

@@ -20,14 +20,17 @@ type band struct {
 	window     []float64
 	density    float64 // |X|² to one-sided full scale squared per hertz
 	plan       *fft.Complex
-	tracks     []track // reference, microphones
-	offset     []int64 // of each microphone's segment
-	next, stop int64   // where the next segment of the reference starts; from where on none counts
+	tracks     []track   // reference, microphones
+	offset     []int64   // of each microphone's segment
+	next       []int64   // of each microphone: where its next segment of the reference starts
+	stop       int64     // from where on none counts
+	lookBack   int64     // samples kept for restart, −1 for none
+	past       []segment // of the reference, by start
+	segment    *segment  // the one that is being averaged
+	waiting    due       // a microphone's segment that looks for another to share a transform with
 	silence    []float64
-	x, ya, yb  []complex128
-	power      []float64 // |X|²
+	ya, yb     []complex128
 	groups     []int     // boundaries of groups of bins, from low
-	energy     []float64 // mean of power over each group
 	rho        []float64 // statistics.Correlations
 	whole      float64   // 1 + 2 Σ rho
 	fading     float64   // of exponential averages, from hop to hop, for the time constant fadingS
@@ -35,6 +38,25 @@ type band struct {
 	mics       []averages
 	letInS     []float64 // of each microphone, shared by all bands; see burst
 }
+
+// segment is the spectrum of one segment of the reference.
+type segment struct {
+	start  int64 // −1 for none
+	x      []complex128
+	power  []float64 // |X|²
+	energy []float64 // mean of power over each group
+}
+
+// due is a microphone's segment that has been heard.
+type due struct {
+	mic     int // −1 for none
+	of      *segment
+	samples []float64
+}
+
+// apartS is how far apart the delays of two microphones may be for them to share
+// the transforms of the reference.
+const apartS = 0.25
 
 func newBand(cfg *Config, size, decimation, low, high int) *band {
 	b := &band{
@@ -45,10 +67,16 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 		plan:   fft.NewComplex(size),
 		tracks: make([]track, cfg.Microphones+1),
 		offset: make([]int64, cfg.Microphones),
+		next:   make([]int64, cfg.Microphones),
 		mics:   make([]averages, cfg.Microphones),
 		letInS: make([]float64, cfg.Microphones),
 		stop:   math.MaxInt64,
 		whole:  1,
+
+		waiting: due{mic: -1}, lookBack: -1,
+	}
+	if cfg.LookBackS > 0 {
+		b.lookBack = int64(cfg.LookBackS * b.rateHz)
 	}
 	energy := 0.0
 	for _, w := range b.window {
@@ -60,8 +88,7 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 		b.whole += 2 * r
 	}
 	n := high - low
-	b.x, b.ya, b.yb = make([]complex128, n), make([]complex128, n), make([]complex128, n)
-	b.power = make([]float64, n)
+	b.ya, b.yb = make([]complex128, n), make([]complex128, n)
 	b.silence = make([]float64, size)
 	// Groups of a sixth of an octave, four bins at least: narrow enough to tell
 	// a silent band, wide enough that noise never looks silent by chance.
@@ -72,17 +99,31 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 	if g := len(b.groups); g > 1 && n-b.groups[g-1] < 4 {
 		b.groups = b.groups[:g-1]
 	}
-	b.energy = make([]float64, len(b.groups))
+	groups := len(b.groups)
 	b.groups = append(b.groups, n)
+	b.past = make([]segment, 1)
+	if cfg.Microphones > 1 {
+		b.past = make([]segment, min(int(apartS*b.rateHz)/b.hop+2, 64))
+	}
+	for i := range b.past {
+		b.past[i] = segment{start: -1, x: make([]complex128, n), power: make([]float64, n), energy: make([]float64, groups)}
+	}
 	for m := range b.mics {
 		b.mics[m].cells = make([]cell, n)
-		b.mics[m].groups = make([]group, len(b.energy))
+		b.mics[m].groups = make([]group, groups)
 		if !cfg.EverySegment {
 			b.mics[m].burst.plan(n)
 		}
 	}
-	b.next = b.settle()
+	b.start(b.settle())
 	return b
+}
+
+// start makes i, the start of a segment, that of all microphones' next.
+func (b *band) start(i int64) {
+	for m := range b.next {
+		b.next[m] = i
+	}
 }
 
 // settle is where the first segment starts: a halved signal first has to fill
@@ -106,10 +147,23 @@ func (b *band) cut() {
 	for i := range b.tracks {
 		b.tracks[i].start(end)
 	}
-	b.next = b.ceil(end)
+	b.start(b.ceil(b.settled(end)))
+}
+
+// settled is where samples that start at i can be relied on.
+func (b *band) settled(i int64) int64 {
 	if b.decimation > 1 {
-		b.next = b.ceil(end + halveMemory + 2)
+		i += halveMemory + 2
 	}
+	return i
+}
+
+// restart makes the microphone's next segment the first that holds nothing but
+// the newest samples of it, or as many as were kept.
+func (b *band) restart(mic int, newest int64) {
+	y := &b.tracks[mic+1]
+	from := max(y.end()-newest, b.settled(y.first()))
+	b.next[mic] = b.ceil(max(from-b.offset[mic], b.settled(b.tracks[0].first())))
 }
 
 // setOffset moves one microphone's segments, and turns what was averaged as if
@@ -130,56 +184,90 @@ func (b *band) setOffset(mic int, offset int64) {
 // run averages every segment that is whole, and reports each microphone that
 // took one.
 func (b *band) run(taken func(mic int)) {
-	first, last := int64(0), int64(0)
-	for _, o := range b.offset {
-		first, last = min(first, o), max(last, o)
-	}
-	for end := b.tracks[0].end(); b.next < b.stop && b.next+last+int64(b.size) <= end; b.next += int64(b.hop) {
-		b.segment(taken)
-	}
-	if b.next >= b.stop {
-		first = math.MaxInt64 / 2 // nothing is needed any more
-	}
-	for i := range b.tracks {
-		b.tracks[i].keep(b.next + first)
-	}
-}
-
-func (b *band) segment(taken func(mic int)) {
-	ref := b.tracks[0].at(b.next, b.size)
-	if ref == nil {
-		return
-	}
-	for m := -1; m < len(b.mics); m += 2 { // pairs: reference and first, second and third, …
-		one, two := ref, []float64(nil)
-		if m >= 0 {
-			one = b.tracks[m+1].at(b.next+b.offset[m], b.size)
+	size, hop, end := int64(b.size), int64(b.hop), b.tracks[0].end()
+	for again := true; again; {
+		again = false
+		for m := range b.mics {
+			if i := b.next[m]; i < b.stop && i+max(0, b.offset[m])+size <= end {
+				b.next[m] += hop
+				again = true
+				b.average(m, i, taken)
+			}
 		}
-		if m+1 < len(b.mics) {
-			two = b.tracks[m+2].at(b.next+b.offset[m+1], b.size)
-		}
-		if m < 0 && b.cfg.EverySegment && len(b.mics) == 1 && !zeros(one) && !zeros(two) {
-			b.mics[0].addWhole(b, b.transformPair(one, two))
-			taken(0)
-			return
-		}
-		if m < 0 {
-			b.transform(b.x, b.ya, one, two)
-			b.weigh()
-			b.take(m+1, b.ya, two != nil, taken)
+	}
+	b.flush(nil, taken)
+	first := int64(math.MaxInt64 / 2) // nothing is needed any more
+	for m, i := range b.next {
+		if i >= b.stop {
+			b.tracks[m+1].keep(first)
 			continue
 		}
-		b.transform(b.ya, b.yb, one, two)
-		b.take(m, b.ya, one != nil, taken)
-		if m+1 < len(b.mics) {
-			b.take(m+1, b.yb, two != nil, taken)
+		first = min(first, i)
+		b.tracks[m+1].keep(min(i+b.offset[m], b.recent(0)))
+	}
+	b.tracks[0].keep(min(first, b.recent(MaxDelayS)))
+}
+
+// recent is from where on samples are kept for restart, with a delay of so many
+// seconds.
+func (b *band) recent(delayS float64) int64 {
+	if b.lookBack < 0 {
+		return math.MaxInt64
+	}
+	return b.tracks[0].end() - b.lookBack - int64(b.size+b.hop) - int64(delayS*b.rateHz)
+}
+
+// average takes in the microphone's part of the reference's segment at start.
+// Two real sequences share a transform: the reference's and that of the first
+// microphone to get there, or those of two microphones.
+func (b *band) average(mic int, start int64, taken func(mic int)) {
+	x, y := b.tracks[0].at(start, b.size), b.tracks[mic+1].at(start+b.offset[mic], b.size)
+	if x == nil || y == nil {
+		return
+	}
+	if b.cfg.EverySegment && len(b.mics) == 1 && !zeros(x) && !zeros(y) {
+		b.mics[0].addWhole(b, b.transformPair(x, y))
+		taken(0)
+		return
+	}
+	s := &b.past[int(start/int64(b.hop))%len(b.past)]
+	switch {
+	case s.start == start && b.waiting.mic >= 0:
+		b.flush(&due{mic, s, y}, taken)
+	case s.start == start:
+		b.waiting = due{mic, s, y}
+	default:
+		if b.waiting.mic == mic || b.waiting.of == s {
+			b.flush(nil, taken)
 		}
+		s.start = start
+		b.transform(s.x, b.ya, x, y)
+		b.weigh(s)
+		b.take(&due{mic, s, y}, b.ya, taken)
 	}
 }
 
-func (b *band) take(mic int, y []complex128, heard bool, taken func(mic int)) {
-	if heard && b.mics[mic].add(b, y, &b.letInS[mic]) {
-		taken(mic)
+// flush averages the segment that waits, and d, which may be nil.
+func (b *band) flush(d *due, taken func(mic int)) {
+	first := b.waiting
+	if first.mic < 0 {
+		return
+	}
+	b.waiting = due{mic: -1}
+	if d == nil {
+		b.transform(b.ya, b.yb, first.samples, nil)
+		b.take(&first, b.ya, taken)
+		return
+	}
+	b.transform(b.ya, b.yb, first.samples, d.samples)
+	b.take(&first, b.ya, taken)
+	b.take(d, b.yb, taken)
+}
+
+func (b *band) take(d *due, y []complex128, taken func(mic int)) {
+	b.segment = d.of
+	if b.mics[d.mic].add(b, y, &b.letInS[d.mic]) {
+		taken(d.mic)
 	}
 }
 
@@ -270,17 +358,17 @@ func loadPair(dst []complex128, a, b, w []float64) (sumA, sumB float64) {
 }
 
 // weigh sets the power of each bin of the reference and the energy of each group.
-func (b *band) weigh() {
-	for i, v := range b.x {
-		b.power[i] = real(v)*real(v) + imag(v)*imag(v)
+func (b *band) weigh(s *segment) {
+	for i, v := range s.x {
+		s.power[i] = real(v)*real(v) + imag(v)*imag(v)
 	}
-	for g := range b.energy {
+	for g := range s.energy {
 		sum := 0.0
 		from, to := b.groups[g], b.groups[g+1]
-		for _, p := range b.power[from:to] {
+		for _, p := range s.power[from:to] {
 			sum += p
 		}
-		b.energy[g] = sum / float64(to-from)
+		s.energy[g] = sum / float64(to-from)
 	}
 }
 
@@ -341,6 +429,9 @@ type track struct {
 }
 
 func (t *track) end() int64 { return t.base + int64(len(t.samples)) }
+
+// first is the oldest sample that is still needed.
+func (t *track) first() int64 { return t.base + int64(t.skip) }
 
 func (t *track) push(x []float64) {
 	if t.skip > 0 && len(t.samples)+len(x) > cap(t.samples) {

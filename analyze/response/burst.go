@@ -36,7 +36,7 @@ const (
 	// chance only, at most sqrt(burstChance/bins) in all but e^−burstChance of the
 	// cases.
 	burstFollows = 0.16
-	burstChance  = 5
+	burstChance  = 8
 	// burstLimitS is how long a burst may last, burstLearnS how long it takes the
 	// averages to learn what has changed.
 	burstLimitS = 0.7
@@ -67,7 +67,7 @@ func (u *burst) disturbed(a *averages, b *band, y []complex128, letInS *float64)
 	slot := u.run / every % lag
 	r := a.unexplained(b, y, u.past[slot])
 	hopS, sizeS := float64(b.hop)/b.rateHz, float64(b.size)/b.rateHz
-	startS := float64(b.next) / b.rateHz
+	startS := float64(b.segment.start) / b.rateHz
 	u.peak = max(r.level, u.peak*math.Pow(10, -burstDecayDBPerS*hopS/10))
 	limit := int((sizeS+burstLimitS)/hopS) + 1
 	switch {
@@ -120,24 +120,24 @@ type residue struct {
 func (a *averages) unexplained(b *band, y, past []complex128) (r residue) {
 	for g := range a.groups {
 		s := &a.groups[g]
-		if s.averages() < burstLearn || b.silent(g) || b.energy[g]*s.weight < quiet*s.xx {
+		if s.averages() < burstLearn || b.silent(g) || b.segment.energy[g]*s.weight < quiet*s.xx {
 			continue // cannot judge, or nothing is meant to be heard
 		}
 		from, to := b.groups[g], b.groups[g+1]
 		for i := (from + burstStep - 1) / burstStep * burstStep; i < to; i += burstStep {
 			c := &a.cells[i]
-			if c.xx <= 0 || c.yy <= 0 || b.power[i] <= 0 {
+			if c.xx <= 0 || c.yy <= 0 || b.segment.power[i] <= 0 {
 				continue
 			}
 			inverse := 1 / c.xx
 			hr, hi := c.re*inverse, c.im*inverse
-			xr, xi := real(b.x[i]), imag(b.x[i])
+			xr, xi := real(b.segment.x[i]), imag(b.segment.x[i])
 			er, ei := real(y[i])-hr*xr+hi*xi, imag(y[i])-hr*xi-hi*xr
 			weight := s.weight / (c.yy - (c.re*c.re+c.im*c.im)*inverse + burstFloor*c.yy)
 			r.excess += (er*er + ei*ei) * weight
-			r.level += b.power[i] * s.weight * inverse
+			r.level += b.segment.power[i] * s.weight * inverse
 			r.bins++
-			scale := math.Sqrt(weight / b.power[i])
+			scale := math.Sqrt(weight / b.segment.power[i])
 			dr, di := scale*(er*xr+ei*xi), scale*(ei*xr-er*xi)
 			was := past[i/burstStep]
 			r.re += dr*real(was) + di*imag(was)

@@ -160,7 +160,7 @@ func TestSmoothValues(t *testing.T) {
 // Of the 95 % intervals of smoothed curves, too, 93–97 % hold the truth.
 func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 	const rate, late = 8000, 5
-	runs := 60
+	runs := 150
 	if truth.Thorough {
 		runs = 1500
 	}

@@ -45,6 +45,9 @@ type Config struct {
 	// does. Otherwise bins without reference energy and disturbed segments are
 	// left out.
 	EverySegment bool
+	// LookBackS is how many of the newest seconds Restart can make averages of, up
+	// to 5; 0 keeps no more than the next segments need.
+	LookBackS float64
 }
 
 func (c *Config) check() error {
@@ -58,6 +61,9 @@ func (c *Config) check() error {
 		return fmt.Errorf("%d microphones are not within 1…%d", c.Microphones, MaxMicrophones)
 	case c.Window != 0 && (c.Window < 16 || c.Window > 1<<20 || c.Window&(c.Window-1) != 0):
 		return fmt.Errorf("window of %d samples is not a power of two within 16…%d", c.Window, 1<<20)
+	}
+	if !(c.LookBackS >= 0 && c.LookBackS <= 5) {
+		return fmt.Errorf("look back of %v s is not within 0…5 s", c.LookBackS)
 	}
 	switch {
 	case c.Overlap == 0:
@@ -93,8 +99,8 @@ func (a *Averaging) check() error {
 //
 // All microphones share the segments of the reference; each microphone's
 // segment starts later by its own delay, so that a far one loses no coherence,
-// and what is left of the delay turns the phase. A segment is averaged when the
-// microphone with the longest delay has heard it.
+// and what is left of the delay turns the phase. Each microphone takes a segment
+// in as soon as it has heard it, whatever the others' delays.
 type Estimator struct {
 	cfg         Config
 	grid        *grid // nil for a fixed window
@@ -169,13 +175,18 @@ func (e *Estimator) Feed(ref []float64, mics [][]float64) {
 		for m := range mics {
 			e.push(m+1, mics[m][from:to])
 		}
-		for i, b := range e.bands {
-			b.run(func(mic int) {
-				if d := &e.delays[mic]; i == 0 {
-					d.mean += (d.seconds*e.cfg.SampleRateHz - d.mean) / max(1, b.mics[mic].weight)
-				}
-			})
-		}
+		e.run()
+	}
+}
+
+// run averages what has been heard.
+func (e *Estimator) run() {
+	for i, b := range e.bands {
+		b.run(func(mic int) {
+			if d := &e.delays[mic]; i == 0 {
+				d.mean += (d.seconds*e.cfg.SampleRateHz - d.mean) / max(1, b.mics[mic].weight)
+			}
+		})
 	}
 }
 
@@ -222,32 +233,63 @@ func (e *Estimator) drop(mic int) {
 	e.delays[mic].mean = e.delays[mic].seconds * e.cfg.SampleRateHz
 }
 
+// Restart drops the averages of one microphone (from 0) and begins them anew
+// with the newest seconds of what it heard, no more than Config.LookBackS: for
+// when it is known since when what is heard is as it is. With 0 they begin now.
+//
+// A point of the multi-resolution grid is there again when the shorter of its
+// windows has been heard, and a hop more: 15 to 30 periods of its frequency, and
+// no less than 53 ms. A fixed window takes its length and a hop.
+func (e *Estimator) Restart(mic int, newestS float64) {
+	e.drop(mic)
+	newestS = min(max(newestS, 0), e.cfg.LookBackS)
+	for _, b := range e.bands {
+		b.restart(mic, int64(newestS*b.rateHz))
+	}
+	e.run()
+}
+
 // SetDelay sets by how much the reference is delayed for one microphone (from
 // 0); MinDelayS…MaxDelayS. Other microphones lose nothing; this one keeps its
 // averages, turned in phase, while the delay stays within 1/64 of the shortest
 // window of what it was on average, which costs less than 0.004 of coherence;
 // a larger change drops them.
 func (e *Estimator) SetDelay(mic int, seconds float64) error {
+	_, err := e.setDelay(mic, seconds)
+	return err
+}
+
+// SetDelaySince is SetDelay for sound that has been arriving like that for
+// newestS seconds: dropped averages begin anew with those, as Restart does it.
+func (e *Estimator) SetDelaySince(mic int, seconds, newestS float64) error {
+	dropped, err := e.setDelay(mic, seconds)
+	if dropped {
+		e.Restart(mic, newestS)
+	}
+	return err
+}
+
+func (e *Estimator) setDelay(mic int, seconds float64) (dropped bool, err error) {
 	if mic < 0 || mic >= e.cfg.Microphones {
-		return fmt.Errorf("no microphone %d of %d", mic, e.cfg.Microphones)
+		return false, fmt.Errorf("no microphone %d of %d", mic, e.cfg.Microphones)
 	}
 	if !(seconds >= MinDelayS && seconds <= MaxDelayS) {
-		return fmt.Errorf("delay %v s is not within %v…%v s", seconds, MinDelayS, MaxDelayS)
+		return false, fmt.Errorf("delay %v s is not within %v…%v s", seconds, MinDelayS, MaxDelayS)
 	}
 	d := &e.delays[mic]
 	if d.seconds == seconds {
-		return nil
+		return false, nil
 	}
 	d.seconds = seconds
 	samples := seconds * e.cfg.SampleRateHz
-	keep := math.Abs(samples-d.mean) <= float64(e.bands[0].size)/64
+	dropped = math.Abs(samples-d.mean) > float64(e.bands[0].size)/64
 	for _, b := range e.bands {
 		b.setOffset(mic, int64(math.Round(samples/float64(b.decimation))))
 	}
-	if !keep {
+	if dropped {
 		e.drop(mic)
 	}
-	return nil
+	return dropped, nil
 }
 
 // DelayS is what SetDelay set.

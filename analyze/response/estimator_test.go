@@ -51,33 +51,86 @@ func TestConfigErrors(t *testing.T) {
 }
 
 // Many microphones in one pass are as good as one pass each, bit for bit but
-// for the rounding that the pairs of a transform share.
+// for the rounding that the pairs of a transform share; none waits for a farther
+// one, and one may be farther than the reference's transforms are kept for.
 func TestMicrophonesAreIndependent(t *testing.T) {
 	const rate = 16000
 	ref := whiteNoise(4*rate, 1)
 	for _, window := range []int{0, 1024} {
-		for _, count := range []int{2, 3, 6} {
+		for count, step := range map[int]int{2: 100, 3: 100, 6: 4000} {
 			e := newEstimator(t, Config{SampleRateHz: rate, Window: window, Microphones: count})
 			mics := make([][]float64, count)
 			for m := range mics {
-				mics[m] = mix(later(ref, 100*m), whiteNoise(len(ref), uint64(m+2)), 0.3)
-				if err := e.SetDelay(m, float64(100*m)/rate); err != nil {
+				mics[m] = mix(later(ref, step*m), whiteNoise(len(ref), uint64(m+2)), 0.3)
+				if err := e.SetDelay(m, float64(step*m)/rate); err != nil {
 					t.Fatal(err)
 				}
 			}
-			e.Feed(ref, mics)
+			feedAll(e, ref, mics...)
 			for m := range mics {
 				single := newEstimator(t, Config{SampleRateHz: rate, Window: window})
-				if err := single.SetDelay(0, float64(100*m)/rate); err != nil {
+				if err := single.SetDelay(0, float64(step*m)/rate); err != nil {
 					t.Fatal(err)
 				}
-				// The last segments of a near microphone wait for the far one.
-				end := len(ref) - 100*(count-1-m) // of what it has heard
-				feedAll(single, ref[:end], mics[m][:end])
+				feedAll(single, ref, mics[m])
 				if d := difference(spectra(e, m), spectra(single, 0)); !(d < 1e-9) {
 					t.Errorf("window %d, microphone %d of %d: differs by %.2g", window, m, count, d)
 				}
 			}
+		}
+	}
+}
+
+// A restart makes the averages that those samples alone would have made, and
+// touches no other microphone; without look back it begins now.
+func TestRestart(t *testing.T) {
+	const rate, change = 16000, 3 * 16000
+	ref := whiteNoise(4*rate, 1)
+	before, after := later(ref, 160), later(ref, 4800)
+	mic := append(append([]float64(nil), before[:change]...), after[change:]...)
+	for _, window := range []int{0, 1024} {
+		cfg := Config{SampleRateHz: rate, Window: window, Microphones: 2, Averaging: Averaging{Mode: Infinite}, LookBackS: 0.5}
+		e, other := newEstimator(t, cfg), newEstimator(t, cfg)
+		for _, e := range []*Estimator{e, other} {
+			for m := range 2 {
+				if err := e.SetDelay(m, 0.01); err != nil {
+					t.Fatal(err)
+				}
+			}
+			now := change + rate*2/5
+			feedAll(e, ref[:now], mic[:now], before[:now])
+		}
+		if err := e.SetDelaySince(0, 0.3, 0.4); err != nil {
+			t.Fatal(err)
+		}
+		if d := difference(spectra(e, 1), spectra(other, 1)); d != 0 {
+			t.Errorf("window %d: the other microphone differs by %.2g", window, d)
+		}
+		c := read(e, 0)
+		points := 0
+		for i, f := range c.FrequencyHz {
+			if f < 100 {
+				continue
+			}
+			points++
+			if !(math.Abs(c.MagnitudeDB[i]) < 0.02) || math.Abs(c.PhaseDeg[i]) > 0.2 || c.Coherence[i] < 0.9999 {
+				t.Errorf("window %d, %.0f Hz, 0.4 s after the change: %.3f dB, %.2f°, coherence %.4f", window, f, c.MagnitudeDB[i], c.PhaseDeg[i], c.Coherence[i])
+				break
+			}
+		}
+		if points == 0 {
+			t.Fatal("nothing to look at")
+		}
+		if s := e.AveragedS(0); s < 0.3 || s > 0.4 {
+			t.Errorf("window %d: %.2f s in the averages, want nearly 0.4", window, s)
+		}
+		e.Restart(0, 0)
+		if s := e.AveragedS(0); s != 0 {
+			t.Errorf("window %d: %.2f s in the averages after a restart without a past", window, s)
+		}
+		feedAll(e, ref[:rate/50], mic[:rate/50], before[:rate/50])
+		if s := e.AveragedS(0); s != 0 {
+			t.Errorf("window %d: samples from before a restart without a past count", window)
 		}
 	}
 }

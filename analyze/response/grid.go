@@ -5,15 +5,26 @@ import "math"
 // The multi-resolution grid. A point at f wants a window of periodsWanted/f. The
 // windows there are double from one to the next, so its spectra are blended
 // from the two nearest, linearly in the logarithm of the length: nothing jumps
-// where one window takes over from another. Within a window a triangle
-// averages the bins about f; its half width is a bin, which interpolates, or
-// f/kernelFraction, which at high frequency averages many bins and so keeps
-// late reflections out where the window, never shorter than shortestS, would
-// let them in.
+// where one window takes over from another. Within a window the bins about f are
+// averaged by a kernel as wide as the resolution that goes with the window wanted,
+// which keeps those reflections out that the window in use, longer by up to twice
+// and never shorter than 43 ms, would let in.
+//
+// What the estimate keeps of a reflection that is τ late is the lag response of
+// window and kernel, for a Hann window of length T (Seybert and Hamilton,
+// J. Sound Vib. 60(1), 1978, for the first factor) and a resolution of B
+//
+//	g(τ/T) · sinc²(τ·√(B²−1/T²)) · sinc²(τ/T),  g(x) = (1−x)(2+cos 2πx)/3 + sin(2πx)/2π
+//
+// the last being the interpolation between bins. It is 1 for what arrives with
+// the delay, and gone at τ = 1/B: a reflection from 20 ms on is gone above the
+// frequency that has 24 periods in that time. An earlier one is gone above that
+// which has 48: B does not follow f all the way, since a delay that is set by hand
+// and off by some milliseconds must not cost the highs.
 const (
 	pointsPerOctave = 48
 	periodsWanted   = 24
-	kernelFraction  = 48
+	wantedLeastS    = 0.02 // the shortest window that is wanted
 	shortestSamples = 2048 // at 48 kHz
 	windowLengths   = 6    // 2048…65536 at 48 kHz
 	longSize        = 256  // transform of all but the shortest window, at a lower rate
@@ -68,7 +79,7 @@ func newGrid(cfg *Config) (*grid, []*band) {
 			if share == 0 {
 				continue
 			}
-			pt.first, pt.bins = triangle(f, cfg.SampleRateHz/float64(shortest<<w))
+			pt.first, pt.bins = kernel(f, cfg.SampleRateHz/float64(shortest<<w))
 			if high[w] == 0 {
 				low[w] = pt.first
 			}
@@ -92,13 +103,35 @@ func newGrid(cfg *Config) (*grid, []*band) {
 	return g, bands
 }
 
-// triangle is the weights of the bins about f, of sum 1.
-func triangle(f, spacing float64) (first int, weights []float64) {
-	half := max(spacing, f/kernelFraction)
-	first = int(math.Floor((f-half)/spacing)) + 1
+// resolution is one over the window that is wanted at f, but at high frequency
+// what the points of the grid, 1/48 octave apart, need to miss nothing.
+func resolution(f float64) float64 {
+	return max(min(f/periodsWanted, 1/wantedLeastS), f/pointsPerOctave)
+}
+
+// kernel is the weights of the bins about f, of sum 1 and mean f. Between bins
+// the spectrum is taken as linear, and that is averaged by a triangle, so wide
+// that both together spread like one whose half width is the resolution.
+func kernel(f, spacing float64) (first int, weights []float64) {
+	wanted := resolution(f)
+	half := math.Sqrt(max(0, wanted*wanted-spacing*spacing))
+	hat := func(x float64) float64 { return max(0, 1-math.Abs(x)/spacing) }
+	if half > spacing/1000 {
+		// The second derivative of a triangle is three impulses, so two triangles
+		// convolved are second differences of |x|³/12.
+		second := func(g func(float64) float64, x, d float64) float64 {
+			return (g(x-d) - 2*g(x) + g(x+d)) / (d * d)
+		}
+		cube := func(x float64) float64 { return math.Abs(x*x*x) / 12 }
+		hat = func(x float64) float64 {
+			inner := func(x float64) float64 { return second(cube, x, spacing) }
+			return max(0, spacing*second(inner, x, half))
+		}
+	}
+	first = int(math.Floor((f-half)/spacing-1)) + 1
 	sum := 0.0
-	for k := first; float64(k)*spacing < f+half; k++ {
-		w := 1 - math.Abs(float64(k)*spacing-f)/half
+	for k := first; float64(k)*spacing < f+half+spacing; k++ {
+		w := hat(float64(k)*spacing - f)
 		weights = append(weights, w)
 		sum += w
 	}

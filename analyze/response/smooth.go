@@ -96,7 +96,7 @@ func (s *Spectra) bandwidth(f float64) float64 {
 	}
 	shortest := float64(shortestWindow(s.SampleRateHz)) / s.SampleRateHz
 	seconds := min(max(periodsWanted/f, shortest), shortest*float64(int(1)<<(windowLengths-1)))
-	// The triangle over the bins, which at least interpolates between two.
-	triangle := 1.5 * max(1/seconds, f/kernelFraction)
+	// The kernel over the bins spreads like a triangle, which at least interpolates.
+	triangle := 1.5 * max(1/seconds, resolution(f))
 	return math.Hypot(hannBandwidth/seconds, triangle)
 }

@@ -64,7 +64,10 @@ func (e *Estimator) Begin(s Span) {
 		for i := range b.tracks {
 			b.tracks[i].start(s.ReadFrom / d)
 		}
-		b.next = max(b.ceil((s.From+d-1)/d), b.settle())
+		b.start(max(b.ceil((s.From+d-1)/d), b.settle()))
+		for i := range b.past {
+			b.past[i].start = -1
+		}
 		b.stop = math.MaxInt64
 		if s.To > 0 {
 			b.stop = (s.To + d - 1) / d
