@@ -170,6 +170,7 @@ func TestBadInput(t *testing.T) {
 		"demo --listen nonsense":                                "HOST:PORT",
 		"follow http://127.0.0.1:1":                             "nothing listens",
 		"follow ftp://127.0.0.1":                                "no address",
+		"follow http://127.0.0.1:99999":                         "no address",
 		"rig render none.toml out.wav":                          "none.toml",
 		"rig render demo nowhere/out.wav --seconds 1":           "there is no folder nowhere",
 		"rig render demo ok.wav --seconds 1 --programme ok.wav": "choose another name to write",

@@ -28,6 +28,7 @@ type takesFlags struct {
 
 func (f *takesFlags) add(cmd *cobra.Command) {
 	f.recordingFlags.add(cmd)
+	cmd.Flags().Lookup("mic").Usage = "`channel` of the microphone; all is the other one of two"
 	cmd.Flags().StringVar(&f.band, "band", "", "compare within `LOW:HIGH` hertz; without it the overlap is found")
 	cmd.Flags().StringVar(&f.window, "window", "long", "long, multi, or `samples`: a power of two")
 	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
