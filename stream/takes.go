@@ -110,6 +110,10 @@ func (s *Server) takeCurve(w http.ResponseWriter, r *http.Request, x *show.Show,
 	if err != nil {
 		return err
 	}
+	t, err := x.Take(id)
+	if err != nil {
+		return err
+	}
 	var spectra response.Spectra
 	if err := x.Spectra(id, &spectra); err != nil {
 		return err
@@ -121,6 +125,7 @@ func (s *Server) takeCurve(w http.ResponseWriter, r *http.Request, x *show.Show,
 	}
 	var c response.Curve
 	spectra.Curve(&c)
+	t.HideAssumed(&c)
 	return reply(w, curveObject{id, spectra.DelayS * 1000, c.FrequencyHz, narrow(c.MagnitudeDB), narrow(c.MagnitudeLowDB), narrow(c.MagnitudeHighDB),
 		narrow(c.PhaseDeg), narrow(c.PhaseErrorDeg), narrow(c.Coherence), narrow(c.Threshold), narrow(c.EffectiveAverages)})
 }
@@ -209,6 +214,7 @@ func (s *Server) importTake(w http.ResponseWriter, r *http.Request, x *show.Show
 			return err
 		}
 		spectra, t.Results.AssumedAverages = text.Spectra(float64(rate), float64(averages))
+		t.Results.AssumedCoherence, t.Results.AssumedPhase = text.Coherence == nil, text.PhaseDeg == nil
 	case "json":
 		if t, spectra, err = show.ReadJSON(r.Body); err != nil {
 			return err
@@ -228,7 +234,7 @@ func (s *Server) importTake(w http.ResponseWriter, r *http.Request, x *show.Show
 		if spectra, err = show.OfImpulse(rate, samples, float64(averages)); err != nil {
 			return err
 		}
-		t.Results.AssumedAverages = true
+		t.Results.AssumedAverages, t.Results.AssumedCoherence = true, true
 	default:
 		return &Error{Code: "format", Text: fmt.Sprintf("a take can be read from csv, json or wav, not %q", clip(format, 40)), Status: http.StatusNotFound}
 	}

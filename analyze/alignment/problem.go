@@ -40,9 +40,10 @@ type Seat struct{ A, B *response.Spectra }
 // Problem is the seats made ready for evaluation. Methods do not change it: it
 // may be used from several goroutines.
 type Problem struct {
-	cfg   Config
-	band  summation.Band
-	seats []seat
+	cfg    Config
+	wideMs float64 // range in which a seat's own offset is looked for, at least cfg.MaxDelayMs
+	band   summation.Band
+	seats  []seat
 }
 
 // seat has one entry a cell, ascending in frequency.
@@ -94,7 +95,7 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		return nil, fmt.Errorf("delays of ±%g ms cannot be told with a window of ±%.3g ms: analyze with a longer window", cfg.MaxDelayMs, told)
 	}
 	cfg.MaxDelayMs = cmp.Or(cfg.MaxDelayMs, min(50, told))
-	p := &Problem{cfg: cfg, band: cfg.Band}
+	p := &Problem{cfg: cfg, wideMs: max(cfg.MaxDelayMs, min(50, told)), band: cfg.Band}
 	if cfg.Band == (summation.Band{}) {
 		var err error
 		if p.band, err = summation.Overlap(cfg.MaxDifferenceDB, pairs...); err != nil {

@@ -43,9 +43,11 @@ type candidate struct {
 // best that lies farther from the plan than its flatness and than a quarter
 // period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
-	g := p.grid()
-	total := [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
-	offsets := p.scan(total, g)
+	g := p.grid(p.cfg.MaxDelayMs)
+	total, offsets := p.scan(g)
+	if p.wideMs > p.cfg.MaxDelayMs { // what may be dialled in is no bound on what is there
+		_, offsets = p.scan(p.grid(p.wideMs))
+	}
 	list := p.maxima(total, g)
 	best := p.best(list, g, 24, 6)
 	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting}
@@ -73,11 +75,14 @@ func (p *Problem) Solve() *Result {
 	return result
 }
 
-// scan sets total (p = +1, −1) to the aim over all seats on the grid, and
-// returns each seat's own offset.
-func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
+// scan returns the aim over all seats on the grid (p = +1, −1) and each seat's
+// own offset.
+func (p *Problem) scan(g grid) (total [2][]float64, offsetsMs []float64) {
 	var w sweep
-	one := [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
+	var one [2][]float64
+	for sign := range one {
+		total[sign], one[sign] = make([]float64, g.size()), make([]float64, g.size())
+	}
 	for i := range p.seats {
 		s := &p.seats[i]
 		w.efficiencies(one[0], one[1], s, g)
@@ -96,7 +101,7 @@ func (p *Problem) scan(total [2][]float64, g grid) (offsetsMs []float64) {
 		})
 		offsetsMs = append(offsetsMs, -best.DelayMs)
 	}
-	return offsetsMs
+	return total, offsetsMs
 }
 
 // maxima returns the local optima of the grid, the best first.

@@ -227,6 +227,24 @@ func TestPlanUndoesWhatWasDone(t *testing.T) {
 	}
 }
 
+// A short range limits what is dialled in, not what is said of the seats.
+func TestRangeLimitsThePlanOnly(t *testing.T) {
+	frequency := seattest.LogGrid(60, 16000, 48)
+	a := seattest.Path{Copies: []seattest.Copy{{DelayMs: 20, Gain: 1}}}
+	b := seattest.Path{Copies: []seattest.Copy{{DelayMs: 12.6, Gain: 1}}}
+	p, err := New(Config{MaxDelayMs: 5}, []Seat{{A: seattest.Exact(frequency, 30, a.Response), B: seattest.Exact(frequency, 30, b.Response)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := p.Solve()
+	if got := r.Seats[0].OffsetMs; math.Abs(got+7.4) > 1e-4 {
+		t.Errorf("offset %.6f ms, want -7.4", got)
+	}
+	if math.Abs(r.Plan.DelayMs) > 5 {
+		t.Errorf("plan %+v beyond the range", r.Plan)
+	}
+}
+
 // A free gain makes the levels equal where the level difference is all that is wrong.
 func TestGainEvensLevels(t *testing.T) {
 	frequency := seattest.LogGrid(60, 16000, 48)

@@ -75,7 +75,7 @@ type grid struct {
 	step          float64
 }
 
-func (p *Problem) grid() grid {
+func (p *Problem) grid(rangeMs float64) grid {
 	top, low := 0.0, math.Inf(1)
 	for _, s := range p.seats {
 		top = max(top, s.omega[len(s.omega)-1])
@@ -83,7 +83,7 @@ func (p *Problem) grid() grid {
 	}
 	g := grid{step: 2 * math.Pi / (stepsPerPeriod * top)}
 	g.octaves = int(math.Log2(top / low))
-	g.half = int(math.Ceil(p.cfg.MaxDelayMs / 1e3 / g.step))
+	g.half = int(math.Ceil(rangeMs / 1e3 / g.step))
 	for g.octaves > 0 && g.half>>g.octaves < 4 {
 		g.octaves--
 	}

@@ -171,6 +171,9 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 	case y:
 		return 0, u, "the microphone is silent"
 	}
+	if f.tonal(&f.total) > 0.99 {
+		return 0, u, "the reference is a single tone, so that several delays fit"
+	}
 	if f.repeats(&f.total) > 0.35 {
 		return 0, u, "the programme repeats itself, so that several delays fit"
 	}

@@ -78,6 +78,21 @@ func TestOneArrivalOfABox(t *testing.T) {
 	}
 }
 
+// The edges of a subwoofer ring; that is none of them another arrival.
+func TestSubwooferIsOneArrival(t *testing.T) {
+	const rate = 48000
+	for seed := range uint64(6) {
+		r := programme.New(seed)
+		x := programme.Pink(r, rate, 8*rate)
+		box := programme.Box{LowHz: 30, LowOrder: 4, LowQ: 0.7, HighHz: 70 + 10*float64(seed)}
+		y := programme.Delay(programme.Filter(x, rate, box.Response), rate, 0.02)
+		programme.AddPinkNoise(r, rate, y, 40)
+		if list, reason := find(t, Config{}, x, y); len(list) != 1 {
+			t.Errorf("up to %g Hz: %+v %s", box.HighHz, list, reason)
+		}
+	}
+}
+
 // What cannot be told is not told, and the reason says what is wrong.
 func TestReasons(t *testing.T) {
 	const rate = 48000
@@ -87,10 +102,12 @@ func TestReasons(t *testing.T) {
 	// A tone with a little noise of its own in each channel; a loop and clicks that
 	// have been running for ever.
 	tone, tone2, loop, loop2 := zeros(len(noise)), zeros(len(noise)), zeros(len(noise)), zeros(len(noise))
-	clicks, clicks2 := zeros(len(noise)), zeros(len(noise))
+	clicks, clicks2, clean, clean2 := zeros(len(noise)), zeros(len(noise)), zeros(len(noise)), zeros(len(noise))
 	for i := range tone {
 		tone[i] = math.Sin(2*math.Pi*440*float64(i)/rate) + 0.003*noise[i]
 		tone2[i] = math.Sin(2*math.Pi*440*float64(i-4800)/rate) + 0.003*other[i]
+		clean[i] = math.Sin(2 * math.Pi * 1000 * float64(i) / rate)
+		clean2[i] = -math.Sin(2 * math.Pi * 1000 * float64(i-100) / rate)
 		loop[i] = noise[i%24000]
 		loop2[i] = noise[(i+19200)%24000] + 0.1*other[i]
 		clicks[i], clicks2[i] = 0.003*noise[i], 0.003*other[i]
@@ -111,7 +128,8 @@ func TestReasons(t *testing.T) {
 		{"no reference", silence, noise, "the reference is silent"},
 		{"dead microphone", noise, silence, "the microphone is silent"},
 		{"unrelated", noise, other, "stands out"},
-		{"one tone", tone, tone2, ""},
+		{"one tone", tone, tone2, "single tone"},
+		{"one tone, no noise", clean, clean2, "single tone"},
 		{"a loop", loop, loop2, "repeats itself"},
 		{"clicks four times a second", clicks, clicks2, "repeats itself"},
 	} {

@@ -92,6 +92,7 @@ type Workspace struct {
 	window            short
 	r, p              []float64 // correlation and pulse, n/decimate
 	residual          []float64 // the lags in range
+	smear             float64   // grid samples over which the loudspeaker itself spreads a pulse: 1.5 over the bandwidth of what it plays
 	scale             []float64 // mean magnitude in segments of the lags
 	sortScratch       []float64
 	q                 []complex128

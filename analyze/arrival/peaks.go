@@ -20,7 +20,8 @@ const (
 	blurMs = 1.0
 	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
 	// apartMs is the least distance of two arrivals: a crossover or the upper edge of
-	// a box make lobes of both signs within that, as large as the first at times.
+	// a box make lobes of both signs within that, as large as the first at times. Those
+	// of a box that plays a few hundred hertz only reach further.
 	apartMs = 0.3
 	// firstLobe is what share of the largest lobe an earlier one must reach to be
 	// the arrival.
@@ -106,7 +107,7 @@ func (w *Workspace) describePulse() pulse {
 		width = float64(n) * sum2 / (sum * sum) // 1/bandwidth, grid samples
 	}
 	u := pulse{curvature: second / max(sum, 1e-300)}
-	u.guard = min(max(int(blurMs/1000*w.grid), int(math.Ceil(width))), span/2)
+	u.guard = min(max(int(blurMs/1000*w.grid), int(math.Ceil(max(width, w.smear)))), span/2)
 	for _, v := range w.p[:u.guard+1] {
 		u.opposite = max(u.opposite, -v)
 	}
@@ -147,7 +148,7 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 				rejected++
 				continue
 			}
-			if apart := apartMs / 1000 * w.grid; distance < apart {
+			if apart := max(apartMs/1000*w.grid, w.smear); distance < apart {
 				w.erase(int(near.at), int(apart)+1)
 				rejected++
 				continue

@@ -58,7 +58,7 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 	}
 	middle := median(tones)
 	if !(10*math.Log10(2*middle) > weakestToneDB) {
-		return c, errors.New("no calibrator tone: the recording is all but silent; check channel and gain")
+		return c, errors.New("no calibrator tone: the recording is all but silent from 100 Hz to 2 kHz; check channel and gain")
 	}
 	var sum, squares, rest, frequency float64
 	used := 0
@@ -89,7 +89,11 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 	case clipped > 0:
 		return c, fmt.Errorf("the calibrator's tone clips (%d samples at full scale): lower the input gain and record again", clipped)
 	case clear < clearOfNoiseDB:
-		return c, fmt.Errorf("no calibrator tone: the strongest one, %.0f Hz, is only %.0f dB clear of the rest; seat the microphone and record again", c.FrequencyHz, clear)
+		side := "above"
+		if clear < 0 {
+			side = "below"
+		}
+		return c, fmt.Errorf("no calibrator tone: the strongest one, %.0f Hz, is %.0f dB %s the rest, not %d above; seat the microphone and record again", c.FrequencyHz, math.Abs(clear), side, clearOfNoiseDB)
 	case off(c.FrequencyHz, 1000) > frequencyPart && off(c.FrequencyHz, 250) > frequencyPart:
 		return c, fmt.Errorf("a tone of %.1f Hz is no calibrator's 1000 or 250 Hz: check sample rate and source", c.FrequencyHz)
 	case c.SteadyS < leastSteadyS:

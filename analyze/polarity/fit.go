@@ -3,6 +3,7 @@ package polarity
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"plumbline/analyze/response"
 )
@@ -163,8 +164,18 @@ func (c *cells) weight(k int) float64 {
 	return 1
 }
 
+// top is the highest cell that is less than 20 dB below the loudest.
+func (c *cells) top() int {
+	top, least := c.last, slices.Max(c.level[:])/100
+	for c.level[top] < least {
+		top--
+	}
+	return top
+}
+
 // spread is how far off the compensated delay may be, standard deviation in
-// seconds: it was found from the highest frequencies that keep together.
+// seconds: it was found from the highest frequencies that keep together and are
+// loud enough to shape the pulse.
 func (c *cells) spread() float64 {
 	high := c.first
 	for k := c.first; k <= c.last; k++ {
@@ -172,7 +183,7 @@ func (c *cells) spread() float64 {
 			high = k
 		}
 	}
-	return 2e-5 + 0.15/cellHz(high)
+	return max(2e-5+0.15/cellHz(high), 0.25/cellHz(c.top()))
 }
 
 // centre gathers s (or b/s) at the delay that is left in it: none, if the bands

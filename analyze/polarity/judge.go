@@ -5,6 +5,11 @@ import "plumbline/analyze/response"
 // lowestHz must be trusted for a verdict on one loudspeaker by itself.
 const lowestHz = 450
 
+// highestHz must be played for the same: half a period of lower frequencies is as
+// long as the time by which a box's own edges move the arrival, and a delay that
+// is off by that much is as good as the other sign.
+const highestHz = 560
+
 // sure is the confidence that a verdict needs.
 const sure = 0.99
 
@@ -33,10 +38,18 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 		dst.undecided("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
+	if cellHz(c.top()) < highestHz {
+		dst.undecided("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
+		return
+	}
 	delay := c.delay
 	phase, slope := c.minimumPhase()
 	c.gather(s, nil, delay, &phase)
 	f := c.solve(boxTurns, likelyEdges(slope), c.spread())
+	if f.score < alike {
+		dst.undecided("the sound of the room hides the phase of the loudspeaker")
+		return
+	}
 	dst.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
 }
 
@@ -73,6 +86,6 @@ func CompareInto(dst *Verdict, a, b *response.Spectra) {
 // delays low and high frequencies by different times.
 const twinSpread = 2e-4
 
-// alike is the mean agreement, −1…1, below which two loudspeakers are not taken
-// for ones of one kind.
+// alike is the mean agreement, −1…1, below which a response is not taken for that
+// of a box, nor two loudspeakers for ones of one kind.
 const alike = 0.4

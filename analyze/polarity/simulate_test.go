@@ -21,9 +21,17 @@ type scenario struct {
 // simulate measures a random box in a random room: seed decides all of it.
 func simulate(t testing.TB, seed uint64, box programme.Box, seconds float64) scenario {
 	t.Helper()
+	c := simulateWith(t, seed, box.Response, seconds)
+	c.Box = box
+	return c
+}
+
+// simulateWith is simulate with any transfer function for a box.
+func simulateWith(t testing.TB, seed uint64, box func(hz float64) complex128, seconds float64) scenario {
+	t.Helper()
 	const rate = 48000
 	r := programme.New(seed)
-	c := scenario{Box: box, Sign: 1 - 2*r.IntN(2), DirectDB: -3 + 12*r.Float64(), RT60: 0.3 + 1.5*r.Float64(), SNRDB: 10 + 30*r.Float64()}
+	c := scenario{Sign: 1 - 2*r.IntN(2), DirectDB: -3 + 12*r.Float64(), RT60: 0.3 + 1.5*r.Float64(), SNRDB: 10 + 30*r.Float64()}
 	n := int(seconds * rate)
 	var x []float64
 	switch seed % 4 {
@@ -38,7 +46,7 @@ func simulate(t testing.TB, seed uint64, box programme.Box, seconds float64) sce
 	}
 	delay := 0.003 + 0.06*r.Float64()
 	y := programme.Convolve(x, programme.Room(r, rate, delay, c.RT60, c.DirectDB))
-	y = programme.Filter(y, rate, func(f float64) complex128 { return complex(float64(c.Sign), 0) * box.Response(f) })
+	y = programme.Filter(y, rate, func(f float64) complex128 { return complex(float64(c.Sign), 0) * box(f) })
 	programme.AddPinkNoise(r, rate, y, c.SNRDB)
 	c.Spectra = measure(t, x, y, rate)
 	return c

@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -35,6 +36,9 @@ const maxFile = 1 << 20
 // it. The error is one line with the file's name and says what to do.
 func Load(path string) (Scene, error) {
 	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return Scene{}, fmt.Errorf("%s is not there: name a scene, or demo for the built-in one", path)
+	}
 	if err != nil {
 		return Scene{}, err
 	}

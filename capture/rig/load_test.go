@@ -129,7 +129,7 @@ func TestLoad(t *testing.T) {
 		t.Errorf("the programme is looked for at %s", s.Programme.File)
 	}
 	_, err = Load(filepath.Join(dir, "none.toml"))
-	oneLine(t, err, "no such file")
+	oneLine(t, err, "is not there")
 	_, err = Load(dir)
 	oneLine(t, err, "is not a scene")
 	if err := os.WriteFile(path, []byte("x"), 0o600); err != nil {

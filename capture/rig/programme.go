@@ -62,6 +62,9 @@ func measure(path string, rateHz int) (rms float64, err error) {
 	}
 	defer f.Close()
 	if got := f.Format().SampleRateHz; got != rateHz {
+		if got < 44100 || got > 192000 {
+			return 0, fmt.Errorf("programme file: %s has %d Hz and the scene %d: convert it", path, got, rateHz)
+		}
 		return 0, fmt.Errorf("programme file: %s has %d Hz and the scene %d: convert it or set rate_hz = %d",
 			path, got, rateHz, got)
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"sync"
 )
@@ -27,7 +28,12 @@ type File struct {
 // one line what is wrong with the file and what to do.
 func Open(path string) (*File, error) {
 	// A pipe nobody writes to would hold up even the opening.
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
+	switch info, err := os.Stat(path); {
+	case path == "":
+		return nil, errors.New("a WAV file without a name: name one")
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("%s is not there: check its name and folder", path)
+	case err == nil && !info.Mode().IsRegular() && !info.IsDir():
 		return nil, fmt.Errorf("%s %w", path, errNoFile)
 	}
 	file, err := os.Open(path)
@@ -67,6 +73,9 @@ func (f *File) Format() Format { return f.layout.format }
 
 // Frames is the length of the sound, at least 1.
 func (f *File) Frames() int64 { return f.layout.frames }
+
+// Lost is how many frames more the header promises: not 0 when the file was cut short.
+func (f *File) Lost() int64 { return f.layout.lost }
 
 // Close closes the file. Reads must have ended.
 func (f *File) Close() error { return f.file.Close() }

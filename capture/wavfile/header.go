@@ -36,6 +36,7 @@ type layout struct {
 	format Format
 	start  int64 // byte of the first frame
 	frames int64
+	lost   int64 // frames that the header promises and the file has not
 }
 
 // parse reads the chunks up to the sound.
@@ -106,6 +107,9 @@ func parse(r io.ReaderAt, size int64) (layout, error) {
 			// A size that was never filled in, or a file cut short: what is there counts.
 			unfinished := n == open32 || n == 0 && riff != size-chunkBytes
 			if rest := size - at; unfinished || n > rest || n < 0 {
+				if !unfinished && n > 0 {
+					l.lost = (n - rest) / int64(l.format.frameBytes())
+				}
 				n = rest
 			}
 			l.start = at

@@ -104,7 +104,7 @@ func TestMalformedFilesEndInOneClearLine(t *testing.T) {
 		})
 	}
 	_, err := Open(filepath.Join(t.TempDir(), "none.wav"))
-	oneLine(t, err, "no such file")
+	oneLine(t, err, "is not there")
 	_, err = Open(t.TempDir())
 	oneLine(t, err, "is a folder")
 	_, err = Open(os.DevNull)
@@ -153,6 +153,28 @@ func TestUnusualFilesAreRead(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestWhatWasCutOffIsCounted(t *testing.T) {
+	plain := riff(fmtChunk(tagPCM, 1, 48000, 2, 16), chunk("data", make([]byte, 20)))
+	for name, c := range map[string]struct {
+		b    []byte
+		lost int64
+	}{
+		"whole":                 {plain, 0},
+		"cut":                   {plain[:len(plain)-6], 3},
+		"sizes never filled in": {put(put(plain, 4, 0), 40, 0), 0},
+		"sizes of a pipe":       {put(put(plain, 4, open32), 40, open32), 0},
+	} {
+		f, err := Open(save(t, c.b))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Lost() != c.lost {
+			t.Errorf("%s: %d frames lost, want %d", name, f.Lost(), c.lost)
+		}
+		f.Close()
 	}
 }
 

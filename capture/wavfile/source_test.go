@@ -119,5 +119,5 @@ func TestSourceRefuses(t *testing.T) {
 	_, err = NewSource(SourceConfig{Path: short, Loop: true})
 	oneLine(t, err, "too short to loop")
 	_, err = NewSource(SourceConfig{Path: filepath.Join(dir, "none.wav")})
-	oneLine(t, err, "no such file")
+	oneLine(t, err, "is not there")
 }

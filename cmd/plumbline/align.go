@@ -84,9 +84,12 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 		if !ok || a == "" || b == "" || strings.Contains(b, ",") {
 			return usagef("--pair wants two files such as main.wav,fill.wav, not %q", pair)
 		}
+		if a == b {
+			return fmt.Errorf("%s is both A and B of a seat: record each loudspeaker alone", a)
+		}
 		paths = append(paths, a, b)
 	}
-	takes, closeAll, err := f.open(paths)
+	takes, closeAll, err := f.open(cmd, paths)
 	if err != nil {
 		return err
 	}

@@ -53,7 +53,7 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 	if err := checkTemperature(f.temperature); err != nil {
 		return err
 	}
-	rec, err := f.open(path)
+	rec, err := f.open(cmd, path)
 	if err != nil {
 		return err
 	}

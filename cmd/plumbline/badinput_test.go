@@ -148,7 +148,7 @@ func TestBadInput(t *testing.T) {
 	defer l.Close()
 	busy := l.Addr().String()
 	for args, want := range map[string]string{
-		"response none.wav":                                     "none.wav",
+		"response none.wav":                                     "none.wav is not there: check its name",
 		"response .":                                            "folder",
 		"response ok.wav --ref 4":                               "there is no channel 4 for the reference: choose --ref from 1 to 3",
 		"response ok.wav --mic 2,5":                             "there is no channel 5 for a microphone: choose --mic from 1 to 3",
@@ -170,6 +170,7 @@ func TestBadInput(t *testing.T) {
 		"demo --listen nonsense":                                "HOST:PORT",
 		"follow http://127.0.0.1:1":                             "nothing listens",
 		"follow ftp://127.0.0.1":                                "no address",
+		"follow http://127.0.0.1:99999":                         "no address",
 		"rig render none.toml out.wav":                          "none.toml",
 		"rig render demo nowhere/out.wav --seconds 1":           "there is no folder nowhere",
 		"rig render demo ok.wav --seconds 1 --programme ok.wav": "choose another name to write",
@@ -186,6 +187,30 @@ func TestBadInput(t *testing.T) {
 		})
 	}
 	nothingLeft(t, "ok.wav", "short.wav", "nan.wav", "many.wav", "a.toml")
+}
+
+// Names are said once.
+func TestDamageIsNamedOnce(t *testing.T) {
+	inFolder(t, map[string][]byte{"ok.wav": wav16(2, 48000, 48000), "nan.wav": with(with(with(with(wav16(4, 48000, 48000), 20, 3), 22, 2), 34, 32), 44, 0xff, 0xff, 0xff, 0xff)})
+	for _, args := range []string{"response nan.wav", "levels nan.wav", "sum nan.wav ok.wav", "levels ok.wav --calibration nan.wav=94"} {
+		o := plumbline(t, strings.Fields(args)...)
+		refused(t, o, "nan.wav is damaged")
+		if strings.Count(o.stderr, "nan.wav") != 1 {
+			t.Errorf("%s: %q", args, o.stderr)
+		}
+	}
+}
+
+// A recording that was cut short is used as far as it goes, which is said.
+func TestCutShort(t *testing.T) {
+	whole := wav16(2, 48000, 96000)
+	inFolder(t, map[string][]byte{"cut.wav": whole[:len(whole)/2]})
+	for _, args := range []string{"response cut.wav", "arrivals cut.wav", "levels cut.wav"} {
+		o := plumbline(t, strings.Fields(args)...)
+		if o.code != exitDone || !oneLineWith(o.stderr, "cut.wav was cut short: its header promises 2.0 s, 1.0 s are there") {
+			t.Errorf("%s: exit status %d, %q", args, o.code, o.stderr)
+		}
+	}
 }
 
 // A render that is interrupted leaves nothing, and what was there before.
@@ -235,4 +260,15 @@ func read(t *testing.T, name string) []byte {
 		t.Fatal(err)
 	}
 	return b
+}
+
+// Nothing can be sure of a band without points.
+func TestUntilWhereThereIsNothing(t *testing.T) {
+	inFolder(t, map[string][]byte{"ok.wav": wav16(2, 48000, 48000)})
+	for _, args := range []string{"--until 1:1:20000", "--until 1:100:90000", "--until 1:20:20000 --window 1024"} {
+		o := plumbline(t, append([]string{"response", "ok.wav"}, strings.Fields(args)...)...)
+		if o.code != exitUsage || !oneLineWith(o.stderr, "--until wants a band within") {
+			t.Errorf("%s: exit status %d, %q", args, o.code, o.stderr)
+		}
+	}
 }

@@ -47,7 +47,7 @@ func readCalibration(ctx context.Context, text string, channel int) (c level.Cal
 		c, err = level.Calibrate(x, float64(file.Format().SampleRateHz), levelDB)
 	}
 	if err != nil {
-		return c, fmt.Errorf("%s: %w", path, err)
+		return c, named(path, err)
 	}
 	return c, nil
 }

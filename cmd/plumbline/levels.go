@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/exposure"
-	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -101,7 +100,7 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		}
 		cfg.Exposure = &exposure.Config{Profile: profile, CorrectionDB: f.correction}
 	}
-	file, err := wavfile.Open(path)
+	file, err := openWAV(cmd, path)
 	if err != nil {
 		return err
 	}
@@ -124,7 +123,7 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 	cfg.Progress = line.at
 	measured, err := offline.MeasureLevels(cmd.Context(), file, cfg)
 	if err != nil {
-		return fmt.Errorf("%s: %w", path, err)
+		return named(path, err)
 	}
 	line.end()
 	report := newLevelsReport(f, cfg, measured, calibrated)

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -30,10 +31,29 @@ func completeWAV(*cobra.Command, []string, string) ([]string, cobra.ShellCompDir
 	return []string{"wav"}, cobra.ShellCompDirectiveFilterFileExt
 }
 
+// openWAV opens a recording, and says on standard error when it was cut short.
+func openWAV(cmd *cobra.Command, path string) (*wavfile.File, error) {
+	file, err := wavfile.Open(path)
+	if err == nil && file.Lost() > 0 {
+		rate := float64(file.Format().SampleRateHz)
+		fmt.Fprintf(cmd.ErrOrStderr(), "%s was cut short: its header promises %.1f s, %.1f s are there and are used\n",
+			path, float64(file.Frames()+file.Lost())/rate, float64(file.Frames())/rate)
+	}
+	return file, err
+}
+
+// named is err with the file's name in front, unless it says it already.
+func named(path string, err error) error {
+	if strings.HasPrefix(err.Error(), path) {
+		return err
+	}
+	return fmt.Errorf("%s: %w", path, err)
+}
+
 // open opens the file and checks that it has what the flags choose. The caller
 // closes Recording.File.
-func (f *recordingFlags) open(path string) (rec offline.Recording, err error) {
-	file, err := wavfile.Open(path)
+func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Recording, err error) {
+	file, err := openWAV(cmd, path)
 	if err != nil {
 		return rec, err
 	}

@@ -109,15 +109,33 @@ func (f *responseFlags) parse() error {
 	return checkTemperature(f.temperature)
 }
 
+// checkUntil refuses a band that the response has no points in.
+func (f *responseFlags) checkUntil(rateHz float64) error {
+	if f.sure == nil {
+		return nil
+	}
+	low, high := 20.0, 20000.0
+	if n := f.windowSamples; n > 0 {
+		low, high = rateHz/float64(n), rateHz/2
+	}
+	if f.sure.LowHz < low || f.sure.HighHz > high {
+		return usagef("--until wants a band within %.4g to %.5g Hz with this --window, not %g to %g Hz", low, high, f.sure.LowHz, f.sure.HighHz)
+	}
+	return nil
+}
+
 func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err := f.parse(); err != nil {
 		return err
 	}
-	rec, err := f.open(path)
+	rec, err := f.open(cmd, path)
 	if err != nil {
 		return err
 	}
 	defer rec.File.Close()
+	if err := f.checkUntil(rec.RateHz()); err != nil {
+		return err
+	}
 	if n := int64(f.windowSamples); n > rec.To-rec.From {
 		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
 	}

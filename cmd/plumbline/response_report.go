@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"strconv"
+	"strings"
 
 	"plumbline/analyze/response"
 	"plumbline/stream/verdict"
@@ -123,6 +124,10 @@ func printCurve(out io.Writer, c *response.Curve) {
 			k++
 		}
 		if k >= len(c.FrequencyHz) || math.Abs(math.Log2(c.FrequencyHz[k]/mid)) > 1./(2*tableFraction) {
+			continue
+		}
+		if math.IsNaN(c.MagnitudeDB[k]) {
+			fmt.Fprintln(out, strings.TrimRight(fmt.Sprintf("%11s %57s", nominal(n), cell(c.Coherence[k], 3)), " "))
 			continue
 		}
 		fmt.Fprintf(out, "%11s %10s %8s …%8s %8s %8s %10s\n", nominal(n),

@@ -36,6 +36,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	completeKnownShells(root)
+	helpOnKnownCommands(root)
 	cmd, err := root.ExecuteContextC(ctx)
 	var usage usageError
 	switch {
@@ -140,6 +141,21 @@ func completeKnownShells(root *cobra.Command) {
 	for _, cmd := range root.Commands() {
 		if cmd.Name() == "completion" {
 			cmd.Args, cmd.RunE = knownCommand, func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+		}
+	}
+}
+
+// helpOnKnownCommands has help refuse what is no command.
+func helpOnKnownCommands(root *cobra.Command) {
+	root.InitDefaultHelpCmd()
+	for _, cmd := range root.Commands() {
+		if cmd.Name() == "help" {
+			cmd.Args = func(_ *cobra.Command, args []string) error {
+				if at, rest, err := root.Find(args); err != nil || len(rest) > 0 && at.HasSubCommands() {
+					return usagef("there is no help on %q: plumbline --help lists the commands", strings.Join(args, " "))
+				}
+				return nil
+			}
 		}
 	}
 }

@@ -152,7 +152,7 @@ Protect your hearing.`,
 	cmd.Flags().StringVar(&f.device, "device", "", "capture from the device with this `ID`, see plumbline devices")
 	cmd.Flags().StringVar(&f.file, "file", "", "replay this WAV `file`")
 	cmd.Flags().BoolVar(&f.loop, "loop", false, "start the file again when it ends")
-	cmd.Flags().StringVar(&f.scene, "rig", "", "play a virtual rig: a TOML file, or demo (`SCENE`)")
+	cmd.Flags().StringVar(&f.scene, "rig", "", "play a virtual rig: `SCENE` is a TOML file, or demo")
 	cmd.Flags().IntVar(&f.reference, "ref", 1, "`channel` of the reference, from 1")
 	cmd.Flags().StringVar(&f.microphones, "mic", "", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
 	cmd.Flags().IntVar(&f.rateHz, "rate", 0, "sample rate in `hertz`, 44100 to 192000; 0 is the source's own")

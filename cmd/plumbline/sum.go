@@ -47,7 +47,7 @@ func runSum(cmd *cobra.Command, f *takesFlags, paths []string) error {
 	if err := f.parse(); err != nil {
 		return err
 	}
-	takes, closeAll, err := f.open(paths)
+	takes, closeAll, err := f.open(cmd, paths)
 	if err != nil {
 		return err
 	}
@@ -140,8 +140,12 @@ func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) err
 		fmt.Fprintf(out, "  %-5s%8s dB  %s\n", names[i], cell(float64(level), 2), what)
 	}
 	ms := float64(r.OffsetMs)
-	fmt.Fprintf(out, "B arrives %.3f ms %s A (%.2f m at %g °C), polarity %s.\n\n", math.Abs(ms), earlier(ms),
-		math.Abs(ms)/1000*verdict.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
+	if math.Abs(ms) < 0.0005 {
+		fmt.Fprintf(out, "B arrives together with A, polarity %s.\n\n", r.Polarity)
+	} else {
+		fmt.Fprintf(out, "B arrives %.3f ms %s A (%.2f m at %g °C), polarity %s.\n\n", math.Abs(ms), earlier(ms),
+			math.Abs(ms)/1000*verdict.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
+	}
 	fmt.Fprintln(out, "                dB       95 % interval")
 	fmt.Fprintf(out, "  %-9s %+7.2f\n", "ideal", float64(r.IdealGainDB))
 	for _, row := range r.Ledger {

@@ -28,6 +28,7 @@ type takesFlags struct {
 
 func (f *takesFlags) add(cmd *cobra.Command) {
 	f.recordingFlags.add(cmd)
+	cmd.Flags().Lookup("mic").Usage = "`channel` of the microphone; all is the other one of two"
 	cmd.Flags().StringVar(&f.band, "band", "", "compare within `LOW:HIGH` hertz; without it the overlap is found")
 	cmd.Flags().StringVar(&f.window, "window", "long", "long, multi, or `samples`: a power of two")
 	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
@@ -63,7 +64,7 @@ func (f *takesFlags) parse() error {
 
 // open opens the recordings of one comparison: each has one microphone, all
 // have one sample rate. It settles the window. The caller calls close.
-func (f *takesFlags) open(paths []string) (takes []offline.Recording, closeAll func(), err error) {
+func (f *takesFlags) open(cmd *cobra.Command, paths []string) (takes []offline.Recording, closeAll func(), err error) {
 	closeAll = func() {
 		for _, t := range takes {
 			t.File.Close()
@@ -76,7 +77,7 @@ func (f *takesFlags) open(paths []string) (takes []offline.Recording, closeAll f
 	}()
 	shortest := int64(math.MaxInt64)
 	for _, path := range paths {
-		rec, err := f.recordingFlags.open(path)
+		rec, err := f.recordingFlags.open(cmd, path)
 		if err != nil {
 			return takes, closeAll, err
 		}
@@ -128,7 +129,7 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		}
 		at, err := offline.Arrivals(cmd.Context(), rec, offline.ArrivalsConfig{Max: 1})
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", paths[i], err)
+			return nil, named(paths[i], err)
 		}
 		if a, ok := at[0].Main(); ok {
 			found[i] = a.DelayMs / 1000
@@ -144,7 +145,7 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 			Window: f.windowSamples, Overlap: 0.75, DelayS: []float64{found[i]},
 		})
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", paths[i], err)
+			return nil, named(paths[i], err)
 		}
 		out[i] = &r.Spectra[0]
 	}

@@ -129,6 +129,7 @@ func TestTakesThatCannotBeCompared(t *testing.T) {
 	const n = 48000
 	x := noise(1, n, 0.1)
 	good := record(t, "good.wav", 48000, x, late(x, 100, 0.5, nil))
+	twin := record(t, "twin.wav", 48000, x, late(x, 100, 0.5, nil))
 	fast := record(t, "fast.wav", 96000, x, late(x, 100, 0.5, nil))
 	three := record(t, "three.wav", 48000, x, x, x)
 	silent := record(t, "silent.wav", 48000, x, make([]float32, n))
@@ -151,12 +152,13 @@ func TestTakesThatCannotBeCompared(t *testing.T) {
 		"sum " + good + " " + good + " --band 23000:24000": {exitDone, ""},
 		"align":                {exitUsage, "--pair A.wav,B.wav"},
 		"align --pair " + good: {exitUsage, "two files"},
-		"align --pair " + good + "," + good + " --aim high":          {exitUsage, "mean or worst"},
-		"align --pair " + good + "," + good + " --range 0":           {exitUsage, "--range"},
+		"align --pair " + good + "," + twin + " --aim high":          {exitUsage, "mean or worst"},
+		"align --pair " + good + "," + twin + " --range 0":           {exitUsage, "--range"},
 		"align --pair " + good + "," + silent:                        {exitBadInput, "play louder"},
-		"align --window 1024 --range 50 --pair " + good + "," + good: {exitBadInput, "longer window"},
-		"align --band 10:20 --pair " + good + "," + good:             {exitBadInput, "another band"},
-		"align --range 5 --window 4096 --pair " + good + "," + good:  {exitDone, ""},
+		"align --window 1024 --range 50 --pair " + good + "," + twin: {exitBadInput, "longer window"},
+		"align --band 10:20 --pair " + good + "," + twin:             {exitBadInput, "another band"},
+		"align --pair " + good + "," + good:                          {exitBadInput, "both A and B"},
+		"align --range 5 --window 4096 --pair " + good + "," + twin:  {exitDone, ""},
 	} {
 		o := plumbline(t, strings.Fields(args)...)
 		if o.code != want.code || want.text != "" && !oneLineWith(o.stderr, want.text) || want.code != exitDone && o.stdout != "" {

@@ -30,6 +30,8 @@ func TestWrongUsage(t *testing.T) {
 		"respnse":                                `unknown command "respnse", did you mean response?`,
 		"foo":                                    `unknown command "foo"`,
 		"completion tcsh":                        `unknown command "tcsh"`,
+		"help paint":                             `there is no help on "paint"`,
+		"help rig paint":                         `there is no help on "rig paint"`,
 		"rig paint":                              `unknown command "paint"`,
 		"--foo":                                  "unknown flag: --foo",
 		"response --foo x.wav":                   "unknown flag: --foo",

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -59,7 +60,7 @@ func Dial(ctx context.Context, cfg Config) (*Client, error) {
 		address = "http://" + address
 	}
 	u, err := url.Parse(address)
-	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || !validPort(u.Port()) {
 		return nil, fmt.Errorf("%q is no address of a daemon: give what it printed, such as http://127.0.0.1:8737", cfg.URL)
 	}
 	if cfg.Retry == 0 {
@@ -70,6 +71,11 @@ func Dial(ctx context.Context, cfg Config) (*Client, error) {
 		return nil, err
 	}
 	return c, nil
+}
+
+func validPort(port string) bool {
+	_, err := strconv.ParseUint(port, 10, 16)
+	return port == "" || err == nil
 }
 
 func (c *Client) connect(ctx context.Context) error {

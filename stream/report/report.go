@@ -162,7 +162,12 @@ func (d Data) span() (when, air string) {
 	}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, t := range d.Takes {
-		low, high = min(low, t.TemperatureC), max(high, t.TemperatureC)
+		if airKnown(t) {
+			low, high = min(low, t.TemperatureC), max(high, t.TemperatureC)
+		}
+	}
+	if low > high {
+		return when, ""
 	}
 	air = number(low, 1) + " °C"
 	if high-low >= 0.05 {
@@ -171,10 +176,15 @@ func (d Data) span() (when, air string) {
 	return when, air
 }
 
-// air is the temperature of the newest take, °C.
+// airKnown: what comes from elsewhere says of its temperature nothing, most often.
+func airKnown(t show.Take) bool { return t.Origin != show.Imported || t.TemperatureC != 0 }
+
+// air is the temperature of the newest take that knows it, °C.
 func (d Data) air() float64 {
-	if n := len(d.Takes); n > 0 {
-		return d.Takes[n-1].TemperatureC
+	for _, t := range slices.Backward(d.Takes) {
+		if airKnown(t) {
+			return t.TemperatureC
+		}
 	}
 	return 20
 }

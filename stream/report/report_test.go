@@ -253,3 +253,18 @@ func TestPairWithoutPlan(t *testing.T) {
 		t.Error("the page does not say why there is no plan")
 	}
 }
+
+// What was imported and knows no temperature does not make the room freeze.
+func TestAirOfImportedTakes(t *testing.T) {
+	d := Data{Takes: []show.Take{
+		{At: "2026-05-04T17:05:00Z", Origin: show.Measured, TemperatureC: 21.5},
+		{At: "2026-05-04T17:06:00Z", Origin: show.Imported},
+	}}
+	if _, air := d.span(); air != "21.5 °C" || d.air() != 21.5 {
+		t.Errorf("air %q, %g", air, d.air())
+	}
+	d.Takes = d.Takes[1:]
+	if _, air := d.span(); air != "" || d.air() != 20 {
+		t.Errorf("air %q, %g", air, d.air())
+	}
+}

@@ -49,6 +49,9 @@ type Results struct {
 	ReferenceLevels *wire.LevelsObject   `json:"reference_levels"`
 	// AssumedAverages: an import did not say how many averages it is worth.
 	AssumedAverages bool `json:"assumed_averages,omitempty"`
+	// AssumedCoherence, AssumedPhase: it had none, and 1 and 0° stand in the spectra.
+	AssumedCoherence bool `json:"assumed_coherence,omitempty"`
+	AssumedPhase     bool `json:"assumed_phase,omitempty"`
 }
 
 // settle writes what is not known as such.
@@ -61,6 +64,23 @@ func (r *Results) settle() {
 	}
 	if r.Polarity.Verdict == "" {
 		r.Polarity.Verdict = "undecided"
+	}
+}
+
+// HideAssumed makes unknown in c, a response of this take, what was only assumed.
+func (t *Take) HideAssumed(c *response.Curve) {
+	hide := func(columns ...[]float64) {
+		for _, x := range columns {
+			for i := range x {
+				x[i] = math.NaN()
+			}
+		}
+	}
+	if t.Results.AssumedCoherence {
+		hide(c.MagnitudeLowDB, c.MagnitudeHighDB, c.PhaseErrorDeg, c.Coherence)
+	}
+	if t.Results.AssumedPhase {
+		hide(c.PhaseDeg, c.PhaseErrorDeg)
 	}
 }
 

@@ -2,6 +2,7 @@ package show
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"io"
 	"math"
@@ -34,11 +35,16 @@ const (
 // phase, coherence and effective averages, in that order or in the order that a
 // heading gives. Columns are parted by tabs, semicolons, commas or spaces;
 // numbers may have a decimal comma; lines that begin with # ; * ! " or / are
-// comments. Coherence may be in percent. Frequencies must ascend. The error
+// comments. Lines end as on any system. Coherence may be in percent. Frequencies must ascend. The error
 // is a *wire.Error that names the line.
 func ReadText(r io.Reader) (*Text, error) {
-	scan := bufio.NewScanner(r)
+	in := bufio.NewReader(r)
+	if mark, _ := in.Peek(2); string(mark) == "\xff\xfe" || string(mark) == "\xfe\xff" {
+		return nil, refuse(0, "text", "the text is in UTF-16: save it as UTF-8 or plain text")
+	}
+	scan := bufio.NewScanner(in)
 	scan.Buffer(nil, maxLine)
+	scan.Split(splitLines)
 	t := new(Text)
 	var lines []line
 	for n := 1; scan.Scan(); n++ {
@@ -97,7 +103,7 @@ func ReadText(r io.Reader) (*Text, error) {
 			case last < 0:
 				return nil, refuse(0, "text", "line %d has a frequency below 0: the first column must be Hz", l.n)
 			case len(f) > 1 && last <= f[len(f)-2]:
-				return nil, refuse(0, "text", "line %d: frequencies must ascend, %g Hz follows %g Hz", l.n, last, f[len(f)-2])
+				return nil, refuse(0, "text", "line %d: frequencies must ascend, %g Hz follows %g Hz: sort the rows by frequency", l.n, last, f[len(f)-2])
 			}
 		}
 	}
@@ -105,6 +111,20 @@ func ReadText(r io.Reader) (*Text, error) {
 		return nil, refuse(0, "text", "no rows of numbers: two columns at least are needed, frequency in Hz and magnitude in dB")
 	}
 	return t, t.settle()
+}
+
+// splitLines is a bufio.SplitFunc for lines that end in LF, CR LF or CR.
+func splitLines(data []byte, atEOF bool) (advance int, token []byte, err error) {
+	i := bytes.IndexAny(data, "\r\n")
+	switch {
+	case i < 0 && atEOF && len(data) > 0:
+		return len(data), data, nil
+	case i < 0 || data[i] == '\r' && i+1 == len(data) && !atEOF:
+		return 0, nil, nil // the rest may follow
+	case bytes.HasPrefix(data[i:], []byte("\r\n")):
+		return i + 2, data[:i], nil
+	}
+	return i + 1, data[:i], nil
 }
 
 type line struct {
@@ -266,19 +286,32 @@ func (t *Text) Spectra(sampleRateHz, averages float64) (s *response.Spectra, ass
 }
 
 // WriteText writes a take's response as ReadText reads it. Points without a
-// value are left out.
+// value are left out, and so are columns that were only assumed.
 func WriteText(w io.Writer, t Take, c *response.Curve) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintf(b, "# %s\n# time: %s\n# source: %s\n# sample_rate_hz: %s\n# delay_ms: %s\n# averaged_s: %s\n",
 		oneLine(t.Name), t.At, oneLine(t.Source), shortest(t.SampleRateHz), shortest(t.DelayMs), shortest(t.AveragedS))
-	fmt.Fprintln(b, "frequency_hz,magnitude_db,phase_deg,coherence,effective_averages")
-	for i, f := range c.FrequencyHz {
-		row := []float64{f, c.MagnitudeDB[i], c.PhaseDeg[i], c.Coherence[i], c.EffectiveAverages[i]}
-		cells := make([]string, len(row))
+	names, columns := []string{"frequency_hz", "magnitude_db"}, [][]float64{c.FrequencyHz, c.MagnitudeDB}
+	for _, k := range []struct {
+		name    string
+		assumed bool
+		column  []float64
+	}{
+		{"phase_deg", t.Results.AssumedPhase, c.PhaseDeg},
+		{"coherence", t.Results.AssumedCoherence, c.Coherence},
+		{"effective_averages", t.Results.AssumedAverages, c.EffectiveAverages},
+	} {
+		if !k.assumed {
+			names, columns = append(names, k.name), append(columns, k.column)
+		}
+	}
+	fmt.Fprintln(b, strings.Join(names, ","))
+	cells := make([]string, len(columns))
+	for i := range c.FrequencyHz {
 		known := true
-		for k, x := range row {
-			known = known && !math.IsNaN(x) && !math.IsInf(x, 0)
-			cells[k] = shortest(x)
+		for k, x := range columns {
+			known = known && !math.IsNaN(x[i]) && !math.IsInf(x[i], 0)
+			cells[k] = shortest(x[i])
 		}
 		if known {
 			fmt.Fprintln(b, strings.Join(cells, ","))

@@ -78,6 +78,50 @@ func FuzzReadText(f *testing.F) {
 	})
 }
 
+func TestAnyLineEnding(t *testing.T) {
+	for name, end := range map[string]string{"LF": "\n", "CR LF": "\r\n", "CR": "\r"} {
+		got, err := ReadText(strings.NewReader(strings.Join([]string{"f,db", "100,1", "200,2", ""}, end)))
+		if err != nil || len(got.FrequencyHz) != 2 || got.MagnitudeDB[1] != 2 {
+			t.Errorf("%s: %+v, %v", name, got, err)
+		}
+		_, err = ReadText(strings.NewReader(strings.Join([]string{"f,db", "200,1", "100,2"}, end)))
+		if err == nil || !strings.Contains(err.Error(), "line 3: frequencies must ascend") || !strings.Contains(err.Error(), "sort the rows") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := ReadText(strings.NewReader("\xff\xfe1\x000\x00")); err == nil || !strings.Contains(err.Error(), "UTF-16") {
+		t.Errorf("UTF-16: %v", err)
+	}
+}
+
+// What an import did not have is not made up, neither on a page nor in a file.
+func TestAssumedIsHidden(t *testing.T) {
+	text, err := ReadText(strings.NewReader("100 -3\n200 -4\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, _ := text.Spectra(48000, 16)
+	take := Take{Results: Results{AssumedAverages: true, AssumedCoherence: true, AssumedPhase: true}}
+	var c response.Curve
+	s.Curve(&c)
+	var b bytes.Buffer
+	if err := WriteText(&b, take, &c); err != nil {
+		t.Fatal(err)
+	}
+	if back, err := ReadText(&b); err != nil || back.PhaseDeg != nil || back.Coherence != nil || back.EffectiveAverages != nil || len(back.MagnitudeDB) != 2 || math.Abs(back.MagnitudeDB[1]+4) > 1e-12 {
+		t.Errorf("came back as %+v, %v", back, err)
+	}
+	take.HideAssumed(&c)
+	for name, x := range map[string]float64{"low": c.MagnitudeLowDB[0], "high": c.MagnitudeHighDB[0], "phase": c.PhaseDeg[0], "phase error": c.PhaseErrorDeg[0], "coherence": c.Coherence[0]} {
+		if !math.IsNaN(x) {
+			t.Errorf("%s is %g", name, x)
+		}
+	}
+	if math.Abs(c.MagnitudeDB[0]+3) > 1e-12 {
+		t.Errorf("magnitude %g", c.MagnitudeDB[0])
+	}
+}
+
 // A response goes out as text and comes back the same, within the text's digits.
 func TestTextRoundTrip(t *testing.T) {
 	src := coherent(spectraOf(4))

@@ -43,9 +43,9 @@ func MeasureLevels(ctx context.Context, file *wavfile.File, cfg LevelsConfig) ([
 		}
 		errs[i] = measureChannel(ctx, file, cfg, cfg.Channels[i], &out[i], progress)
 	})
-	for i, err := range errs {
+	for _, err := range errs {
 		if err != nil {
-			return nil, fmt.Errorf("channel %d: %w", cfg.Channels[i]+1, err)
+			return nil, err
 		}
 	}
 	return out, nil
