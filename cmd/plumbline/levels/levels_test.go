@@ -365,6 +365,69 @@ func TestALimitIsCrossedAndRemembered(t *testing.T) {
 	}
 }
 
+// A burst of 20 ms whose peak is over the limit, while the level is far from it,
+// is told of once, also when the budget is reckoned anew from the log.
+func TestAPeakIsToldOfOnce(t *testing.T) {
+	cal := store(t, "")
+	cal.Give(calibration.Entry{Device: "device test", Channel: 2, OffsetDB: 140})
+	d := newDesk(t, Config{Shelf: newShelf(t), Calibrations: cal})
+	din := "din15905-5" // LCpeak 135 dB, LAeq 99 dB over half an hour
+	if _, err := d.ChangeLimits(t.Context(), wire.LimitsPatch{Profile: &din}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	tone := sine(1000, -3)
+	d.play(2, func(n int) float64 {
+		if n < rate/50 {
+			return tone(n)
+		}
+		return 0
+	})
+	if l := d.Levels.Levels().Microphones[0].Limit; !l.PeakCrossed || float64(l.Used) > 0.1 {
+		t.Errorf("%+v", l)
+	}
+	d.logged(2)
+	d.rebudget(true)
+	d.play(1, func(int) float64 { return 0 })
+	if l := d.Levels.Levels().Microphones[0].Limit; !l.PeakCrossed {
+		t.Errorf("from the log: %+v", l)
+	}
+	if n := len(d.crossed); n != 1 {
+		t.Errorf("told of %d times", n)
+	}
+}
+
+// A show in which somebody chose to follow no limit ends the one of the show
+// before; one in which nobody chose leaves it.
+func TestEachShowHasItsLimit(t *testing.T) {
+	shelf := newShelf(t)
+	d := newDesk(t, Config{Shelf: shelf})
+	who, none := "who", ""
+	choose := func(profile *string) {
+		t.Helper()
+		if _, err := d.ChangeLimits(t.Context(), wire.LimitsPatch{Profile: profile}, "c1"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open := func(file, want string) {
+		t.Helper()
+		if _, err := shelf.Open(file); err != nil {
+			t.Fatal(err)
+		}
+		d.restoreLimit() // as the log does with the first row
+		if got := d.Limits().Profile; got != want {
+			t.Errorf("%s: %q is followed, want %q", file, got, want)
+		}
+	}
+	choose(&who)
+	if _, err := shelf.New("next"); err != nil {
+		t.Fatal(err)
+	}
+	open("next.show", "who")
+	choose(&none)
+	open("hall.show", "who")
+	open("next.show", "")
+}
+
 func TestUnknownLimitsAreRefused(t *testing.T) {
 	d := newDesk(t, Config{})
 	bad, far := "loud", 60.0
