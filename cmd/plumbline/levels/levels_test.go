@@ -260,7 +260,7 @@ func (b *slowBook) AddLevels(rows []show.LevelRow, marks []wire.LevelMark) error
 func TestAFullDiskIsSaidAndTheRowsWait(t *testing.T) {
 	d := newDesk(t, Config{})
 	b := &slowBook{err: &wire.Error{Code: "disk_full", Text: "the disk is full: free some space and try again"}}
-	l := newLog(func() (book, error) { return b, nil }, func() {}, d.cfg.Logger)
+	l := newLog(func() (book, error) { return b, nil }, func() {}, func() {}, d.cfg.Logger)
 	stop := make(chan struct{})
 	done := make(chan struct{})
 	go func() { defer close(done); l.run(stop) }()
@@ -305,6 +305,35 @@ func TestMicrophonesComeAndGo(t *testing.T) {
 	if v := d.Levels.Levels(); len(v.Microphones) != 12 || len(v.BandMidHz) != 0 || len(v.Microphones[0].BandDB) != 0 {
 		t.Errorf("%d microphones, %d bands", len(v.Microphones), len(v.BandMidHz))
 	}
+}
+
+// The meters leave the disk to the log: what it knows of a microphone that has
+// just been chosen is in force once the log had its turn.
+func TestMetersDoNotWaitForTheDisk(t *testing.T) {
+	cal := store(t, filepath.Join(t.TempDir(), "calibration.json"))
+	if err := cal.Add(calibration.Entry{Device: "device test", Channel: 3, OffsetDB: 120}); err != nil {
+		t.Fatal(err)
+	}
+	l, err := New(Config{SampleRateHz: rate, Channels: 3, Device: "device test", Microphones: []int{2}, Calibrations: cal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.Measure([]int{3})
+	l.Ring().Write(make([]float32, rate/5*3))
+	for l.read() {
+	}
+	if m := l.Levels().Microphones; len(m) != 1 || m[0].Microphone != 3 {
+		t.Fatalf("%+v", m)
+	}
+	if in := l.inputs[0]; !math.IsNaN(in.offset) {
+		t.Error("the meters read the calibrations themselves")
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); l.Run(ctx) }()
+	(&desk{t: t}).until("the calibration is in force", func() bool { return l.Levels().Microphones[0].Unit == wire.UnitPascal })
+	cancel()
+	<-done
 }
 
 func TestALimitIsCrossedAndRemembered(t *testing.T) {
