@@ -79,10 +79,10 @@ type Info struct {
 
 // Source delivers interleaved blocks into a ring.
 //
-// Run blocks until ctx is done or the source has no more samples, and has ended
-// everything it started when it returns, and has closed out; it returns nil in
-// both cases and an error if it could not go on. A Source runs once. The other methods may be called from any
-// goroutine while Run runs.
+// Run blocks until ctx is done or the source has no more samples: nil in both
+// cases, an error if it could not go on. When it returns it has ended everything
+// it started and has closed out. A Source runs once. The other methods may be
+// called from any goroutine while Run runs.
 type Source interface {
 	Info() Info
 	Status() Status

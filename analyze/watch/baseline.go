@@ -70,7 +70,8 @@ var ErrShort = errors.New("a baseline needs at least 12 s of programme")
 // ErrSilent says that a recording has nothing in common with its reference.
 var ErrSilent = errors.New("the microphone of this recording hears nothing of the reference: choose one with programme in it")
 
-// Learn makes a baseline of a recording of everything playing.
+// Learn makes a baseline of a recording of everything playing; what one channel
+// is longer than the other counts for nothing.
 func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baseline, error) {
 	if cfg.SampleRateHz < 44100 || cfg.SampleRateHz > 192000 {
 		return nil, fmt.Errorf("sample rate %g Hz: choose 44100 to 192000 Hz", cfg.SampleRateHz)
@@ -100,6 +101,8 @@ func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baselin
 	}
 	b.octaves = append(b.octaves, b.high)
 
+	n := min(len(ref), len(mic))
+	ref, mic = ref[:n], mic[:n]
 	s, err := b.average(ref, mic)
 	if err != nil {
 		return nil, err

@@ -25,7 +25,6 @@ type segments struct {
 	plan   *fft.Real
 	ref    []float64 // newest lead+n samples
 	mic    []float64 // newest n samples
-	have   int       // samples held, at most lead+n
 	due    int       // samples until the next segment is whole
 	bufX   []float64
 	bufY   []float64
@@ -57,7 +56,7 @@ func newSegments(rate float64, lead int) *segments {
 func (s *segments) stepS(rate float64) float64 { return float64(s.hop*perStep) / rate }
 
 // clear says that what comes next does not follow on what was.
-func (s *segments) clear() { s.have, s.due = 0, s.lead+s.n }
+func (s *segments) clear() { s.due = s.lead + s.n }
 
 // feed takes as many samples as go into the next segment, or all; it reports
 // how many, and whether X and Y are a new segment.

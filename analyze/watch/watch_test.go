@@ -232,6 +232,20 @@ func TestBaselinesThatCannotBe(t *testing.T) {
 	}
 }
 
+// What one channel of a recording is longer than the other is left out.
+func TestBaselineOfUnequalChannels(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	x := make([]float64, 13*rate)
+	for i := range x {
+		x[i] = rng.NormFloat64()
+	}
+	for _, n := range [][2]int{{len(x), len(x) - rate/2}, {len(x) - rate/2, len(x)}} {
+		if _, err := Learn(Config{SampleRateHz: rate}, x[:n[0]], x[:n[1]], []Loudspeaker{{Name: "main"}}); err != nil {
+			t.Errorf("%d and %d samples: %v", n[0], n[1], err)
+		}
+	}
+}
+
 func TestSteadyStateDoesNotAllocate(t *testing.T) {
 	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
 	w := New(learn(t, s, false))

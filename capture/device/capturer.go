@@ -67,7 +67,7 @@ func (c *capturer) block(st stream, overflow bool) {
 	now := time.Now()
 	frames := c.params.frames
 	reopened := c.state.Load() == int32(capture.Lost)
-	c.lastBlock.Store(now.UnixNano())
+	c.lastBlock.Store(int64(now.Sub(c.epoch)))
 	c.state.Store(int32(capture.Running))
 
 	stalled := c.stalled.Swap(false)

@@ -44,13 +44,14 @@ type Source struct {
 	params streamParams
 	pick   []int // indexes into a frame of the device
 	info   capture.Info
+	epoch  time.Time // of lastBlock
 
 	running atomic.Bool // Run is
 	stop    atomic.Bool // asks the owner of the stream to end
 
 	// Written by the owner of the stream or by Run, read by anyone.
 	state      atomic.Int32 // capture.State
-	lastBlock  atomic.Int64 // Unix ns
+	lastBlock  atomic.Int64 // ns since epoch: the wall clock may be set
 	zeros      atomic.Int64 // frames of the present run of zeros
 	measuredHz atomic.Int64 // rate by the clock where it is far from the nominal one, else 0
 	trouble    atomic.Pointer[string]
@@ -97,7 +98,7 @@ func openSource(h host, cfg Config) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Source{host: h}
+	s := &Source{host: h, epoch: time.Now()}
 	s.info = capture.Info{Kind: "device", Name: dev.Name}
 	channels := append([]int{cfg.Reference}, cfg.Microphones...)
 	for _, ch := range []int{slices.Min(channels), slices.Max(channels)} {
@@ -187,7 +188,7 @@ func (s *Source) Status() capture.Status {
 }
 
 func (s *Source) sinceBlock() time.Duration {
-	return time.Duration(time.Now().UnixNano() - s.lastBlock.Load())
+	return time.Since(s.epoch) - time.Duration(s.lastBlock.Load())
 }
 
 // Run captures into out, which has as many channels as Info says, until ctx is
@@ -204,7 +205,7 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 	defer s.running.Store(false)
 	s.stop.Store(false)
 	s.state.Store(int32(capture.Starting))
-	s.lastBlock.Store(time.Now().UnixNano())
+	s.lastBlock.Store(int64(time.Since(s.epoch)))
 
 	owner := make(chan error, 1)
 	go func() { owner <- s.own(ctx, out) }()

@@ -10,6 +10,7 @@ import (
 	"math"
 	"net/http"
 	"strconv"
+	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -132,6 +133,9 @@ func (c collector) Collect(to chan<- prometheus.Metric) {
 	r := c.read()
 	out := func(m metric, value float64, labels ...string) {
 		if !math.IsNaN(value) && !math.IsInf(value, 0) {
+			for i, l := range labels { // one that is not UTF-8 would spoil the whole collection
+				labels[i] = strings.ToValidUTF8(l, "\ufffd")
+			}
 			to <- prometheus.MustNewConstMetric(m.desc, m.kind, value, labels...)
 		}
 	}

@@ -137,6 +137,16 @@ func TestACollectorReadsWhatTheAPISays(t *testing.T) {
 	}
 }
 
+// A name in the coding of another system, as some hosts give their devices, must
+// not cost all the others.
+func TestANameThatIsNoUTF8(t *testing.T) {
+	r := reading()
+	r.State.Source.Name = "Mikrofon\xfcbung"
+	if got := value(scrape(t, r), "source_running", map[string]string{"kind": "device", "name": "Mikrofon\ufffdbung"}); got != 1 {
+		t.Errorf("source_running is %g, want 1", got)
+	}
+}
+
 // The names follow the rules of those who collect them.
 func TestNamesAreIdiomatic(t *testing.T) {
 	w := httptest.NewRecorder()

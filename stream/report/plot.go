@@ -117,13 +117,16 @@ func magnitudePlot(a wire.Align, s wire.AlignSeat) template.HTML {
 		both = level(*s.Both)
 		curves = append(curves, both)
 	}
-	top := -math.MaxFloat64
+	top := math.Inf(-1)
 	for _, c := range curves {
 		for _, v := range c {
-			if !math.IsNaN(v) {
+			if !math.IsNaN(v) && !math.IsInf(v, 0) {
 				top = max(top, v)
 			}
 		}
+	}
+	if math.IsInf(top, -1) { // nothing is trusted
+		top = 0
 	}
 	const span = 42
 	top = math.Ceil(top/6) * 6
@@ -365,7 +368,7 @@ func ledgerPlot(s wire.AlignSeat) template.HTML {
 		if h := half(r.LowDB, r.HighDB); h != "" {
 			value += " " + h
 		}
-		label(i+1, causeName(r.Cause), value, "")
+		label(i+1, upper(r.Cause), value, "")
 		level = next
 	}
 	n := len(s.Ledger)

@@ -12,8 +12,11 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"plumbline/stream/show"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -108,7 +111,7 @@ func (d Data) view() (*view, error) {
 	v := &view{Data: d, File: strings.TrimSuffix(d.Show.File, show.Extension)}
 	v.Title = cmp.Or(d.Show.Name, d.Show.File, "A show")
 	v.When, v.Air = d.span()
-	v.SpeedMS = 343.2 * math.Sqrt((d.air()+273.15)/293.15) // ISO 9613-1
+	v.SpeedMS = verdict.SpeedOfSound(d.air())
 	raw, err := json.MarshalIndent(d.attachment(), "", " ")
 	if err != nil {
 		return nil, fmt.Errorf("attach the numbers: %w", err)
@@ -337,10 +340,9 @@ func hertz(v float64) string {
 }
 
 func upper(s string) string {
-	if s == "" {
+	r, size := utf8.DecodeRuneInString(s)
+	if size == 0 || r == utf8.RuneError {
 		return s
 	}
-	return strings.ToUpper(s[:1]) + s[1:]
+	return string(unicode.ToUpper(r)) + s[size:]
 }
-
-func causeName(cause string) string { return upper(cause) }

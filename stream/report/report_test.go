@@ -237,6 +237,36 @@ func TestLedgerFallsWithoutGaps(t *testing.T) {
 	}
 }
 
+// A seat at which nothing is trusted has a plot without curves, not one that
+// never ends.
+func TestSeatWithoutTrust(t *testing.T) {
+	d := hall("small")
+	a := &d.Pairs[0].Align
+	for i := range a.Seats[0].A.Trusted {
+		a.Seats[0].A.Trusted[i], a.Seats[0].B.Trusted[i], a.Seats[0].Both.Trusted[i] = false, false, false
+	}
+	// At the other nothing is heard of A at one frequency: 20 lg 0 is −Inf.
+	a.Seats[1].A.Re[3], a.Seats[1].A.Im[3] = 0, 0
+	for i, curves := range []int{0, 4} {
+		plot := string(magnitudePlot(*a, a.Seats[i]))
+		if n := strings.Count(plot, `stroke-linejoin`); n != curves {
+			t.Errorf("%s: %d curves, want %d", a.Seats[i].Name, n, curves)
+		}
+		if strings.Contains(plot, "NaN") || strings.Contains(plot, "Inf") {
+			t.Errorf("%s: %s", a.Seats[i].Name, plot)
+		}
+	}
+}
+
+// Names begin with a capital in any script.
+func TestUpper(t *testing.T) {
+	for in, want := range map[string]string{"": "", "main": "Main", "übertragung": "Übertragung", "öst": "Öst", "2 fills": "2 fills", "\xff": "\xff"} {
+		if got := upper(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}
+
 // A show in which nothing was measured has a report too.
 func TestEmptyShow(t *testing.T) {
 	page := write(t, Data{Show: wire.Show{File: "new.show"}, Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC)})

@@ -102,6 +102,9 @@ var plans = table[Plan]{
 		if len(p.Body) == 0 || len(p.Body) > 1<<20 || !json.Valid(p.Body) {
 			return refuse(0, "body", "a plan needs a JSON body of at most 1 MiB")
 		}
+		if err := checkTime("plan", p.At); err != nil {
+			return err
+		}
 		return checkNamed("plan", p.Name, p.Note)
 	},
 }
@@ -113,6 +116,9 @@ var notes = table[Note]{
 	func(n *Note) error {
 		if strings.TrimSpace(n.Text) == "" {
 			return refuse(0, "text", "a note needs some text")
+		}
+		if err := checkTime("note", n.At); err != nil {
+			return err
 		}
 		return checkText("note", n.Text)
 	},
@@ -235,6 +241,14 @@ func checkName(kind, name string) error {
 		return refuse(0, "name", "the name of a %s has at most %d characters", kind, maxName)
 	case strings.ContainsFunc(name, unicode.IsControl) || !utf8.ValidString(name):
 		return refuse(0, "name", "the name of a %s must be plain text on one line", kind)
+	}
+	return nil
+}
+
+// checkTime refuses what asTime cannot store.
+func checkTime(kind, at string) error {
+	if _, err := time.Parse(time.RFC3339, at); err != nil {
+		return refuse(0, "at", "the time of a %s must be like 2030-01-31T20:15:00Z, not %q", kind, clip(at))
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package show
 
 import (
 	"bufio"
+	"database/sql"
 	"encoding/csv"
 	"io"
 	"math"
@@ -57,26 +58,23 @@ func (s *Show) LevelHistory(q LevelQuery) (wire.LevelHistory, error) {
 	}
 	c := historian{h: &h, from: from, step: step, bands: len(h.BandMidHz)}
 	to := from + int64(points)*step
-	fine := from // from here on seconds are read
-	if unit == minuteMs {
-		var last *int64
-		if err := s.db.QueryRow("SELECT max(at_ms) FROM level_minutes WHERE at_ms <= ?", to).Scan(&last); err != nil {
-			return h, explain(s.path, err)
+	if err := s.eachMicrophone(q.Microphone, func(microphone int) error {
+		fine := from // from here on seconds are read
+		if unit == minuteMs {
+			last, err := s.lastMinute(microphone, to)
+			if err != nil {
+				return err
+			}
+			fine = max(from, last)
+			if err := s.readLevels("level_minutes", microphone, from, fine, c.add); err != nil {
+				return err
+			}
 		}
-		if last != nil {
-			fine = max(from, *last)
-		} else {
-			fine = max(from, to-finestMs)
-		}
-		if err := s.readLevels("level_minutes", q.Microphone, from, fine, c.add); err != nil {
-			return h, err
-		}
-	}
-	if err := s.readLevels("levels", q.Microphone, fine, to, c.add); err != nil {
+		return s.readLevels("levels", microphone, fine, to, c.add)
+	}); err != nil {
 		return h, err
 	}
 	c.flush()
-	slices.SortFunc(h.Microphones, func(a, b wire.LevelHistoryChannel) int { return a.Microphone - b.Microphone })
 	for i := range h.Microphones {
 		settleUnit(&h, &h.Microphones[i])
 	}
@@ -85,34 +83,46 @@ func (s *Show) LevelHistory(q LevelQuery) (wire.LevelHistory, error) {
 	return h, err
 }
 
-// readLevels calls f for the rows with from < at_ms ≤ to, by microphone and time.
+// readLevels calls f for a microphone's rows with from < at_ms ≤ to, by time.
 func (s *Show) readLevels(table string, microphone int, from, to int64, f func(*LevelRow)) error {
-	var channels []int
-	if microphone != 0 {
-		channels = []int{microphone}
-	} else {
+	rows, err := s.db.Query("SELECT "+levelFields+" FROM "+table+" WHERE microphone = ? AND at_ms > ? AND at_ms <= ? ORDER BY at_ms", microphone, from, to)
+	if err == nil {
+		err = eachLevel(rows, f)
+	}
+	return explain(s.path, err)
+}
+
+// lastMinute is the end of a microphone's last minute up to a time that was
+// summed up; 0: there is none.
+func (s *Show) lastMinute(microphone int, to int64) (int64, error) {
+	var last sql.NullInt64
+	err := s.db.QueryRow("SELECT max(at_ms) FROM level_minutes WHERE microphone = ? AND at_ms <= ?", microphone, to).Scan(&last)
+	return last.Int64, explain(s.path, err)
+}
+
+// eachMicrophone calls f for the microphone, 0 for all that were ever logged, in
+// their order.
+func (s *Show) eachMicrophone(microphone int, f func(microphone int) error) error {
+	channels := []int{microphone}
+	if microphone == 0 {
 		var err error
-		if channels, err = s.loggedMicrophones(table); err != nil {
+		if channels, err = s.loggedMicrophones(); err != nil {
 			return err
 		}
 	}
-	for _, m := range channels { // by key, not across it
-		rows, err := s.db.Query("SELECT "+levelFields+" FROM "+table+" WHERE microphone = ? AND at_ms > ? AND at_ms <= ? ORDER BY at_ms", m, from, to)
-		if err == nil {
-			err = eachLevel(rows, f)
-		}
-		if err != nil {
-			return explain(s.path, err)
+	for _, m := range channels {
+		if err := f(m); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
 // loggedMicrophones jumps from one microphone's rows to the next one's.
-func (s *Show) loggedMicrophones(table string) ([]int, error) {
+func (s *Show) loggedMicrophones() ([]int, error) {
 	rows, err := s.db.Query(`WITH RECURSIVE found (m) AS (
-			SELECT min(microphone) FROM ` + table + `
-			UNION ALL SELECT (SELECT min(microphone) FROM ` + table + ` WHERE microphone > m) FROM found WHERE m IS NOT NULL)
+			SELECT min(microphone) FROM levels
+			UNION ALL SELECT (SELECT min(microphone) FROM levels WHERE microphone > m) FROM found WHERE m IS NOT NULL)
 		SELECT m FROM found WHERE m IS NOT NULL`)
 	if err != nil {
 		return nil, explain(s.path, err)
@@ -164,30 +174,16 @@ func (c *historian) flush() {
 	}
 	calibrated := c.sum.calibrated
 	c.sum.reset()
-	i := slices.IndexFunc(c.h.Microphones, func(x wire.LevelHistoryChannel) bool { return x.Microphone == c.microphone })
-	if i < 0 {
-		i = len(c.h.Microphones)
+	if n := len(c.h.Microphones); n == 0 || c.h.Microphones[n-1].Microphone != c.microphone {
 		c.h.Microphones = append(c.h.Microphones, emptyChannel(c.microphone, len(c.h.UnixS), c.bands))
 	}
-	ch := &c.h.Microphones[i]
+	ch := &c.h.Microphones[len(c.h.Microphones)-1]
 	offset := 0.0
 	if calibrated {
 		offset = r.OffsetDB
 		if math.IsNaN(float64(ch.CalibratedFromUnixS)) {
 			ch.CalibratedFromUnixS = wire.Value(c.h.UnixS[c.point])
 		}
-	}
-	if d := ch.CoveredS[c.point]; d == d {
-		// The minutes and the seconds behind them may share a point.
-		ch.LAeqDB[c.point] = mean(ch.LAeqDB[c.point], float64(d), r.LAeqDB+offset, r.DurationMs)
-		ch.LCeqDB[c.point] = mean(ch.LCeqDB[c.point], float64(d), r.LCeqDB+offset, r.DurationMs)
-		ch.LAFMaxDB[c.point] = float32(louder(float64(ch.LAFMaxDB[c.point]), r.LAFMaxDB+offset))
-		ch.LCPeakDB[c.point] = float32(louder(float64(ch.LCPeakDB[c.point]), r.LCPeakDB+offset))
-		for b := range min(c.bands, len(r.BandDB)) {
-			ch.BandDB[b][c.point] = mean(ch.BandDB[b][c.point], float64(d), r.BandDB[b]+offset, r.DurationMs)
-		}
-		ch.CoveredS[c.point] += float32(r.DurationMs) / 1000
-		return
 	}
 	ch.LAeqDB[c.point], ch.LCeqDB[c.point] = float32(r.LAeqDB+offset), float32(r.LCeqDB+offset)
 	ch.LAFMaxDB[c.point], ch.LCPeakDB[c.point] = float32(r.LAFMaxDB+offset), float32(r.LCPeakDB+offset)
@@ -203,14 +199,6 @@ func unfloor(db float64) float64 {
 		return math.Inf(-1)
 	}
 	return db
-}
-
-// mean is that of the energies of two levels.
-func mean(a float32, seconds, b float64, ms int64) float32 {
-	var e energy
-	e.add(float64(a), int64(math.Round(seconds*1000)))
-	e.add(b, ms)
-	return float32(e.db())
 }
 
 func emptyChannel(microphone, points, bands int) wire.LevelHistoryChannel {
@@ -292,8 +280,10 @@ func (s *Show) WriteLevels(out io.Writer, q LevelQuery) error {
 		to := min(from+hour, q.ToMs)
 		var lines [][]string
 		var times []int64
-		if err := s.readLevels("levels", q.Microphone, from, to, func(r *LevelRow) {
-			lines, times = append(lines, levelLine(r, len(header))), append(times, r.AtMs)
+		if err := s.eachMicrophone(q.Microphone, func(microphone int) error {
+			return s.readLevels("levels", microphone, from, to, func(r *LevelRow) {
+				lines, times = append(lines, levelLine(r, len(header))), append(times, r.AtMs)
+			})
 		}); err != nil {
 			return err
 		}
@@ -325,24 +315,18 @@ func flushAll(w *csv.Writer, b *bufio.Writer, err error) error {
 
 // nextLevel is the end of the first row behind from; 0: there is none.
 func (s *Show) nextLevel(microphone int, from int64) (int64, error) {
-	channels := []int{microphone}
-	if microphone == 0 {
-		var err error
-		if channels, err = s.loggedMicrophones("levels"); err != nil {
-			return 0, err
-		}
-	}
 	first := int64(0)
-	for _, m := range channels {
-		var at *int64
+	err := s.eachMicrophone(microphone, func(m int) error {
+		var at sql.NullInt64
 		if err := s.db.QueryRow("SELECT min(at_ms) FROM levels WHERE microphone = ? AND at_ms > ?", m, from).Scan(&at); err != nil {
-			return 0, explain(s.path, err)
+			return explain(s.path, err)
 		}
-		if at != nil && (first == 0 || *at < first) {
-			first = *at
+		if at.Valid && (first == 0 || at.Int64 < first) {
+			first = at.Int64
 		}
-	}
-	return first, nil
+		return nil
+	})
+	return first, err
 }
 
 func levelLine(r *LevelRow, columns int) []string {

@@ -112,6 +112,22 @@ func TestTheNewestSecondsAreDrawn(t *testing.T) {
 	}
 }
 
+// A microphone that is no longer measured keeps its last seconds, though the
+// minute they lie in was never summed up, and others have gone on.
+func TestTheLastSecondsOfAMicrophoneAreDrawn(t *testing.T) {
+	s := newShow(t)
+	logSeconds(t, s, 0, 9030, 2)
+	logSeconds(t, s, 9030, 10890, 1)
+	for _, microphone := range []int{0, 3} {
+		h := must(s.LevelHistory(LevelQuery{FromMs: dayStart, ToMs: dayStart + 4*3600*1000, Points: 1, Microphone: microphone}))(t)
+		if n := len(h.Microphones); n == 0 || h.Microphones[n-1].Microphone != 3 {
+			t.Fatalf("%+v", h.Microphones)
+		} else if c := h.Microphones[n-1]; c.CoveredS[0] != 9030 || math.Abs(float64(c.LAeqDB[0])-meanDB(0, 9030)) > 0.02 {
+			t.Errorf("microphone %d of %d: %g s, %g dB, want 9030 s and %g dB", c.Microphone, n, c.CoveredS[0], c.LAeqDB[0], meanDB(0, 9030))
+		}
+	}
+}
+
 func TestLevelsWithoutCalibrationStandApart(t *testing.T) {
 	s := newShow(t)
 	var rows []LevelRow

@@ -11,7 +11,7 @@ type LogEntry struct {
 	ID     int64  `json:"id"`
 	At     string `json:"at"`
 	By     string `json:"by"`
-	Action string `json:"action"` // "note", "add", "change", "delete", "undo" or "open"
+	Action string `json:"action"` // "note", "add", "change", "delete", "undo", "open" or "event"
 	Kind   Kind   `json:"kind"`   // of the item, or empty
 	Item   int64  `json:"item"`
 	Text   string `json:"text"`
@@ -62,7 +62,7 @@ func (s *Show) Entries(n int, before int64) ([]LogEntry, error) {
 	return out, explain(s.path, rows.Err())
 }
 
-// tables in the order in which Undo restores them.
+// tables are where the items of each kind lie.
 var tables = map[Kind]string{
 	KindLoudspeaker: "loudspeakers",
 	KindSeat:        "seats",

@@ -48,7 +48,7 @@ type Config struct {
 	Calibrations *calibration.Store
 	Shelf        *show.Shelf // nil: no log, and a choice of limit is forgotten
 	// Publish is called with every reading, Crossed when a limit is crossed at
-	// a sample index; both on the meters' goroutine, and must not wait.
+	// a sample index: on several goroutines, one at a time. They must not wait.
 	Publish func(wire.SoundLevels)
 	Crossed func(e wire.Event, sample uint64)
 	Logger  *slog.Logger
@@ -126,7 +126,7 @@ func New(cfg Config) (*Levels, error) {
 	if cfg.Shelf != nil {
 		open = func() (book, error) { return cfg.Shelf.Current() }
 	}
-	l.log = newLog(open, l.restoreLimit, cfg.Logger)
+	l.log = newLog(open, l.restoreLimit, l.introduce, cfg.Logger)
 	l.samples = make([]float32, cfg.SampleRateHz/20*cfg.Channels)
 	l.Measure(cfg.Microphones)
 	if err := l.choose(); err != nil {
@@ -180,10 +180,7 @@ func (l *Levels) read() bool {
 		if err := l.choose(); err != nil {
 			l.cfg.Logger.Error("measure levels", "err", err)
 		}
-		if err := l.recalibrate(); err != nil {
-			l.cfg.Logger.Error("calibrations", "err", err)
-		}
-		l.rebudget(false)
+		l.log.introduce()
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -262,6 +259,15 @@ func (l *Levels) choose() error {
 	defer l.mu.Unlock()
 	l.inputs, l.bands = inputs, bands
 	return nil
+}
+
+// introduce looks up what the disk knows of microphones that have just been
+// chosen.
+func (l *Levels) introduce() {
+	if err := l.recalibrate(); err != nil {
+		l.cfg.Logger.Error("calibrations", "err", err)
+	}
+	l.rebudget(false)
 }
 
 // row ends a second, or what there is of it: a row for the log, a step for the

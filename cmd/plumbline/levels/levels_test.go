@@ -260,7 +260,7 @@ func (b *slowBook) AddLevels(rows []show.LevelRow, marks []wire.LevelMark) error
 func TestAFullDiskIsSaidAndTheRowsWait(t *testing.T) {
 	d := newDesk(t, Config{})
 	b := &slowBook{err: &wire.Error{Code: "disk_full", Text: "the disk is full: free some space and try again"}}
-	l := newLog(func() (book, error) { return b, nil }, func() {}, d.cfg.Logger)
+	l := newLog(func() (book, error) { return b, nil }, func() {}, func() {}, d.cfg.Logger)
 	stop := make(chan struct{})
 	done := make(chan struct{})
 	go func() { defer close(done); l.run(stop) }()
@@ -305,6 +305,35 @@ func TestMicrophonesComeAndGo(t *testing.T) {
 	if v := d.Levels.Levels(); len(v.Microphones) != 12 || len(v.BandMidHz) != 0 || len(v.Microphones[0].BandDB) != 0 {
 		t.Errorf("%d microphones, %d bands", len(v.Microphones), len(v.BandMidHz))
 	}
+}
+
+// The meters leave the disk to the log: what it knows of a microphone that has
+// just been chosen is in force once the log had its turn.
+func TestMetersDoNotWaitForTheDisk(t *testing.T) {
+	cal := store(t, filepath.Join(t.TempDir(), "calibration.json"))
+	if err := cal.Add(calibration.Entry{Device: "device test", Channel: 3, OffsetDB: 120}); err != nil {
+		t.Fatal(err)
+	}
+	l, err := New(Config{SampleRateHz: rate, Channels: 3, Device: "device test", Microphones: []int{2}, Calibrations: cal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.Measure([]int{3})
+	l.Ring().Write(make([]float32, rate/5*3))
+	for l.read() {
+	}
+	if m := l.Levels().Microphones; len(m) != 1 || m[0].Microphone != 3 {
+		t.Fatalf("%+v", m)
+	}
+	if in := l.inputs[0]; !math.IsNaN(in.offset) {
+		t.Error("the meters read the calibrations themselves")
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); l.Run(ctx) }()
+	(&desk{t: t}).until("the calibration is in force", func() bool { return l.Levels().Microphones[0].Unit == wire.UnitPascal })
+	cancel()
+	<-done
 }
 
 func TestALimitIsCrossedAndRemembered(t *testing.T) {
@@ -363,6 +392,69 @@ func TestALimitIsCrossedAndRemembered(t *testing.T) {
 	if len(again.crossed) != 0 {
 		t.Error("told again of a limit that had been crossed before")
 	}
+}
+
+// A burst of 20 ms whose peak is over the limit, while the level is far from it,
+// is told of once, also when the budget is reckoned anew from the log.
+func TestAPeakIsToldOfOnce(t *testing.T) {
+	cal := store(t, "")
+	cal.Give(calibration.Entry{Device: "device test", Channel: 2, OffsetDB: 140})
+	d := newDesk(t, Config{Shelf: newShelf(t), Calibrations: cal})
+	din := "din15905-5" // LCpeak 135 dB, LAeq 99 dB over half an hour
+	if _, err := d.ChangeLimits(t.Context(), wire.LimitsPatch{Profile: &din}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	tone := sine(1000, -3)
+	d.play(2, func(n int) float64 {
+		if n < rate/50 {
+			return tone(n)
+		}
+		return 0
+	})
+	if l := d.Levels.Levels().Microphones[0].Limit; !l.PeakCrossed || float64(l.Used) > 0.1 {
+		t.Errorf("%+v", l)
+	}
+	d.logged(2)
+	d.rebudget(true)
+	d.play(1, func(int) float64 { return 0 })
+	if l := d.Levels.Levels().Microphones[0].Limit; !l.PeakCrossed {
+		t.Errorf("from the log: %+v", l)
+	}
+	if n := len(d.crossed); n != 1 {
+		t.Errorf("told of %d times", n)
+	}
+}
+
+// A show in which somebody chose to follow no limit ends the one of the show
+// before; one in which nobody chose leaves it.
+func TestEachShowHasItsLimit(t *testing.T) {
+	shelf := newShelf(t)
+	d := newDesk(t, Config{Shelf: shelf})
+	who, none := "who", ""
+	choose := func(profile *string) {
+		t.Helper()
+		if _, err := d.ChangeLimits(t.Context(), wire.LimitsPatch{Profile: profile}, "c1"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open := func(file, want string) {
+		t.Helper()
+		if _, err := shelf.Open(file); err != nil {
+			t.Fatal(err)
+		}
+		d.restoreLimit() // as the log does with the first row
+		if got := d.Limits().Profile; got != want {
+			t.Errorf("%s: %q is followed, want %q", file, got, want)
+		}
+	}
+	choose(&who)
+	if _, err := shelf.New("next"); err != nil {
+		t.Fatal(err)
+	}
+	open("next.show", "who")
+	choose(&none)
+	open("hall.show", "who")
+	open("next.show", "")
 }
 
 func TestUnknownLimitsAreRefused(t *testing.T) {

@@ -109,7 +109,7 @@ func (l *Levels) restoreLimit() {
 		l.cfg.Logger.Warn("limit of the show", "err", err)
 		return
 	}
-	if _, known := exposure.Lookup(kept.Profile); known && math.Abs(kept.CorrectionDB) <= wire.MaxCorrectionDB {
+	if _, known := exposure.Lookup(kept.Profile); (known || kept.Profile == "") && math.Abs(kept.CorrectionDB) <= wire.MaxCorrectionDB {
 		l.mu.Lock()
 		l.limit = kept
 		l.mu.Unlock()
@@ -162,7 +162,7 @@ func (l *Levels) rebudget(all bool) {
 			continue
 		}
 		in.limit = trackers[in.channel]
-		in.crossed = in.limit != nil && in.limit.Status().Exceeded
+		in.crossed = in.limit != nil && crossed(in.limit.Status())
 	}
 }
 
@@ -210,8 +210,7 @@ func (l *Levels) follow(in *input, wall time.Time) {
 	profile, _ := exposure.Lookup(l.limit.Profile)
 	in.limit.Add(quantity(profile, &in.last)+in.offset, in.last.LCPeakDB+in.offset)
 	s := in.limit.Status()
-	crossed := s.Exceeded || s.PeakExceeded
-	if crossed && !in.crossed {
+	if crossed(s) && !in.crossed {
 		v := standingOf(profile, s)
 		at := stamp(wall)
 		l.cfg.Crossed(wire.Event{
@@ -220,8 +219,10 @@ func (l *Levels) follow(in *input, wall time.Time) {
 			Confidence: 1, Certainty: wire.Sure, Mark: wire.Act, Text: v.Text + " " + wire.LimitCaution,
 		}, l.sample)
 	}
-	in.crossed = crossed
+	in.crossed = crossed(s)
 }
+
+func crossed(s exposure.Status) bool { return s.Exceeded || s.PeakExceeded }
 
 func quantity(p exposure.Profile, r *level.Reading) float64 {
 	if p.Quantity == exposure.LCeq {
@@ -254,7 +255,7 @@ func standingOf(p exposure.Profile, s exposure.Status) wire.LimitStatus {
 		CorrectionDB: wire.Value(s.CorrectionDB), ElapsedS: wire.Value(s.ElapsedS),
 	}
 	switch {
-	case s.Exceeded || s.PeakExceeded:
+	case crossed(s):
 		v.State, v.Mark = wire.LimitCrossed, wire.Act
 	case s.CrossedInS <= nearS || s.Used >= nearUsed:
 		v.State, v.Mark = wire.LimitNear, wire.Attention
@@ -289,7 +290,7 @@ func limitSentence(p exposure.Profile, s exposure.Status) string {
 	}
 	text += "."
 	switch {
-	case s.Exceeded || s.PeakExceeded:
+	case crossed(s):
 	case math.IsInf(s.CrossedInS, 1):
 		text += " At this pace it is not crossed."
 	case s.CrossedInS > 0:

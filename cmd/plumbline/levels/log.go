@@ -24,12 +24,15 @@ type batch struct {
 }
 
 // log takes rows from the meters and writes them to the open show, one
-// transaction at a time. What the show does not take waits.
+// transaction at a time. What the show does not take waits. Whatever else the
+// meters want of the disk is done here too.
 type log struct {
 	open   func() (book, error) // the open show; nil: there never is one
 	opened func()               // called when it is another one
+	chosen func()               // called when microphones were chosen
 	logger *slog.Logger
 	more   chan struct{} // 1: something waits
+	others chan struct{} // 1: other microphones were chosen
 	book   book          // written last; of run's goroutine
 
 	mu       sync.Mutex
@@ -44,8 +47,11 @@ type book interface {
 	AddLevels(rows []show.LevelRow, marks []wire.LevelMark) error
 }
 
-func newLog(open func() (book, error), opened func(), logger *slog.Logger) *log {
-	return &log{open: open, opened: opened, logger: logger, more: make(chan struct{}, 1), state: off}
+func newLog(open func() (book, error), opened, chosen func(), logger *slog.Logger) *log {
+	return &log{
+		open: open, opened: opened, chosen: chosen, logger: logger,
+		more: make(chan struct{}, 1), others: make(chan struct{}, 1), state: off,
+	}
 }
 
 var off = wire.LevelLog{State: wire.LogOff, Text: "No show is open, so levels are not logged: open one on the Show page."}
@@ -69,8 +75,15 @@ func (l *log) push(b batch) {
 	l.waiting = append(l.waiting, b)
 	l.trim()
 	l.mu.Unlock()
+	tell(l.more)
+}
+
+// introduce says that other microphones were chosen. It does not wait.
+func (l *log) introduce() { tell(l.others) }
+
+func tell(c chan<- struct{}) {
 	select {
-	case l.more <- struct{}{}:
+	case c <- struct{}{}:
 	default:
 	}
 }
@@ -90,6 +103,8 @@ func (l *log) run(stop <-chan struct{}) {
 		select {
 		case <-l.more:
 			l.write()
+		case <-l.others:
+			l.chosen()
 		case <-stop:
 			l.write()
 			return
