@@ -148,16 +148,24 @@ func DecodeClientMessage(b []byte) (ClientMessage, error) {
 	return m, nil
 }
 
-// DecodeStrict reads exactly one JSON value into v and refuses unknown fields.
+// DecodeStrict reads exactly one JSON object into v and refuses unknown fields.
 // The error is an *Error with code "json", or the reader's own.
 func DecodeStrict(r io.Reader, v any) error {
 	d := json.NewDecoder(r)
-	d.DisallowUnknownFields()
-	if err := d.Decode(v); err != nil {
+	var object json.RawMessage
+	if err := d.Decode(&object); err != nil {
 		return jsonError(err)
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return refuse("json", "one JSON object is expected, and nothing after it")
+	}
+	if string(object) == "null" { // which would leave v as it is, like {}
+		return refuse("json", "a JSON object is expected, not null")
+	}
+	d = json.NewDecoder(bytes.NewReader(object))
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		return jsonError(err)
 	}
 	return nil
 }
