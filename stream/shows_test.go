@@ -33,7 +33,7 @@ func (taker) Take(_ context.Context, r TakeRequest) (show.Take, *response.Spectr
 		s.Gxy = append(s.Gxy, -0.5)
 		s.EffectiveAverages = append(s.EffectiveAverages, 40)
 	}
-	return show.Take{Source: "small hall", Reference: 1, Microphone: 2, TemperatureC: 20}, s,
+	return show.Take{Source: "small hall", Note: "no arrival: too faint", Reference: 1, Microphone: 2, TemperatureC: 20}, s,
 		&show.Audio{SampleRateHz: 48000, Channels: []int{1, 2}, Samples: []float32{1, 2, 3, 4}}, nil
 }
 
@@ -167,6 +167,20 @@ func TestShowOverHTTP(t *testing.T) {
 	defer x.Close()
 	if got, err := x.TakeAudio(take.ID); err != nil || len(got.Samples) != 4 {
 		t.Errorf("the downloaded show: %v, %v", got, err)
+	}
+}
+
+// What the measurement has to say of itself is not lost to what people say of it.
+func TestTakeKeepsBothNotes(t *testing.T) {
+	s := serveShows(t)
+	call[any](t, s, 200, "POST", "/api/v1/shows", `{"name":"x"}`)
+	for body, want := range map[string]string{
+		`{"name":"A"}`:                     "no arrival: too faint",
+		`{"name":"A","note":"doors open"}`: "doors open\nno arrival: too faint",
+	} {
+		if take := call[show.Take](t, s, 200, "POST", "/api/v1/show/takes", body); take.Note != want {
+			t.Errorf("%s: note %q, want %q", body, take.Note, want)
+		}
 	}
 }
 
