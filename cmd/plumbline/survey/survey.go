@@ -399,5 +399,10 @@ func (s *Surveyor) finish(j *job, err error) {
 			v.State, v.Text = wire.SurveyFailed, sayFailed(err, v)
 		}
 	})
-	s.log.Info("survey ended", "purpose", j.purpose, "main", j.main.Name, "fill", j.fill.Name, "by", j.by, "err", err)
+	log := s.log.With("purpose", j.purpose, "main", j.main.Name, "fill", j.fill.Name, "by", j.by)
+	if err != nil {
+		log.Warn("survey ended early", "err", err)
+		return
+	}
+	log.Info("survey done")
 }

@@ -1,7 +1,9 @@
 package survey
 
 import (
+	"bytes"
 	"context"
+	"log/slog"
 	"math"
 	"reflect"
 	"slices"
@@ -84,6 +86,27 @@ func TestSurveyOfASeat(t *testing.T) {
 			t.Errorf("it begins with %q", text)
 		}
 	})
+}
+
+// A log is read by people: no error that is none.
+func TestLogOfASurvey(t *testing.T) {
+	for end, want := range map[string]string{"done": "msg=\"survey done\"", "stop": "err=\"stopped by c2\""} {
+		var log bytes.Buffer
+		inBubble(t, nil, func(t *testing.T, b *stage) {
+			b.s.log = slog.New(slog.NewTextHandler(&log, nil))
+			if err := b.start(t, nil); err != nil {
+				t.Fatal(err)
+			}
+			if end == "stop" {
+				b.s.StopSurvey(context.Background(), "c2")
+			}
+			b.until(t, "the end", isOver)
+			b.end()
+		})
+		if text := log.String(); !strings.Contains(text, want) || strings.Contains(text, "nil") {
+			t.Errorf("%s: %s", end, text)
+		}
+	}
 }
 
 // The dead man's handle, let go at every moment: silence within 0.3 s.
