@@ -20,8 +20,10 @@ const (
 	TypeRig     = "rig"
 	TypeShow    = "show"
 	TypeNotice  = "notice"
+	TypeAsk     = "ask"
 	TypeAck     = "ack"
 	TypeWant    = "want"
+	TypeHere    = "here"
 )
 
 // Hello opens a connection and announces every new epoch. Frames of that epoch
@@ -76,6 +78,12 @@ type Notice struct {
 	By   string `json:"by"`
 }
 
+// Ask asks the program at the other end whether it is alive, while something
+// depends on that: it answers a ClientMessage of type "here" at once.
+type Ask struct {
+	Type string `json:"type"`
+}
+
 // Words of certainty and marks of a verdict.
 const (
 	Sure       = "sure"
@@ -114,8 +122,8 @@ type Verdicts struct {
 	Verdicts []Verdict `json:"verdicts"`
 }
 
-// ClientMessage is all that a client sends over the live connection: an ack or
-// a want.
+// ClientMessage is all that a client sends over the live connection: an ack, a
+// want, or here.
 type ClientMessage struct {
 	Type            string   `json:"type"`
 	Seq             uint64   `json:"seq,omitempty"`               // ack: the newest frame drawn
@@ -142,8 +150,12 @@ func DecodeClientMessage(b []byte) (ClientMessage, error) {
 		if len(m.Microphones) > MaxMicrophones {
 			return m, refuse("message", "at most %d microphones, not %d", MaxMicrophones, len(m.Microphones))
 		}
+	case TypeHere:
+		if m.Seq != 0 || m.FramesPerSecond != nil || m.Hidden != nil || m.Microphones != nil {
+			return m, refuse("message", "here carries nothing else")
+		}
 	default:
-		return m, refuse("message", "message type must be \"ack\" or \"want\", not %q", m.Type)
+		return m, refuse("message", "message type must be \"ack\", \"want\" or \"here\", not %q", m.Type)
 	}
 	return m, nil
 }
