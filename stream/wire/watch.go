@@ -53,6 +53,7 @@ type Watch struct {
 	SeatName   string `json:"seat_name"`
 	Since      string `json:"since"` // RFC 3339
 	By         string `json:"by"`
+	Resumed    bool   `json:"resumed"` // the show kept it: it went on when that was opened
 
 	Text      string `json:"text"`      // a sentence: what it means now
 	Certainty string `json:"certainty"` // as of a Verdict

@@ -69,7 +69,7 @@ func (d *Daemon) listen(serve *stream.Config) error {
 		return nil
 	}
 	d.room.watch, err = watching.New(watching.Config{
-		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Shelf: cfg.Shelf,
+		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Source: d.info.Kind + " " + d.info.Name, Shelf: cfg.Shelf,
 		Changed: func(v wire.Watches) { d.server.WatchesChanged(v) }, Found: d.room.events.Add, Logger: d.log,
 	})
 	if err != nil {

@@ -1,6 +1,7 @@
 package watching
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -49,6 +50,7 @@ func (h *hall) next() (ref, mic float64) {
 type place struct {
 	*Watcher
 	t       *testing.T
+	shelf   *show.Shelf
 	show    *show.Show
 	seat    int64
 	ids     map[string]int64
@@ -69,7 +71,7 @@ func newPlace(t *testing.T) *place {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &place{t: t, show: x, ids: map[string]int64{}, changed: make(chan wire.Watches, 10000), found: make(chan wire.Event, 100), samples: make(chan uint64, 100)}
+	p := &place{t: t, shelf: shelf, show: x, ids: map[string]int64{}}
 	seat, err := x.PutSeat(show.Seat{Name: "row 5"}, "")
 	if err != nil {
 		t.Fatal(err)
@@ -82,20 +84,33 @@ func newPlace(t *testing.T) *place {
 		}
 		p.ids[name] = l.ID
 	}
-	p.Watcher, err = New(Config{
-		SampleRateHz: rate, Channels: 3, Shelf: shelf,
-		Changed: func(v wire.Watches) { p.changed <- v },
-		Found:   func(e wire.Event, sample uint64) { p.found <- e; p.samples <- sample },
-	})
-	if err != nil {
-		t.Fatal(err)
+	p.run(Config{})
+	return p
+}
+
+// run starts a watcher of the place, in place of the one before.
+func (p *place) run(cfg Config) {
+	p.t.Helper()
+	if p.stop != nil {
+		p.stop()
+	}
+	changed, found, samples := make(chan wire.Watches, 10000), make(chan wire.Event, 100), make(chan uint64, 100)
+	p.changed, p.found, p.samples = changed, found, samples
+	cfg.Shelf, cfg.Channels = p.shelf, 3
+	cfg.SampleRateHz = cmp.Or(cfg.SampleRateHz, rate)
+	cfg.Source = cmp.Or(cfg.Source, "device test")
+	cfg.Changed = func(v wire.Watches) { changed <- v }
+	cfg.Found = func(e wire.Event, sample uint64) { found <- e; samples <- sample }
+	var err error
+	if p.Watcher, err = New(cfg); err != nil {
+		p.t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
-	go func() { defer close(done); p.Run(ctx) }()
+	w := p.Watcher
+	go func() { defer close(done); w.Run(ctx) }()
 	p.stop = func() { cancel(); <-done }
-	t.Cleanup(p.stop)
-	return p
+	p.t.Cleanup(p.stop)
 }
 
 // take stores what a hall sounds like.
