@@ -10,8 +10,9 @@
  * @typedef {{kind: string, name: string, rate_hz: number, channels: string[],
  *   state: 'starting'|'running'|'stalled'|'lost'|'ended', text: string}} Source
  * @typedef {{done: boolean, width_db: number|null, left_s: number|null}} Progress
+ * @typedef {{file: string, state: 'waiting'|'recording'|'stopped', text: string, since: string, lost_s: number}} Recording
  * @typedef {{epoch: number, source: Source, settings: Settings, counters: Record<string, number>,
- *   progress?: Progress, changed_by: string}} State
+ *   progress?: Progress, recording?: Recording, changed_by: string}} State
  *
  * @typedef {{text: string, about?: string}} Part
  * @typedef {{microphone: number, text: string, parts: Part[], certainty: string,
