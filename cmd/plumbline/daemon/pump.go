@@ -233,6 +233,7 @@ func (p *pump) poll() {
 		p.d.log.Info("source is "+state.Source.State, "device", p.d.info.Name, "text", state.Source.Text)
 	}
 	moved := state.Source.Text != old.Source.Text || state.Counters != old.Counters ||
+		state.Recording != nil && *state.Recording != *old.Recording ||
 		p.progress != nil && !p.progress.Done
 	if turned || moved && now.Sub(p.shared) >= shareEvery {
 		p.share()
@@ -283,6 +284,10 @@ func (p *pump) describe() stream.State {
 			DroppedFrames: c.DroppedRing, Gaps: p.gaps, Bursts: p.bursts,
 		},
 		ChangedBy: p.by,
+	}
+	if r := p.d.cfg.Recorder; r != nil {
+		status := r.Status()
+		s.Recording = &status
 	}
 	if p.progress != nil {
 		progress := *p.progress // the state is everybody's, the progress goes on
