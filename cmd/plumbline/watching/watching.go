@@ -174,6 +174,11 @@ func pick(dst []float64, block []float32, channel, channels int) {
 	}
 }
 
+// byArrival tells whether it knows its loudspeakers by their arrivals only.
+func (s *session) byArrival() bool {
+	return len(s.take.Loudspeakers) != 1 && !slices.ContainsFunc(s.view.Loudspeakers, func(p wire.WatchedPart) bool { return p.Take != 0 })
+}
+
 // find puts an event into words and hands it on. mu is held.
 func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	rate := time.Duration(w.cfg.SampleRateHz)
@@ -183,7 +188,7 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	}
 	at, onset := when(e.Sample), when(e.Onset)
 	mark, certainty := markOf(e.Kind), certaintyOf(e.Confidence)
-	text := sentence(e.Change, onset)
+	text := sentence(e.Change, onset, s.byArrival())
 	s.view.Events++
 	s.said, s.mark = text, mark
 	s.healthy = at

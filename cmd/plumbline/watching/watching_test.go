@@ -277,6 +277,23 @@ func TestPartsWithoutTakesOfEachAlone(t *testing.T) {
 	}
 }
 
+// Without takes of each alone a loudspeaker that dies is not called softer: its
+// arrival is gone, and the other's is not.
+func TestADeadLoudspeakerIsNotSofter(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	baseline := p.take(h, 16, nil, "main", "fill")
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: baseline}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	p.until("it has learnt", listens)
+	p.play(h, 5)
+	h.fill = 0
+	if e := p.event(h, 15); e.Kind != "lost" || e.What != "arrival at 25.0 ms" || e.Mark != wire.Act {
+		t.Errorf("%+v", e)
+	}
+}
+
 func TestABaselineThatSaysNothingIsRefused(t *testing.T) {
 	p := newPlace(t)
 	h := newHall(1)
@@ -343,13 +360,29 @@ func TestSentences(t *testing.T) {
 		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.": {Kind: watch.Flipped, What: "fill"},
 		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                    {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
 		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                   {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, or something in the way?":                                              {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                 {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                               {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                            {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
 		"The room is about 8 dB noisier since about 20:41:07.":                                                                                          {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
-		if got := sentence(c, at); got != want {
+		if got := sentence(c, at, false); got != want {
 			t.Errorf("%s\n%s", got, want)
+		}
+	}
+	// Softer may be dead: where that cannot be told apart it is said, with what would tell.
+	softer := watch.Change{Kind: watch.LevelChanged, ChangeDB: -3}
+	for _, c := range []struct {
+		what      string
+		byArrival bool
+		want      string
+	}{
+		{"", false, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain?"},
+		{"fill", false, "fill: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of its cabinets died?"},
+		{"", true, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
+	} {
+		softer.What = c.what
+		if got := sentence(softer, at, c.byArrival); got != c.want {
+			t.Errorf("%s\n%s", got, c.want)
 		}
 	}
 }
