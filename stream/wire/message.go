@@ -69,6 +69,10 @@ type Show struct {
 	Plans        int    `json:"plans"`
 	Notes        int    `json:"notes"`
 	SizeBytes    int64  `json:"size_bytes"`
+	// Of the size: audio around events, and such as was deleted, whose space is
+	// given back when the show is opened again.
+	EventAudioBytes   int64 `json:"event_audio_bytes"`
+	DeletedAudioBytes int64 `json:"deleted_audio_bytes"`
 }
 
 // Notice is something to tell everybody once.

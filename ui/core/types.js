@@ -30,7 +30,7 @@
  * @typedef {(number|null)[]} Values  null is unknown
  *
  * @typedef {{name: string, file: string, made_at: string, revision: number, loudspeakers: number, seats: number,
- *   takes: number, plans: number, notes: number, size_bytes: number}} Show
+ *   takes: number, plans: number, notes: number, size_bytes: number, event_audio_bytes: number, deleted_audio_bytes: number}} Show
  * @typedef {{id: number, name: string, role: string, channel: number, note: string}} Box  a loudspeaker of the show
  * @typedef {{id: number, name: string, position_m: Position|null, note: string}} Seat
  * @typedef {{delay_ms: number, delay_sd_ms: number|null, distance_m: number, level_db: number, polarity: string}} ArrivalOfTake
@@ -110,7 +110,7 @@
  *   temperature_c: number|null, baseline_temperature_c: number|null, breaks: number, events: number}} Watch
  * @typedef {WatchChange & {id: number, at: string, onset_at: string, microphone: number, seat: number, seat_name: string,
  *   take: number, confidence: number|null, certainty: string, mark: 'steady'|'attention'|'act', text: string,
- *   audio: {sample_rate_hz: number, seconds: number, event_s: number}, acknowledged: boolean, acknowledged_by: string,
+ *   audio: {sample_rate_hz: number, seconds: number, event_s: number, undo: number}, acknowledged: boolean, acknowledged_by: string,
  *   acknowledged_at: string, comment: string}} WatchEvent
  */
 
