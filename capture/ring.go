@@ -158,15 +158,15 @@ func (r *Ring) Read(dst []float32) (frames int, sample uint64, gap Gap) {
 // Wait returns when something is readable: nil; when the ring is closed and
 // empty: io.EOF; when ctx is done: its error.
 func (r *Ring) Wait(ctx context.Context) error {
-	ended := false
-	err := wait(ctx, &r.wantsData, r.data, func() bool {
-		ended = r.closed.Load() // before Len: what was written before Close counts
-		return r.Len() > 0 || ended
-	})
-	if err == nil && r.Len() == 0 {
+	if err := wait(ctx, &r.wantsData, r.data, func() bool { return r.Len() > 0 || r.closed.Load() }); err != nil {
+		return err
+	}
+	// Closed, or something is there. Len is asked again, and last: nothing is
+	// written after Close, so that an empty ring stays empty now.
+	if r.Len() == 0 {
 		return io.EOF
 	}
-	return err
+	return nil
 }
 
 func (r *Ring) frames(samples []float32) int {

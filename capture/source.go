@@ -64,7 +64,7 @@ type Status struct {
 type Counters struct {
 	Overflows   uint64 // times the host said that samples were lost before a block
 	Stalls      uint64 // times nothing arrived for longer than the stall limit
-	ZeroRuns    uint64 // runs of exact zeros on every channel, longer than the limit
+	ZeroRuns    uint64 // runs of exact zeros on every channel amid sound, longer than the limit
 	LostFrames  uint64 // frames lost, as far as it is known
 	DroppedRing uint64 // frames that did not fit the ring
 }

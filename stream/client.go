@@ -158,11 +158,11 @@ func (s *Server) leave(c *client) {
 	s.log.Debug("client went", "client", c.name, "reason", c.reason)
 }
 
-// read takes acks and wants until the connection ends.
+// read takes what the client says until the connection ends.
 func (c *client) read() {
 	c.conn.SetReadLimit(readLimit)
 	extend := func(string) error {
-		c.hear()
+		c.heard.Add(1)
 		return c.conn.SetReadDeadline(time.Now().Add(readTimeout))
 	}
 	c.conn.SetPongHandler(extend)
@@ -181,7 +181,10 @@ func (c *client) read() {
 			c.stop(closePolicy, clip(err.Error(), 120)) // a close message holds 123 bytes
 			return
 		}
+		c.said.Add(1)
 		switch m.Type {
+		case wire.TypeHere:
+			continue // there is nothing to write
 		case wire.TypeAck:
 			c.acked.Store(m.Seq)
 		case wire.TypeWant:
@@ -251,6 +254,9 @@ func (c *client) write(s *Server) {
 			err = c.send(websocket.TextMessage, data)
 		case <-ping.C:
 			err = c.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeTimeout))
+			if err == nil && c.links.Load() > 0 {
+				err = c.send(websocket.TextMessage, asked)
+			}
 		}
 		if err != nil {
 			return

@@ -185,8 +185,8 @@ func TestWirePageIsComplete(t *testing.T) {
 		return m
 	}
 	for title, messages := range map[string]map[string]any{
-		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "levels": wire.LevelsMessage{}, "watch": wire.WatchMessage{}, "event": wire.EventMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}},
-		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}},
+		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "levels": wire.LevelsMessage{}, "watch": wire.WatchMessage{}, "event": wire.EventMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}, "ask": wire.Ask{}},
+		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}, "here": wire.Ask{}},
 	} {
 		got := rows(section(title))
 		for name, v := range messages {

@@ -38,6 +38,8 @@ func TestRefusals(t *testing.T) {
 		{"PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"position_m":[1,2,3,4]}}}`, nil, 422, "position_m", "three numbers"},
 		{"PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"position_m":[1,null,3]}}}`, nil, 422, "position_m", "three numbers"},
 		{"PATCH", "/api/v1/rig", `[]`, nil, 400, "json", "a JSON object is expected, not an array"},
+		{"PATCH", "/api/v1/rig", `null`, nil, 400, "json", "a JSON object is expected, not null"},
+		{"PATCH", "/api/v1/settings", ` null `, nil, 400, "json", "a JSON object is expected, not null"},
 		{"GET", "/api/v1/nothing", ``, nil, 404, "not_found", "openapi.yaml"},
 		{"GET", "/nothing", ``, nil, 404, "not_found", "start at /"},
 		{"GET", "/notes.go", ``, nil, 404, "not_found", "start at /"},

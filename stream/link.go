@@ -4,14 +4,21 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"plumbline/stream/wire"
 )
 
 // linkedPing is how often a client is asked whether it is still there while
 // something depends on that.
 const linkedPing = 50 * time.Millisecond
 
+// asked is the question put to the client's program.
+var asked = encode(wire.Ask{Type: wire.TypeAsk})
+
 // Link watches the live connection of one client for something that must end
-// when the client does. While it is held the client is pinged every 50 ms.
+// when the client does. While it is held the client is asked every 50 ms, twice:
+// a ping, which a browser answers by itself, and a message, which its page's
+// script must.
 type Link struct {
 	c       *client
 	release sync.Once
@@ -20,11 +27,10 @@ type Link struct {
 // presence is what a client's connection tells of it.
 type presence struct {
 	links atomic.Int32
-	heard atomic.Uint64 // signs of life
+	heard atomic.Uint64 // signs of life, from either
+	said  atomic.Uint64 // messages, which only the program sends
 	gone  chan struct{}
 }
-
-func (p *presence) hear() { p.heard.Add(1) }
 
 // pingEvery is how often to ping now.
 func (p *presence) pingEvery() time.Duration {
@@ -49,9 +55,13 @@ func (s *Server) Link(client string) (*Link, bool) {
 // Gone is closed when the connection has ended.
 func (l *Link) Gone() <-chan struct{} { return l.c.gone }
 
-// Heard counts signs of life: while the client is there and answers it rises
-// every 50 ms or so.
+// Heard counts signs of life: while the client is connected it rises every
+// 50 ms or so, whatever its program does.
 func (l *Link) Heard() uint64 { return l.c.heard.Load() }
+
+// Answered counts messages of the client's program: while that is alive it
+// rises every 50 ms or so, in a hidden tab too.
+func (l *Link) Answered() uint64 { return l.c.said.Load() }
 
 // Close lets go. It may be called more than once.
 func (l *Link) Close() {

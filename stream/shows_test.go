@@ -17,6 +17,7 @@ import (
 	"plumbline/analyze/response"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/show"
+	"plumbline/stream/wire"
 )
 
 // taker captures the same take whenever it is asked.
@@ -33,7 +34,7 @@ func (taker) Take(_ context.Context, r TakeRequest) (show.Take, *response.Spectr
 		s.Gxy = append(s.Gxy, -0.5)
 		s.EffectiveAverages = append(s.EffectiveAverages, 40)
 	}
-	return show.Take{Source: "small hall", Reference: 1, Microphone: 2, TemperatureC: 20}, s,
+	return show.Take{Source: "small hall", Note: "no arrival: too faint", Reference: 1, Microphone: 2, TemperatureC: 20}, s,
 		&show.Audio{SampleRateHz: 48000, Channels: []int{1, 2}, Samples: []float32{1, 2, 3, 4}}, nil
 }
 
@@ -167,6 +168,56 @@ func TestShowOverHTTP(t *testing.T) {
 	defer x.Close()
 	if got, err := x.TakeAudio(take.ID); err != nil || len(got.Samples) != 4 {
 		t.Errorf("the downloaded show: %v, %v", got, err)
+	}
+}
+
+// The audio of an event is deleted and brought back; the show says how much there is.
+func TestEventAudioOverHTTP(t *testing.T) {
+	s := serveShows(t)
+	call[any](t, s, 200, "POST", "/api/v1/shows", `{"name":"x"}`)
+	x, err := s.cfg.Shelf.Current()
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := x.AddEvent(wire.Event{At: "2030-05-04T20:41:07Z", Microphone: 2, Text: "flipped"})
+	if err == nil {
+		_, err = x.AddEventAudio(e.ID, &show.Audio{SampleRateHz: 48000, Channels: []int{1, 2}, Samples: make([]float32, 96000)}, 0.5)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	const one = "/api/v1/events/1/audio.wav"
+	for _, path := range []string{one, "/api/v1/events/audio"} {
+		if status, _, _ := s.do(t, "GET", one, ""); status != 200 {
+			t.Errorf("before: %d", status)
+		}
+		undo := call[undoObject](t, s, 200, "DELETE", path, "")
+		call[any](t, s, 404, "GET", one, "")
+		call[any](t, s, 404, "DELETE", path, "")
+		if got := call[wire.Events](t, s, 200, "GET", "/api/v1/events", "").Events[0]; got.Audio.Undo != undo.Undo || got.Text != "flipped" {
+			t.Errorf("%+v", got)
+		}
+		if i := call[show.Info](t, s, 200, "GET", "/api/v1/show", ""); i.EventAudioBytes != 0 || i.DeletedAudioBytes != 384000 {
+			t.Errorf("%+v", i)
+		}
+		call[any](t, s, 204, "POST", "/api/v1/show/undo", fmt.Sprintf(`{"undo":%d}`, undo.Undo))
+		if i := call[show.Info](t, s, 200, "GET", "/api/v1/show", ""); i.EventAudioBytes != 384000 || i.DeletedAudioBytes != 0 {
+			t.Errorf("%+v", i)
+		}
+	}
+}
+
+// What the measurement has to say of itself is not lost to what people say of it.
+func TestTakeKeepsBothNotes(t *testing.T) {
+	s := serveShows(t)
+	call[any](t, s, 200, "POST", "/api/v1/shows", `{"name":"x"}`)
+	for body, want := range map[string]string{
+		`{"name":"A"}`:                     "no arrival: too faint",
+		`{"name":"A","note":"doors open"}`: "doors open\nno arrival: too faint",
+	} {
+		if take := call[show.Take](t, s, 200, "POST", "/api/v1/show/takes", body); take.Note != want {
+			t.Errorf("%s: note %q, want %q", body, take.Note, want)
+		}
 	}
 }
 

@@ -1,13 +1,17 @@
 package stream
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"net/http"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
+
+	"github.com/gorilla/websocket"
 
 	"plumbline/stream/wire"
 )
@@ -139,16 +143,26 @@ func TestLink(t *testing.T) {
 		t.Error("one who does not read answers")
 	}
 	read := make(chan struct{})
-	go func() { // reading answers them
+	var alive atomic.Bool
+	go func() { // reading answers them, as a browser does; the rest is its page's
 		defer close(read)
 		for {
-			if _, _, err := p.conn.ReadMessage(); err != nil {
+			_, data, err := p.conn.ReadMessage()
+			if err != nil {
 				return
+			}
+			if alive.Load() && bytes.Contains(data, []byte(`"ask"`)) {
+				p.conn.WriteMessage(websocket.TextMessage, []byte(`{"type":"here"}`))
 			}
 		}
 	}()
-	before := link.Heard()
+	before, said := link.Heard(), link.Answered()
 	waitFor(t, "answers", func() bool { return link.Heard() > before+10 })
+	if link.Answered() != said {
+		t.Error("a page that hangs is taken for alive")
+	}
+	alive.Store(true)
+	waitFor(t, "the page to answer", func() bool { return link.Answered() > said+10 })
 	select {
 	case <-link.Gone():
 		t.Fatal("it has not gone")

@@ -70,7 +70,10 @@ func (s *Server) storeTake(w http.ResponseWriter, r *http.Request, x *show.Show,
 	if err != nil {
 		return err
 	}
-	t.Name, t.Note, t.Seat, t.Loudspeakers, t.Correction, t.Origin = q.Name, q.Note, q.Seat, q.Loudspeakers, q.Correction, show.Measured
+	t.Name, t.Seat, t.Loudspeakers, t.Correction, t.Origin = q.Name, q.Seat, q.Loudspeakers, q.Correction, show.Measured
+	if q.Note != "" { // in front of what the measurement has to say
+		t.Note = strings.TrimSuffix(q.Note+"\n"+t.Note, "\n")
+	}
 	return replyWith(w)(x.AddTake(t, spectra, audio, by))
 }
 

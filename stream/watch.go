@@ -55,6 +55,8 @@ func (s *Server) watchRoutes() []route {
 		{"GET", "/api/v1/events", s.onShow(s.events), 0},
 		{"PATCH", "/api/v1/events/{id}", s.onShow(s.patchEvent), 0},
 		{"GET", "/api/v1/events/{id}/audio.wav", s.onShow(s.eventAudio), 0},
+		{"DELETE", "/api/v1/events/{id}/audio.wav", s.onShow(s.deleteEventAudio), 0},
+		{"DELETE", "/api/v1/events/audio", s.onShow(s.deleteAllEventAudio), 0},
 	}
 }
 
@@ -112,6 +114,20 @@ func (s *Server) patchEvent(w http.ResponseWriter, r *http.Request, x *show.Show
 	}
 	s.EventChanged(e)
 	return reply(w, e)
+}
+
+func (s *Server) deleteEventAudio(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	id, err := pathID(r)
+	if err != nil {
+		return err
+	}
+	undo, err := x.DeleteEventAudio(id, by)
+	return replyWith(w)(undoObject{undo}, err)
+}
+
+func (s *Server) deleteAllEventAudio(w http.ResponseWriter, _ *http.Request, x *show.Show, by string) error {
+	undo, err := x.DeleteEventAudio(0, by)
+	return replyWith(w)(undoObject{undo}, err)
 }
 
 func (s *Server) eventAudio(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {

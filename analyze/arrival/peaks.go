@@ -163,7 +163,7 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 		list[n] = peak{where, value, floor}
 		if math.Abs(value) < standsOut*floor {
 			if n == 0 {
-				return 0, u, "nothing in the microphone stands out as the reference's sound"
+				return 0, u, nothingStandsOut
 			}
 			w.erase(at, 8)
 			rejected++
@@ -172,8 +172,13 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 		n++
 		w.refit(list[:n])
 	}
+	if n == 0 { // nothing that is a number, such as of samples too large to be squared
+		return 0, u, nothingStandsOut
+	}
 	return n, u, ""
 }
+
+const nothingStandsOut = "nothing in the microphone stands out as the reference's sound"
 
 // beginning is the first of the lobes that belong to the largest one at index at:
 // what a box does to a pulse comes after its beginning. Side lobes of the pulse

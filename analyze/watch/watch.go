@@ -81,6 +81,7 @@ type test struct {
 	sum    float64
 	onset  int           // steps since sum was last zero
 	newest [keep]float64 // the steps' log-likelihood ratios, unbounded, in a ring
+	energy [keep]float64 // of what it would change, Σ|D|²|X|²/S, likewise
 }
 
 // evidence is the log-likelihood ratio of the newest steps.
@@ -90,6 +91,18 @@ func (t *test) evidence(at, steps int) float64 {
 		e += t.newest[(at-i+keep)%keep]
 	}
 	return e
+}
+
+// extent is how much of its change the newest steps show, by least squares: 1 is
+// all of it.
+func (t *test) extent(at, steps int) float64 {
+	var e, q float64
+	for i := range min(steps, keep) {
+		k := (at - i + keep) % keep
+		e += t.newest[k]
+		q += t.energy[k]
+	}
+	return (e/q + 1) / 2
 }
 
 // New starts a watch.
@@ -260,18 +273,21 @@ func (w *Watch) accumulate() {
 	w.at = (w.at + 1) % keep
 	for i := range w.tests {
 		t := &w.tests[i]
-		bounded, whole := 0.0, 0.0
+		bounded, whole, energy := 0.0, 0.0, 0.0
 		for o := range b.spread {
 			from, to := max(t.from, b.octaves[o]), min(t.to, b.octaves[o+1])
-			s := 0.0
+			s, q := 0.0, 0.0
 			for k := from; k < to; k++ {
 				d, e := t.d[k], w.ex[k]
-				s += w.weight[k] * (2*(real(d)*real(e)+imag(d)*imag(e)) - abs2(d)*w.xx[k])
+				s += w.weight[k] * (real(d)*real(e) + imag(d)*imag(e))
+				q += w.weight[k] * abs2(d) * w.xx[k]
 			}
+			s = 2*s - q
+			energy += q
 			whole += s
 			bounded += min(max(s, -octaveBound), octaveBound)
 		}
-		t.newest[w.at] = whole
+		t.newest[w.at], t.energy[w.at] = whole, energy
 		t.onset++
 		t.sum += min(max(bounded, -stepBound), stepBound)
 		if t.sum <= 0 {
@@ -306,7 +322,45 @@ func (w *Watch) decide() {
 			best, most = i, e
 		}
 	}
+	if i := w.gone(&w.tests[best], leader.onset); i >= 0 {
+		best = i
+	}
 	w.accept(best, leader.onset)
+}
+
+// gone is the test of the loudspeaker that was lost, when the best one calls it
+// softer; −1 when none was. Of a loudspeaker that is known by its arrival only
+// most reverberation is nobody's, so that "all softer" explains more of its loss
+// than its own silence does. But then the arrivals tell: one is gone, another is not.
+func (w *Watch) gone(best *test, steps int) int {
+	if !best.softer() {
+		return -1
+	}
+	steps = (steps + 1) / 2 // these are surely from after the change
+	found, most, least := -1, lostExtent, math.Inf(1)
+	for i := range w.tests {
+		t := &w.tests[i]
+		if t.Kind != Lost {
+			continue
+		}
+		x := t.extent(w.at, steps)
+		least = min(least, x)
+		if x >= most && (best.part < 0 || best.part == t.part) {
+			found, most = i, x
+		}
+	}
+	if least > most/2 {
+		return -1
+	}
+	return found
+}
+
+// lostExtent of an arrival missing, amplitude, is taken for all of it: 10 dB.
+const lostExtent = 0.7
+
+// softer tells a change of level downwards.
+func (c Change) softer() bool {
+	return (c.Kind == LevelChanged || c.Kind == BandChanged) && c.ChangeDB < 0
 }
 
 // plausible tells whether the power has moved as a change of everybody's level
@@ -326,7 +380,11 @@ func (w *Watch) accept(i, steps int) {
 	t := &w.tests[i]
 	most, rivals := t.evidence(w.at, steps), 0.0
 	for j := range w.tests {
-		if o := &w.tests[j]; o.Kind != t.Kind || o.What != t.What {
+		o := &w.tests[j]
+		if t.Kind == Lost && o.softer() {
+			continue // the arrivals have told these apart
+		}
+		if o.Kind != t.Kind || o.What != t.What {
 			rivals += math.Exp(o.evidence(w.at, steps) - most)
 		}
 	}

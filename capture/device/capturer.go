@@ -15,6 +15,7 @@ type capturer struct {
 
 	raw, picked []float32
 	clock       clock
+	heard       bool // anything but zeros, since the start
 	run         int  // frames of zeros up to now
 	marked      bool // the run is over the limit, counted and marked
 }
@@ -106,14 +107,16 @@ func (c *capturer) lose(cause capture.GapCause, frames int) {
 }
 
 // store writes the block, with a mark where a run of zeros is recognized and
-// where it ends: on either side of both, windows must not mix the two.
+// where it ends: on either side of both, windows must not mix the two. Zeros
+// before the first sound interrupt nothing: a digital input or a sound server
+// delivers them until something plays.
 func (c *capturer) store() {
 	width := len(c.pick)
 	lead, trail := zeroFrames(c.raw, c.params.channels)
 	limit := int(ZeroLimit.Seconds() * float64(c.params.rateHz))
 
 	c.run += lead
-	if c.run > limit && !c.marked {
+	if c.heard && c.run > limit && !c.marked {
 		c.marked = true
 		c.zeroRuns.Add(1)
 		c.out.Mark(capture.Gap{Cause: capture.Zeros})
@@ -128,7 +131,7 @@ func (c *capturer) store() {
 		} else {
 			c.out.Write(c.picked)
 		}
-		c.run, c.marked = trail, false
+		c.run, c.marked, c.heard = trail, false, true
 	}
 	c.zeros.Store(int64(c.run))
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -166,16 +167,22 @@ func TestPulseAt96kHz(t *testing.T) {
 }
 
 func TestPulseSilenceIsRecognized(t *testing.T) {
-	pulsetest.Start(t, pulsetest.Config{})
+	server := pulsetest.Start(t, pulsetest.Config{})
 	s, err := Open(Config{ID: pulsetest.DeviceID})
 	if err != nil {
 		t.Fatal(err)
 	}
 	r := record(t, s)
-	r.next(t, "the mark of the zeros", func(_ uint64, gap capture.Gap, _ []float32) bool { return gap.Cause == capture.Zeros })
 	until(t, s, "the sentence", func(st capture.Status) bool {
 		return st.State == capture.Running && strings.Contains(st.Text, "exact zeros")
 	})
+	if c := s.Counters(); c.ZeroRuns != 0 {
+		t.Errorf("before anything has played: counted %+v", c)
+	}
+	stop := server.Play(writeWAV(t, 48000, 2, 60*48000, func(int, int) float32 { return 0.25 }))
+	r.next(t, "the sound", func(_ uint64, _ capture.Gap, data []float32) bool { return slices.Contains(data, 0.25) })
+	stop()
+	r.next(t, "the mark of the zeros", func(_ uint64, gap capture.Gap, _ []float32) bool { return gap.Cause == capture.Zeros })
 	if c := s.Counters(); c.ZeroRuns != 1 {
 		t.Errorf("counted %+v", c)
 	}

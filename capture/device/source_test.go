@@ -232,6 +232,26 @@ func TestRunsOfZerosAreMarkedAtBothEnds(t *testing.T) {
 	})
 }
 
+// Nothing plays yet on a digital input: nothing was interrupted.
+func TestZerosBeforeTheFirstSoundAreNoTrouble(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newFake(t, interfaceOf8)
+		h.event = func(s *fakeStream) {
+			s.silent = s.buffers < 300 || s.buffers >= 400 && s.buffers < 500
+		}
+		s, blocks, states := run(t, h, Config{}, 6*time.Second)
+		if text := states[28].Text; !strings.Contains(text, "exact zeros for ") {
+			t.Errorf("after 2.9 s the text is %q", text)
+		}
+		if c := s.Counters(); c != (capture.Counters{ZeroRuns: 1}) {
+			t.Errorf("counted %+v, want the run amid the sound only", c)
+		}
+		if g, at := gaps(blocks); len(g) != 2 || at[0] != 405*480 || at[1] != 500*480 {
+			t.Errorf("gaps %+v at %v, want those of the run amid the sound", g, at)
+		}
+	})
+}
+
 func TestZeroFramesWithinABlock(t *testing.T) {
 	lead, trail := zeroFrames([]float32{0, 0, 0, 1, 0, 0, 0, 0, 0, 0}, 2)
 	if lead != 1 || trail != 3 {

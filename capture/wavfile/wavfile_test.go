@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 
 	"plumbline/capture/leak"
@@ -343,5 +344,33 @@ func BenchmarkReadFrames(b *testing.B) {
 			}
 			b.ReportMetric(float64(n)*frames/48000/b.Elapsed().Seconds(), "x-realtime")
 		})
+	}
+}
+
+// A disk that fills up: what is on it can be read, by the header too.
+func TestRecordingOnAFullDisk(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.wav")
+	w, err := Record(path, Format{48000, 2, Float32})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := noise(2*60000, 1)
+	w.Write(x)
+	stored := w.stored
+	if stored == 0 || stored == 60000 {
+		t.Fatalf("%d frames are on the disk, want some", stored)
+	}
+	w.err = syscall.ENOSPC
+	if err := w.Close(); !errors.Is(err, syscall.ENOSPC) {
+		t.Errorf("%v", err)
+	}
+	f, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	got := [][]float64{make([]float64, 60000), make([]float64, 60000)}
+	if n, _ := f.ReadFrames(got, 0); int64(n) != stored || f.Frames() != stored || float32(got[1][n-1]) != x[2*n-1] {
+		t.Errorf("%d frames by the header, %d read, want %d", f.Frames(), n, stored)
 	}
 }

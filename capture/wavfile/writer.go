@@ -147,6 +147,8 @@ func (w *Writer) Close() error {
 		err := fmt.Errorf("cannot finish %s: %w", w.path, w.err)
 		if w.temp != "" {
 			w.Abort()
+		} else { // what is on a full disk counts; the header is there already
+			w.file.WriteAt(w.header(w.stored), 0)
 		}
 		w.closed = true
 		w.file.Close()
@@ -181,9 +183,10 @@ func (w *Writer) Abort() error {
 
 func (w *Writer) flush() {
 	if w.err == nil && w.filled > 0 {
-		_, w.err = w.file.Write(w.block[:w.filled])
+		var n int
+		n, w.err = w.file.Write(w.block[:w.filled])
 		w.filled = 0
-		w.stored = w.frames
+		w.stored += int64(n / w.format.frameBytes())
 	}
 }
 
@@ -191,6 +194,9 @@ func (w *Writer) refresh() {
 	if w.err == nil {
 		_, w.err = w.file.WriteAt(w.header(w.stored), 0)
 		w.refreshed = w.stored
+	}
+	if w.err == nil && w.temp == "" {
+		w.err = w.file.Sync() // little at a time; and a power cut leaves what a crash does
 	}
 }
 

@@ -160,6 +160,45 @@ func TestWholeSurvey(t *testing.T) {
 	}
 }
 
+// A page whose script hangs cannot be stopped by hand: the daemon stops, although
+// the browser still answers for the page. When the script goes on, so does the survey.
+func TestHangingPageIsSilenced(t *testing.T) {
+	d := demo(t)
+	p := open(t, d.url+"/align", laptop)
+	p.until(20*time.Second, `!document.querySelector('[data-testid="survey"]').hidden`)
+	p.click("survey")
+	p.until(surveyMinutes, `(__app.session.survey?.level_dbfs ?? -99) > -40`)
+	// Hidden, without animation frames, it holds on: past the limit, through the ramp.
+	js[bool](p, `(Object.defineProperty(document, 'hidden', { value: true, configurable: true }), window.requestAnimationFrame = () => 0, document.dispatchEvent(new Event('visibilitychange')))`)
+	eventually(t, surveyMinutes, "the end of the ramp", func() bool {
+		var v wire.Survey
+		d.get(t, "/api/v1/survey", http.StatusOK, &v)
+		if !v.Running() || strings.Contains(v.Text, "does not answer") {
+			t.Fatalf("hidden: %s: %s", v.State, v.Text)
+		}
+		return v.State == wire.SurveyMeasuring
+	})
+	// A loop that lets no message in, until the daemon says that it is silent.
+	took := js[float64](p, `(() => {
+		const began = performance.now();
+		for (;;) {
+			const request = new XMLHttpRequest();
+			request.open('GET', '/api/v1/survey', false);
+			request.send();
+			const v = JSON.parse(request.responseText);
+			const ms = performance.now() - began;
+			if (v.level_dbfs === null || ms > 60000) return v.text.includes("does not answer") ? ms : -ms;
+		}
+	})()`)
+	if took < 500 {
+		t.Errorf("after %.0f ms it is not silent because the page hangs", took)
+	}
+	t.Logf("silent %.0f ms after the script began to hang", took)
+	p.until(surveyMinutes, `(__app.session.survey.level_dbfs ?? -99) > -40`)
+	p.click("survey-stop")
+	p.until(20*time.Second, `__app.session.survey.state === 'stopped'`)
+}
+
 // checkEfficiency compares what the page computes from the cells with what the
 // daemon computed from the spectra: today, the plan, and every 20th point of the
 // curves of both polarities; and a sweep with what it goes through.

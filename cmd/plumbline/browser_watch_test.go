@@ -162,6 +162,17 @@ func TestWatchFindsTheFlippedFill(t *testing.T) {
 	p.do(chromedp.Click(fmt.Sprintf(`.event[data-id="%d"] .hear`, id), chromedp.NodeVisible))
 	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent.startsWith('Stop')`, id))
 
+	// The sheet says what it takes, and is rid of it, and brings it back.
+	p.click("events-all")
+	away := fmt.Sprintf(`dialog .event[data-id="%d"] .away`, id)
+	p.until(10*time.Second, `/^Audio around events: [0-9.]+ MB/.test(document.querySelector('dialog [data-testid="event-audio"]').textContent)`)
+	p.do(chromedp.Click(away, chromedp.NodeVisible))
+	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Bring the audio back'`, away))
+	d.get(t, fmt.Sprintf("/api/v1/events/%d/audio.wav", id), http.StatusNotFound, nil)
+	p.do(chromedp.Click(away, chromedp.NodeVisible))
+	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Delete audio' && !document.querySelector('dialog .event[data-id="%d"] .hear').hidden`, away, id))
+	p.do(chromedp.Click(`dialog > header button`, chromedp.NodeVisible))
+
 	p.click("watch-stop")
 	p.until(10*time.Second, `__app.session.watches.length === 0`)
 }

@@ -17,6 +17,7 @@ import (
 	"plumbline/capture/rig"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/daemon"
+	"plumbline/cmd/plumbline/recorder"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
 	"plumbline/stream/show"
@@ -33,6 +34,7 @@ type daemonFlags struct {
 	calibration string
 	sensitivity float64
 	webhook     string
+	record      string
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
@@ -42,10 +44,12 @@ func (f *daemonFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.calibration, "calibration", "", "recording of a calibrator on the microphones' channels and its level in dB, such as `CAL.wav=94`; for this run")
 	cmd.Flags().Float64Var(&f.sensitivity, "sensitivity", 0, "level in `dB` re 20 µPa that a full-scale sine wave stands for; for this run")
 	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
+	cmd.Flags().StringVar(&f.record, "record", "", "record all channels to this new WAV `file`")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
 	cmd.MarkFlagDirname("ui-dir")
 	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
+	cmd.RegisterFlagCompletionFunc("record", completeWAV)
 }
 
 // serve runs a daemon until the context ends; fresh has it begin with a show of
@@ -79,6 +83,13 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
 		return err
 	}
+	if f.record != "" {
+		info := cfg.Source.Info()
+		cfg.Recorder, err = recorder.New(recorder.Config{Path: f.record, SampleRateHz: info.SampleRateHz, Channels: len(info.Channels), Logger: cfg.Logger})
+		if err != nil {
+			return err
+		}
+	}
 	d, err := daemon.New(cfg)
 	if err != nil {
 		return err
@@ -86,6 +97,12 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 	l, err := stream.Listen(cmd.Context(), f.listen)
 	if err != nil {
 		return err
+	}
+	if cfg.Recorder != nil { // last of what can fail: it leaves a file
+		if err := cfg.Recorder.Open(); err != nil {
+			l.Close()
+			return err
+		}
 	}
 	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on http://%s\n", l.Addr()); err != nil {
 		l.Close()
@@ -142,6 +159,7 @@ Protect your hearing.`,
   plumbline serve --device ID --ref 1 --mic 2
   plumbline serve --device ID --ref 3 --mic 1,2 --rate 96000
   plumbline serve --device ID --ref 3 --mic 4 --output ID --loopback 3 --show hall.show
+  plumbline serve --device ID --record rehearsal.wav
   plumbline serve --file rehearsal.wav --loop
   plumbline serve --rig hall.toml --listen 127.0.0.1:0`,
 		Args:              takes(0, 0, "no arguments, but --device, --file or --rig"),

@@ -119,6 +119,8 @@ func walk(t *testing.T, url string) *walker {
 				case named <- m.Client:
 				default:
 				}
+			case wire.TypeAsk:
+				conn.WriteJSON(wire.ClientMessage{Type: wire.TypeHere})
 			case wire.TypeSurvey:
 				p.surveys <- m.Survey
 			}

@@ -224,6 +224,8 @@ func (c *Client) text(data []byte) error {
 			return err
 		}
 		c.state = m.State
+	case wire.TypeAsk:
+		return c.send(wire.ClientMessage{Type: wire.TypeHere})
 	case wire.TypeVerdict:
 		var v wire.Verdict
 		if err := json.Unmarshal(data, &v); err != nil {

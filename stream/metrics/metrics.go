@@ -108,6 +108,9 @@ var (
 	stalls    = counter("stalls_total", "Times at which nothing arrived.")
 	bursts    = gauge("bursts", "Disturbances left out of the averages since the last reset.")
 
+	recording     = gauge("recording", "1 while what is heard is recorded, 0 once that has stopped; absent where it was not asked for.")
+	recordingLost = gauge("recording_lost_seconds", "Sound that is missing in the recording.")
+
 	clients   = gauge("clients", "Live connections.")
 	published = counter("frames_published_total", "Results published.")
 	sent      = counter("frames_sent_total", "Results written to clients.")
@@ -150,6 +153,10 @@ func (c collector) Collect(to chan<- prometheus.Metric) {
 	count(overflows, n.Overflows)
 	count(stalls, n.Stalls)
 	count(bursts, n.Bursts)
+	if x := r.State.Recording; x != nil {
+		out(recording, flag(x.State != wire.RecordingStopped))
+		out(recordingLost, x.LostS)
+	}
 	out(clients, float64(r.Clients))
 	count(published, r.Published)
 	count(sent, r.Sent)

@@ -31,8 +31,9 @@ func reading() Reading {
 	}
 	return Reading{
 		State: wire.State{
-			Source:   wire.Source{Kind: "device", Name: "interface \"A\"\n2", State: "running"},
-			Counters: wire.Counters{Gaps: 3, LostFrames: 480, DroppedFrames: 7, Overflows: 2, Stalls: 1, Bursts: 5},
+			Source:    wire.Source{Kind: "device", Name: "interface \"A\"\n2", State: "running"},
+			Recording: &wire.Recording{State: wire.RecordingStopped, LostS: 1.5},
+			Counters:  wire.Counters{Gaps: 3, LostFrames: 480, DroppedFrames: 7, Overflows: 2, Stalls: 1, Bursts: 5},
 		},
 		Frame: &wire.Object{Microphones: []wire.Microphone{{Channel: 2, DelayMs: 12.5, FrequencyHz: frequencies, Coherence: coherences}}},
 		Levels: wire.SoundLevels{
@@ -120,6 +121,7 @@ func TestACollectorReadsWhatTheAPISays(t *testing.T) {
 		{"events_total", labels{"microphone": "2", "kind": "limit crossed"}, 2},
 		{"webhook_posts_total", labels{"result": "failed"}, 1},
 		{"gaps_total", labels{}, 3}, {"lost_frames_total", labels{}, 480}, {"dropped_frames_total", labels{}, 7},
+		{"recording", labels{}, 0}, {"recording_lost_seconds", labels{}, 1.5},
 		{"clients", labels{}, 4}, {"frames_skipped_total", labels{}, 12},
 		{"log_up", labels{}, 0}, {"log_waiting_rows", labels{}, 9}, {"log_rows_total", labels{}, 100}, {"log_lost_rows_total", labels{}, 1},
 	} {

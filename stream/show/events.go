@@ -87,7 +87,7 @@ func orNoEvent(err error, id int64) error {
 }
 
 func (s *Show) events(where string, args ...any) ([]wire.Event, error) {
-	rows, err := s.db.Query("SELECT id, body, audio_rate_hz, audio_frames, audio_event_s, acknowledged_by, acknowledged_ms, comment FROM events "+where, args...)
+	rows, err := s.db.Query("SELECT id, body, audio_rate_hz, audio_frames, audio_event_s, coalesce(audio_deleted, 0), acknowledged_by, acknowledged_ms, comment FROM events "+where, args...)
 	if err != nil {
 		return nil, explain(s.path, err)
 	}
@@ -99,11 +99,14 @@ func (s *Show) events(where string, args ...any) ([]wire.Event, error) {
 		var id, frames, acknowledged int64
 		var audio wire.AudioOf
 		var by, comment string
-		if err := rows.Scan(&id, &body, &audio.SampleRateHz, &frames, &audio.EventS, &by, &acknowledged, &comment); err != nil {
+		if err := rows.Scan(&id, &body, &audio.SampleRateHz, &frames, &audio.EventS, &audio.Undo, &by, &acknowledged, &comment); err != nil {
 			return nil, explain(s.path, err)
 		}
 		if err := json.Unmarshal([]byte(body), &e); err != nil {
 			return nil, explain(s.path, err)
+		}
+		if audio.Undo != 0 {
+			audio = wire.AudioOf{Undo: audio.Undo}
 		}
 		if audio.SampleRateHz > 0 {
 			audio.Seconds = float64(frames) / float64(audio.SampleRateHz)

@@ -125,6 +125,13 @@ func (s *Show) Undo(undo int64, by string) error {
 				return err
 			}
 		}
+		text := fmt.Sprintf("brought back %s %d", kind, item)
+		if kind == KindEventAudio {
+			if err := undoEventAudio(tx, undo); err != nil {
+				return err
+			}
+			text = "brought back the audio around events"
+		}
 		// A take must not come back to a seat or a loudspeaker that is still gone.
 		var orphans int
 		if err := tx.QueryRow(`SELECT count(*) FROM takes WHERE deleted IS NULL AND (
@@ -138,7 +145,7 @@ func (s *Show) Undo(undo int64, by string) error {
 		if _, err := tx.Exec("UPDATE log SET undone = 1 WHERE id = ?", undo); err != nil {
 			return err
 		}
-		_, err = s.log(tx, by, "undo", kind, item, fmt.Sprintf("brought back %s %d", kind, item))
+		_, err = s.log(tx, by, "undo", kind, item, text)
 		return err
 	})
 }

@@ -135,8 +135,10 @@ func (s *Show) admit() error {
 	if err := migrate(s.db, migrations); err != nil {
 		return err
 	}
-	_, err := s.log(s.db, "", "open", "", 0, "opened") // and takes the lock
-	return err
+	if _, err := s.log(s.db, "", "open", "", 0, "opened"); err != nil { // and takes the lock
+		return err
+	}
+	return s.free()
 }
 
 // dsn: with exclusive locking one process owns the file from its first write
@@ -222,8 +224,11 @@ func (s *Show) Info() (Info, error) {
 		(SELECT count(*) FROM takes WHERE deleted IS NULL),
 		(SELECT count(*) FROM plans WHERE deleted IS NULL),
 		(SELECT count(*) FROM notes WHERE deleted IS NULL),
-		(SELECT page_count FROM pragma_page_count) * (SELECT page_size FROM pragma_page_size)`).
-		Scan(&i.Name, &made, &i.Version, &i.Revision, &i.Loudspeakers, &i.Seats, &i.Takes, &i.Plans, &i.Notes, &i.SizeBytes)
+		(SELECT coalesce(sum(audio_frames), 0) FROM events WHERE audio_rate_hz > 0 AND audio_deleted IS NULL) * ?1,
+		(SELECT coalesce(sum(audio_frames), 0) FROM events WHERE audio_rate_hz > 0 AND audio_deleted IS NOT NULL) * ?1,
+		(SELECT page_count FROM pragma_page_count) * (SELECT page_size FROM pragma_page_size)`, audioBytes).
+		Scan(&i.Name, &made, &i.Version, &i.Revision, &i.Loudspeakers, &i.Seats, &i.Takes, &i.Plans, &i.Notes,
+			&i.EventAudioBytes, &i.DeletedAudioBytes, &i.SizeBytes)
 	i.MadeAt = stamp(made)
 	return i, explain(s.path, err)
 }

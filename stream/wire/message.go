@@ -20,8 +20,10 @@ const (
 	TypeRig     = "rig"
 	TypeShow    = "show"
 	TypeNotice  = "notice"
+	TypeAsk     = "ask"
 	TypeAck     = "ack"
 	TypeWant    = "want"
+	TypeHere    = "here"
 )
 
 // Hello opens a connection and announces every new epoch. Frames of that epoch
@@ -67,6 +69,10 @@ type Show struct {
 	Plans        int    `json:"plans"`
 	Notes        int    `json:"notes"`
 	SizeBytes    int64  `json:"size_bytes"`
+	// Of the size: audio around events, and such as was deleted, whose space is
+	// given back when the show is opened again.
+	EventAudioBytes   int64 `json:"event_audio_bytes"`
+	DeletedAudioBytes int64 `json:"deleted_audio_bytes"`
 }
 
 // Notice is something to tell everybody once.
@@ -74,6 +80,12 @@ type Notice struct {
 	Type string `json:"type"`
 	Text string `json:"text"`
 	By   string `json:"by"`
+}
+
+// Ask asks the program at the other end whether it is alive, while something
+// depends on that: it answers a ClientMessage of type "here" at once.
+type Ask struct {
+	Type string `json:"type"`
 }
 
 // Words of certainty and marks of a verdict.
@@ -114,8 +126,8 @@ type Verdicts struct {
 	Verdicts []Verdict `json:"verdicts"`
 }
 
-// ClientMessage is all that a client sends over the live connection: an ack or
-// a want.
+// ClientMessage is all that a client sends over the live connection: an ack, a
+// want, or here.
 type ClientMessage struct {
 	Type            string   `json:"type"`
 	Seq             uint64   `json:"seq,omitempty"`               // ack: the newest frame drawn
@@ -142,22 +154,34 @@ func DecodeClientMessage(b []byte) (ClientMessage, error) {
 		if len(m.Microphones) > MaxMicrophones {
 			return m, refuse("message", "at most %d microphones, not %d", MaxMicrophones, len(m.Microphones))
 		}
+	case TypeHere:
+		if m.Seq != 0 || m.FramesPerSecond != nil || m.Hidden != nil || m.Microphones != nil {
+			return m, refuse("message", "here carries nothing else")
+		}
 	default:
-		return m, refuse("message", "message type must be \"ack\" or \"want\", not %q", m.Type)
+		return m, refuse("message", "message type must be \"ack\", \"want\" or \"here\", not %q", m.Type)
 	}
 	return m, nil
 }
 
-// DecodeStrict reads exactly one JSON value into v and refuses unknown fields.
+// DecodeStrict reads exactly one JSON object into v and refuses unknown fields.
 // The error is an *Error with code "json", or the reader's own.
 func DecodeStrict(r io.Reader, v any) error {
 	d := json.NewDecoder(r)
-	d.DisallowUnknownFields()
-	if err := d.Decode(v); err != nil {
+	var object json.RawMessage
+	if err := d.Decode(&object); err != nil {
 		return jsonError(err)
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return refuse("json", "one JSON object is expected, and nothing after it")
+	}
+	if string(object) == "null" { // which would leave v as it is, like {}
+		return refuse("json", "a JSON object is expected, not null")
+	}
+	d = json.NewDecoder(bytes.NewReader(object))
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		return jsonError(err)
 	}
 	return nil
 }

@@ -4,13 +4,14 @@ package wire
 type State struct {
 	// Revision rises with every change; a server drops a State older than the
 	// one it has. 0: the sender does not count.
-	Revision  uint64    `json:"revision"`
-	Epoch     uint32    `json:"epoch"` // as in the frames that belong to it
-	Source    Source    `json:"source"`
-	Settings  Settings  `json:"settings"`
-	Counters  Counters  `json:"counters"`
-	Progress  *Progress `json:"progress,omitempty"` // while averaging runs until sure
-	ChangedBy string    `json:"changed_by"`         // who changed the settings last
+	Revision  uint64     `json:"revision"`
+	Epoch     uint32     `json:"epoch"` // as in the frames that belong to it
+	Source    Source     `json:"source"`
+	Settings  Settings   `json:"settings"`
+	Counters  Counters   `json:"counters"`
+	Progress  *Progress  `json:"progress,omitempty"`  // while averaging runs until sure
+	Recording *Recording `json:"recording,omitempty"` // where one was asked for
+	ChangedBy string     `json:"changed_by"`          // who changed the settings last
 }
 
 // Source says where the sound comes from and how it is.
@@ -32,6 +33,22 @@ type Counters struct {
 	DroppedFrames uint64 `json:"dropped_frames"` // sample frames that found the ring full
 	Gaps          uint64 `json:"gaps"`
 	Bursts        uint64 `json:"bursts"`
+}
+
+// States of a recording.
+const (
+	RecordingWaits   = "waiting" // for the daemon to begin
+	RecordingRuns    = "recording"
+	RecordingStopped = "stopped" // before its time; Text says why
+)
+
+// Recording is how the recording of all channels goes.
+type Recording struct {
+	File  string  `json:"file"` // its name, without the folder
+	State string  `json:"state"`
+	Text  string  `json:"text"`   // one sentence; empty while all is well
+	Since string  `json:"since"`  // RFC 3339; empty before it begins
+	LostS float64 `json:"lost_s"` // s of sound that are missing in it
 }
 
 // Progress is how far averaging until sure has come.

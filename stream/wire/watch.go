@@ -53,6 +53,7 @@ type Watch struct {
 	SeatName   string `json:"seat_name"`
 	Since      string `json:"since"` // RFC 3339
 	By         string `json:"by"`
+	Resumed    bool   `json:"resumed"` // the show kept it: it went on when that was opened
 
 	Text      string `json:"text"`      // a sentence: what it means now
 	Certainty string `json:"certainty"` // as of a Verdict
@@ -124,6 +125,7 @@ type AudioOf struct {
 	SampleRateHz int     `json:"sample_rate_hz"` // 0: none, or not yet
 	Seconds      float64 `json:"seconds"`
 	EventS       float64 `json:"event_s"` // where in it the event was found
+	Undo         int64   `json:"undo"`    // brings it back after it was deleted; 0: it was not, or is gone
 }
 
 // EventPatch changes what people say about an event; what is absent stays.

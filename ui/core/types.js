@@ -10,8 +10,9 @@
  * @typedef {{kind: string, name: string, rate_hz: number, channels: string[],
  *   state: 'starting'|'running'|'stalled'|'lost'|'ended', text: string}} Source
  * @typedef {{done: boolean, width_db: number|null, left_s: number|null}} Progress
+ * @typedef {{file: string, state: 'waiting'|'recording'|'stopped', text: string, since: string, lost_s: number}} Recording
  * @typedef {{epoch: number, source: Source, settings: Settings, counters: Record<string, number>,
- *   progress?: Progress, changed_by: string}} State
+ *   progress?: Progress, recording?: Recording, changed_by: string}} State
  *
  * @typedef {{text: string, about?: string}} Part
  * @typedef {{microphone: number, text: string, parts: Part[], certainty: string,
@@ -29,7 +30,7 @@
  * @typedef {(number|null)[]} Values  null is unknown
  *
  * @typedef {{name: string, file: string, made_at: string, revision: number, loudspeakers: number, seats: number,
- *   takes: number, plans: number, notes: number, size_bytes: number}} Show
+ *   takes: number, plans: number, notes: number, size_bytes: number, event_audio_bytes: number, deleted_audio_bytes: number}} Show
  * @typedef {{id: number, name: string, role: string, channel: number, note: string}} Box  a loudspeaker of the show
  * @typedef {{id: number, name: string, position_m: Position|null, note: string}} Seat
  * @typedef {{delay_ms: number, delay_sd_ms: number|null, distance_m: number, level_db: number, polarity: string}} ArrivalOfTake
@@ -103,13 +104,13 @@
  * @typedef {{kind: string, what: string, low_hz: number|null, high_hz: number|null, change_db: number|null,
  *   shift_ms: number|null}} WatchChange
  * @typedef {{microphone: number, state: 'learning'|'watching'|'failed', take: number, take_name: string, seat: number,
- *   seat_name: string, since: string, by: string, text: string, certainty: string, mark: 'steady'|'attention'|'act',
+ *   seat_name: string, since: string, by: string, resumed: boolean, text: string, certainty: string, mark: 'steady'|'attention'|'act',
  *   loudspeakers: {name: string, take: number, delay_ms: number|null}[], wrong: WatchChange|null, low_hz: number[],
  *   high_hz: number[], difference_db: Values, error_db: Values, within_db: number|null, as_it_was_s: number|null,
  *   temperature_c: number|null, baseline_temperature_c: number|null, breaks: number, events: number}} Watch
  * @typedef {WatchChange & {id: number, at: string, onset_at: string, microphone: number, seat: number, seat_name: string,
  *   take: number, confidence: number|null, certainty: string, mark: 'steady'|'attention'|'act', text: string,
- *   audio: {sample_rate_hz: number, seconds: number, event_s: number}, acknowledged: boolean, acknowledged_by: string,
+ *   audio: {sample_rate_hz: number, seconds: number, event_s: number, undo: number}, acknowledged: boolean, acknowledged_by: string,
  *   acknowledged_at: string, comment: string}} WatchEvent
  */
 

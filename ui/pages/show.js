@@ -59,7 +59,7 @@ export class ShowPage {
     this.#chart.magnitudePanel.tools.append(this.#overlays.tools);
     this.#bar = el('div', { class: 'bar-row' }, this.#name.node,
       el('button', { type: 'button', text: 'Report', 'data-testid': 'report-sheet', onclick: () => openSheet('Report', this.#report.node) }), this.#notes,
-      el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(shell.notices, session.show?.file ?? '') }),
+      el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(session, shell.notices) }),
       el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
     this.node = el('div', { class: 'page show' }, this.#sentence.node,
       el('div', { class: 'contents' }, this.#bar, this.#takes.node),

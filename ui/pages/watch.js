@@ -64,7 +64,7 @@ export class WatchPage {
     const chooser = new Chooser(session, view);
     const now = new Now(session, channel, notices, () => openCalibrator(session, channel(), notices));
     const limit = new Limit(session, () => now.level(), notices);
-    const list = new EventList(eventLog, { choose, channelName: (c) => session.channelName(c), about: () => view.light?.about ?? '', watching: () => session.watches.length > 0 });
+    const list = new EventList(eventLog, { session, notices, choose, channelName: (c) => session.channelName(c), about: () => view.light?.about ?? '', watching: () => session.watches.length > 0 });
     const line = new WatchLine(session, view, { watch, level: () => now.level(), events: () => eventLog.events, others: () => session.watches.filter((w) => w.microphone !== channel()) });
     const baseline = new Baseline(session, shelf, channel, watch, notices);
     this.#chart = new TimeChart(session, view, time, log, { redraw, table, save: (plot, kind) => takeWatch(from(), plot, kind), events: here, choose, limit: () => limit.line() });

@@ -70,7 +70,7 @@ export class Baseline {
     this.#start.hidden = !fit.length || (!!watch && watch.state !== 'failed' && watch.take === chosen);
     say(this.#start, 'Watch');
     this.#stop.hidden = !watch;
-    this.#measure.hidden = !!watch || !this.#shelf.known || !this.#shelf.show;
+    this.#measure.hidden = (!!watch && watch.state !== 'failed') || !this.#shelf.known || !this.#shelf.show;
     this.#start.disabled = this.#measure.disabled = !!this.#busy;
     say(this.#measure, fit.length ? 'Or measure it anew' : 'Measure it now');
     say(this.#says, this.#busy || this.#tell(watch, fit.length));
@@ -78,7 +78,8 @@ export class Baseline {
 
   /** @param {Watch|null} watch @param {number} fit */
   #tell(watch, fit) {
-    if (watch) return watch.state === 'learning' ? 'Learning the baseline …' : `since ${day(watch.since)}${watch.by ? `, by ${watch.by === this.#session.client ? 'this page' : watch.by}` : ''}`;
+    if (watch?.state === 'failed') return ''; // its sentence is the page's first line
+    if (watch) return watch.state === 'learning' ? 'Learning the baseline …' : `since ${day(watch.since)}${watch.resumed ? ', again since a restart' : watch.by ? `, by ${watch.by === this.#session.client ? 'this page' : watch.by}` : ''}`;
     if (!this.#session.show) return 'No show is open to keep a baseline in.';
     if (!this.#shelf.known) return '';
     return fit ? '' : `With everything playing and all well: ${ALL_S} s of programme are enough.`;

@@ -3,6 +3,7 @@
 
 import { el, say } from '../core/dom.js';
 import { clock, fixed } from '../core/format.js';
+import { EventAudio, bringBack, deleteAudio } from './eventaudio.js';
 import { MARKS } from './pins.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
@@ -20,16 +21,19 @@ export class EventList {
   #none = el('p', { class: 'note' });
   #all = el('button', { type: 'button', text: 'All', hidden: true, 'data-testid': 'events-all', onclick: () => this.#open() });
   #older = el('button', { type: 'button', text: 'Older', hidden: true, onclick: () => void this.#log.older() });
-  #box = el('div', { class: 'box' }, this.#none, this.#list, this.#older);
+  #audio;
+  #box;
   #whole = false;
   #observer = new ResizeObserver(() => this.#fit());
   #player = new Player(() => this.draw());
   node;
 
-  /** @param {EventLog} log @param {{choose: (event: WatchEvent) => void, channelName: (channel: number) => string, about: () => string, watching: () => boolean}} options */
+  /** @param {EventLog} log @param {{session: import('../core/session.js').Session, notices: import('./notice.js').Notices, choose: (event: WatchEvent) => void, channelName: (channel: number) => string, about: () => string, watching: () => boolean}} options */
   constructor(log, options) {
     this.#log = log;
     this.#options = options;
+    this.#audio = new EventAudio(options.session, options.notices);
+    this.#box = el('div', { class: 'box' }, this.#none, this.#list, this.#older, this.#audio.node);
     this.node = el('section', { class: 'events', 'aria-label': 'Events' }, el('h2', {}, 'Events', this.#all), this.#box);
     this.#observer.observe(this.#box);
     this.draw();
@@ -38,6 +42,7 @@ export class EventList {
   close() {
     this.#observer.disconnect();
     this.#player.stop();
+    this.#audio.close();
   }
 
   draw() {
@@ -98,21 +103,27 @@ class Item {
   #ack = el('button', { type: 'button', class: 'ack' });
   #hear = el('button', { type: 'button', class: 'hear' });
   #file = el('a', { class: 'file', text: 'WAV' });
+  #away = el('button', { type: 'button', class: 'away' });
   #comment;
   #channelName;
   node;
 
-  /** @param {EventLog} log @param {Player} player @param {{choose: (event: WatchEvent) => void, channelName: (channel: number) => string}} options */
-  constructor(log, player, { choose, channelName }) {
+  /** @param {EventLog} log @param {Player} player @param {{notices: import('./notice.js').Notices, choose: (event: WatchEvent) => void, channelName: (channel: number) => string}} options */
+  constructor(log, player, { notices, choose, channelName }) {
     this.#player = player;
     this.#channelName = channelName;
     this.#comment = new TextField({ label: 'Comment', placeholder: 'Comment', empty: true, most: 500, commit: (comment) => this.#event && void log.change(this.#event, { comment }) });
     this.#when.addEventListener('click', () => this.#event && choose(this.#event));
     this.#ack.addEventListener('click', () => this.#event && void log.change(this.#event, { acknowledged: !this.#event.acknowledged }));
     this.#hear.addEventListener('click', () => this.#event && player.toggle(this.#event));
+    this.#away.addEventListener('click', () => {
+      if (!this.#event) return;
+      const { id, audio } = this.#event;
+      void (audio.undo ? bringBack(notices, audio.undo) : deleteAudio(notices, id));
+    });
     this.node = el('li', { class: 'event' }, this.#glyph, el('div', { class: 'body' },
       el('p', { class: 'first' }, this.#when, this.#sure), this.#text,
-      el('p', { class: 'acts' }, this.#ack, this.#hear, this.#file, this.#comment.node)));
+      el('p', { class: 'acts' }, this.#ack, this.#hear, this.#file, this.#away, this.#comment.node)));
   }
 
   /** @param {WatchEvent} event @param {boolean} lit */
@@ -136,6 +147,8 @@ class Item {
     const audio = event.audio.sample_rate_hz > 0;
     this.#hear.hidden = this.#file.hidden = !audio;
     say(this.#hear, this.#player.says(event));
+    this.#away.hidden = !audio && !event.audio.undo;
+    say(this.#away, audio ? 'Delete audio' : 'Bring the audio back');
     if (audio && !this.#file.hasAttribute('href')) {
       this.#file.href = `/api/v1/events/${event.id}/audio.wav`;
       this.#file.download = `event ${event.id}.wav`;

@@ -15,6 +15,7 @@ export class EventLog {
   #notices;
   #onChange;
   #file = '';
+  #deleted = 0; // bytes of audio
   #off;
 
   /** @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices @param {() => void} onChange */
@@ -24,9 +25,12 @@ export class EventLog {
     const file = () => {
       if (session.show === undefined) return;
       const now = session.show?.file ?? '';
-      if (now === this.#file) return;
+      const deleted = session.show?.deleted_audio_bytes ?? 0;
+      if (now === this.#file && deleted === this.#deleted) return;
       this.#file = now;
+      this.#deleted = deleted; // or brought back: of which events?
       this.events = [];
+      this.more = false;
       if (now) void this.#read(0);
       else this.#onChange();
     };

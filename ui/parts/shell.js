@@ -5,6 +5,7 @@
 import * as address from '../core/address.js';
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
+import { clock } from '../core/format.js';
 import { bindings } from '../core/keys.js';
 import { running } from '../core/session.js';
 import { ground, setGround } from '../core/theme.js';
@@ -17,6 +18,7 @@ import { openSheet } from './sheet.js';
 
 const GROUNDS = /** @type {const} */ ([['auto', '◐', 'As the system'], ['dark', '●', 'Dark house'], ['light', '○', 'Daylight']]);
 const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '■ lost: ', ended: '○ ended: ' };
+const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recording', stopped: ' · ■ recording stopped' });
 
 export class Shell {
   notices = new Notices();
@@ -103,7 +105,8 @@ export class Shell {
     this.#ground.setAttribute('aria-label', `Ground: ${name}. Press for the next.`);
     // The Align page has its own, larger one.
     this.#stop.hidden = this.#path === '/align' || !running(this.#session.survey);
-    say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}` : '');
+    say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}${RECORDING[state.recording?.state ?? ''] ?? ''}` : '');
+    this.#source.title = state?.recording ? `${state.recording.file}${state.recording.since ? `, since ${clock(Date.parse(state.recording.since))}` : ''}` : '';
   }
 
   /** Says what another client changed. */

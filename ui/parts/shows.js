@@ -4,13 +4,15 @@
 import { ask } from '../core/api.js';
 import { el } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { EventAudio } from './eventaudio.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
 
 /** @typedef {{file: string, modified_at: string, size_bytes: number, newer: boolean}} Entry */
 
-/** @param {import('./notice.js').Notices} notices @param {string} open file that is open */
-export async function showsSheet(notices, open) {
+/** @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices */
+export async function showsSheet(session, notices) {
+  const open = session.show?.file ?? '';
   const answer = await notices.guard(ask('GET', '/api/v1/shows'));
   if (!answer) return;
   /** @type {Entry[]} */
@@ -28,10 +30,12 @@ export async function showsSheet(notices, open) {
   const rows = shows.map((s) => el('li', {}, el('span', { class: 'name', text: s.file }), el('small', { text: `${new Date(s.modified_at).toLocaleString()} · ${fixed(s.size_bytes / 1e6, 1)} MB` }),
     s.file === open ? el('span', { class: 'word', text: 'open' }) : s.newer ? el('span', { class: 'word', text: 'made by a newer plumbline' })
       : el('button', { type: 'button', text: 'Open', onclick: () => void then(ask('POST', '/api/v1/show/open', { file: s.file })) })));
-  const sheet = openSheet('Shows', el('div', { class: 'shows' }, el('ul', {}, ...rows),
+  const audio = new EventAudio(session, notices);
+  const sheet = openSheet('Shows', el('div', { class: 'shows' }, el('ul', {}, ...rows), audio.node,
     named('Make a new one', 'new-show', (name) => void then(ask('POST', '/api/v1/shows', { name }))),
     open ? named('Copy this one', 'copy-show', (name) => void then(ask('POST', '/api/v1/show/copy', { name }).then((copy) => (notices.say(`Copied to ${copy.file}.`), copy)))) : null,
     open ? el('p', {}, el('a', { class: 'link', href: '/api/v1/show/file', download: '', text: 'Take this one away as a file' })) : null));
+  sheet.addEventListener('close', () => audio.close());
 }
 
 /** The name of the show, changed in place. @param {import('./notice.js').Notices} notices */

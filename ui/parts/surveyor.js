@@ -57,7 +57,8 @@ export class Surveyor {
     this.#session = session;
     this.#notices = shell.notices;
     const stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => shell.stopSignal() });
-    this.#progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, stop));
+    const tie = el('p', { class: 'remark', text: 'The sound stops when this page is closed, hangs for a second or loses the network. In a tab that is only hidden it goes on.' });
+    this.#progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, stop), tie);
     const field = (/** @type {keyof Surveyor['goal']} */ key, /** @type {import('./field.js').FieldOptions} */ options) => new Field({ ...options, commit: (v) => {
       this.goal[key] = v;
       this.show();

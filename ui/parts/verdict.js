@@ -61,12 +61,13 @@ export class VerdictLine {
   }
 }
 
-/** What is wrong with the connection or the source. @param {Session} session */
+/** What is wrong with the connection, the source or the recording. @param {Session} session */
 export function trouble({ status, state }) {
   let text = '';
   if (!status.open && status.lastMs) text = `No data since ${clock(status.lastMs)}. The daemon is not answering; trying again.`;
   else if (status.stale && status.lastMs) text = `No data since ${clock(status.lastMs)}.`;
   if (status.open && state && state.source.state !== 'running' && state.source.text) text = `${text} ${state.source.text}`.trim();
+  if (status.open && state?.recording?.text) text = `${text} ${state.recording.text}`.trim();
   return text;
 }
 

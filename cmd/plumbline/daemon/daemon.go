@@ -25,6 +25,7 @@ import (
 	"plumbline/capture"
 	"plumbline/capture/rig"
 	"plumbline/cmd/plumbline/calibration"
+	"plumbline/cmd/plumbline/recorder"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
 	"plumbline/stream/show"
@@ -51,9 +52,10 @@ type Config struct {
 	Player survey.Player
 	// Calibrations are those of the microphones; nil: none are kept.
 	Calibrations *calibration.Store
-	Webhook      string    // address that events are posted to; empty: none
-	UI           fs.FS     // the pages; nil: the API only
-	Started      time.Time // when the program did, for the log; zero is now
+	Webhook      string             // address that events are posted to; empty: none
+	Recorder     *recorder.Recorder // of what is heard; nil: nothing is recorded
+	UI           fs.FS              // the pages; nil: the API only
+	Started      time.Time          // when the program did, for the log; zero is now
 	Logger       *slog.Logger
 }
 

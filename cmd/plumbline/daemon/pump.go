@@ -233,16 +233,32 @@ func (p *pump) poll() {
 		p.d.log.Info("source is "+state.Source.State, "device", p.d.info.Name, "text", state.Source.Text)
 	}
 	moved := state.Source.Text != old.Source.Text || state.Counters != old.Counters ||
+		state.Recording != nil && *state.Recording != *old.Recording ||
 		p.progress != nil && !p.progress.Done
 	if turned || moved && now.Sub(p.shared) >= shareEvery {
 		p.share()
 	}
-	c := p.d.cfg.Source.Counters()
-	if c != p.warnedC && now.Sub(p.warned) >= time.Second {
-		p.d.log.Warn("samples suffered", "device", p.d.info.Name,
-			"lost_frames", c.LostFrames-p.warnedC.LostFrames, "overflows", c.Overflows-p.warnedC.Overflows,
-			"dropped_frames", c.DroppedRing-p.warnedC.DroppedRing, "stalls", c.Stalls-p.warnedC.Stalls, "zero_runs", c.ZeroRuns-p.warnedC.ZeroRuns)
-		p.warned, p.warnedC = now, c
+	if now.Sub(p.warned) >= time.Second {
+		p.warn(now, p.d.cfg.Source.Counters())
+	}
+}
+
+// warn logs what has happened to the samples since the last time. Zeros are not
+// lost samples: the programme may have paused on a digital input.
+func (p *pump) warn(now time.Time, c capture.Counters) {
+	old := p.warnedC
+	if c == old {
+		return
+	}
+	p.warned, p.warnedC = now, c
+	log := p.d.log.With("device", p.d.info.Name)
+	if n := c.ZeroRuns - old.ZeroRuns; n > 0 {
+		log.Info("exact zeros amid the sound", "zero_runs", n)
+	}
+	c.ZeroRuns = old.ZeroRuns
+	if c != old {
+		log.Warn("samples were lost", "lost_frames", c.LostFrames-old.LostFrames, "overflows", c.Overflows-old.Overflows,
+			"dropped_frames", c.DroppedRing-old.DroppedRing, "stalls", c.Stalls-old.Stalls)
 	}
 }
 
@@ -268,6 +284,10 @@ func (p *pump) describe() stream.State {
 			DroppedFrames: c.DroppedRing, Gaps: p.gaps, Bursts: p.bursts,
 		},
 		ChangedBy: p.by,
+	}
+	if r := p.d.cfg.Recorder; r != nil {
+		status := r.Status()
+		s.Recording = &status
 	}
 	if p.progress != nil {
 		progress := *p.progress // the state is everybody's, the progress goes on

@@ -9,6 +9,7 @@ import (
 	"plumbline/cmd/plumbline/calibration"
 	"plumbline/cmd/plumbline/events"
 	"plumbline/cmd/plumbline/levels"
+	"plumbline/cmd/plumbline/recorder"
 	"plumbline/cmd/plumbline/watching"
 	"plumbline/cmd/plumbline/webhook"
 	"plumbline/stream"
@@ -23,6 +24,8 @@ type room struct {
 	watch  *watching.Watcher // nil without a shelf
 	events *events.Keeper
 	hook   *webhook.Hook // nil: nobody is told
+
+	recorder *recorder.Recorder // nil: nothing is recorded
 }
 
 // listen makes the room.
@@ -65,11 +68,14 @@ func (d *Daemon) listen(serve *stream.Config) error {
 	}
 	serve.Levels, serve.Metrics = d.room.levels, metrics.Handler(d.metrics)
 	d.pump.taps = append(d.pump.taps, d.room.levels.Ring())
+	if d.room.recorder = cfg.Recorder; d.room.recorder != nil {
+		d.pump.taps = append(d.pump.taps, d.room.recorder.Ring())
+	}
 	if cfg.Shelf == nil {
 		return nil
 	}
 	d.room.watch, err = watching.New(watching.Config{
-		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Shelf: cfg.Shelf,
+		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Source: d.info.Kind + " " + d.info.Name, Shelf: cfg.Shelf,
 		Changed: func(v wire.Watches) { d.server.WatchesChanged(v) }, Found: d.room.events.Add, Logger: d.log,
 	})
 	if err != nil {
@@ -93,6 +99,9 @@ func (r *room) run(ctx context.Context) {
 	}
 	if r.hook != nil {
 		start(r.hook.Run)
+	}
+	if r.recorder != nil {
+		start(r.recorder.Run)
 	}
 	all.Wait()
 }

@@ -138,6 +138,8 @@ func (h *hall) walk() *walker {
 				case named <- m.Client:
 				default:
 				}
+			case wire.TypeAsk:
+				conn.WriteJSON(wire.ClientMessage{Type: wire.TypeHere})
 			case wire.TypeSurvey:
 				w.surveys <- m.Survey
 			}

@@ -48,8 +48,10 @@ type world struct {
 	overload   bool
 	breakAfter int // frames until a break is heard; 0 none
 	playErr    error
-	quiet      bool // the client does not answer
+	quiet      bool // the client is not heard
+	hung       bool // nor its program
 	heard      uint64
+	answered   uint64
 	gone       chan struct{}
 	loudest    float64 // dBFS, of all that was played
 }
@@ -201,10 +203,26 @@ func (w *world) Heard() uint64 {
 	return w.heard
 }
 
+// Answered implements Hand likewise.
+func (w *world) Answered() uint64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.quiet && !w.hung {
+		w.answered = uint64(time.Now().UnixMilli() / 50)
+	}
+	return w.answered
+}
+
 func (w *world) answer(yes bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.quiet = !yes
+}
+
+func (w *world) hang(yes bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.hung = yes
 }
 
 func (w *world) sounding() bool {

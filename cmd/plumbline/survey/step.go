@@ -58,7 +58,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 		stop(nil)
 		running.Wait()
 	}()
-	running.Go(func() { hold(ctx, j.hand, stop) })
+	running.Go(func() { j.hold(ctx, stop) })
 	played := make(chan error, 1)
 	begins := make(chan struct{})
 	running.Go(func() { played <- session.Play(ctx, playing, ramp, func() { close(begins) }) })
@@ -139,26 +139,41 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 
 // hold cancels when the handle is let go. Looks are counted, not time: when this
 // process gets no time of its own, answers may wait unread.
-func hold(ctx context.Context, hand Hand, stop context.CancelCauseFunc) {
+// They count on from step to step.
+func (j *job) hold(ctx context.Context, stop context.CancelCauseFunc) {
 	tick := time.NewTicker(holdEvery)
 	defer tick.Stop()
-	heard, quiet := hand.Heard(), 0
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-hand.Gone():
+		case <-j.hand.Gone():
 			stop(errGone)
 			return
 		case <-tick.C:
-			if now := hand.Heard(); now != heard {
-				heard, quiet = now, 0
-			} else if quiet++; quiet >= quietLimit {
+			switch {
+			case j.heard.looks(j.hand.Heard()) >= quietLimit:
 				stop(errQuiet)
+				return
+			case j.answered.looks(j.hand.Answered()) >= hangLimit:
+				stop(errHangs)
 				return
 			}
 		}
 	}
+}
+
+// since counts the looks at a counter since it has risen.
+type since struct {
+	count uint64
+	n     int
+}
+
+func (s *since) looks(count uint64) int {
+	if s.n++; count != s.count {
+		s.count, s.n = count, 0
+	}
+	return s.n
 }
 
 // waitForAnswer is silent until the client answers again.
@@ -168,7 +183,7 @@ func (s *Surveyor) waitForAnswer(j *job) error {
 	})
 	tick := time.NewTicker(holdEvery)
 	defer tick.Stop()
-	heard := j.hand.Heard()
+	answered := j.hand.Answered()
 	for end := time.Now().Add(quietToo); time.Now().Before(end); {
 		select {
 		case <-j.ctx.Done():
@@ -176,7 +191,7 @@ func (s *Surveyor) waitForAnswer(j *job) error {
 		case <-j.hand.Gone():
 			return errGone
 		case <-tick.C:
-			if j.hand.Heard() > heard+1 { // one may have waited
+			if j.hand.Answered() > answered+1 { // one may have waited
 				return nil
 			}
 		}

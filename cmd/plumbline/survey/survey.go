@@ -60,7 +60,8 @@ type Session interface {
 // Hand is the dead man's handle: the client that started.
 type Hand interface {
 	Gone() <-chan struct{}
-	Heard() uint64 // counts signs of life; rises every 50 ms while the client answers
+	Heard() uint64    // counts signs of life; rises every 50 ms while the client is connected
+	Answered() uint64 // the same of its program: a browser is connected although its page hangs
 	Close()
 }
 
@@ -91,7 +92,8 @@ const (
 	beginLimit  = 5 * time.Second        // for an output to begin
 	look        = 100 * time.Millisecond // between two looks at progress
 	holdEvery   = 20 * time.Millisecond
-	quietLimit  = 9                // looks without an answer: silence, at most 0.1 s later
+	quietLimit  = 9                // looks without a sign of life: silence, at most 0.1 s later
+	hangLimit   = 50               // looks without an answer: a page that draws much is late by less
 	quietToo    = 10 * time.Second // no answer for so long: over
 	patience    = 60 * time.Second // for one take
 	leastAudioS = 2.0
@@ -113,21 +115,22 @@ type Surveyor struct {
 
 // job is one survey.
 type job struct {
-	purpose string
-	by      string
-	hand    Hand
-	show    *show.Show
-	main    show.Loudspeaker
-	fill    show.Loudspeaker
-	steps   [][]show.Loudspeaker
-	seats   map[int]int64 // by channel
-	setup   Setup
-	goal    wire.Goal
-	level   float64
-	verify  *wire.VerifyRequest
-	names   map[int64]string // of the seats
-	ctx     context.Context
-	stop    context.CancelCauseFunc
+	purpose         string
+	by              string
+	hand            Hand
+	heard, answered since // of hand, by the goroutine that holds it
+	show            *show.Show
+	main            show.Loudspeaker
+	fill            show.Loudspeaker
+	steps           [][]show.Loudspeaker
+	seats           map[int]int64 // by channel
+	setup           Setup
+	goal            wire.Goal
+	level           float64
+	verify          *wire.VerifyRequest
+	names           map[int64]string // of the seats
+	ctx             context.Context
+	stop            context.CancelCauseFunc
 	// delays found with the main alone, by channel, s: those of both.
 	delays map[int]float64
 }
@@ -362,6 +365,7 @@ var (
 	errEnding = errors.New("plumbline ends")
 	errGone   = errors.New("the page that started it is gone")
 	errQuiet  = errors.New("the page that started it does not answer")
+	errHangs  = fmt.Errorf("%w: it hangs", errQuiet)
 )
 
 type stoppedError struct{ by string }
@@ -399,5 +403,10 @@ func (s *Surveyor) finish(j *job, err error) {
 			v.State, v.Text = wire.SurveyFailed, sayFailed(err, v)
 		}
 	})
-	s.log.Info("survey ended", "purpose", j.purpose, "main", j.main.Name, "fill", j.fill.Name, "by", j.by, "err", err)
+	log := s.log.With("purpose", j.purpose, "main", j.main.Name, "fill", j.fill.Name, "by", j.by)
+	if err != nil {
+		log.Warn("survey ended early", "err", err)
+		return
+	}
+	log.Info("survey done")
 }

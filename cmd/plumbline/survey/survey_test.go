@@ -1,7 +1,9 @@
 package survey
 
 import (
+	"bytes"
 	"context"
+	"log/slog"
 	"math"
 	"reflect"
 	"slices"
@@ -86,7 +88,29 @@ func TestSurveyOfASeat(t *testing.T) {
 	})
 }
 
-// The dead man's handle, let go at every moment: silence within 0.3 s.
+// A log is read by people: no error that is none.
+func TestLogOfASurvey(t *testing.T) {
+	for end, want := range map[string]string{"done": "msg=\"survey done\"", "stop": "err=\"stopped by c2\""} {
+		var log bytes.Buffer
+		inBubble(t, nil, func(t *testing.T, b *stage) {
+			b.s.log = slog.New(slog.NewTextHandler(&log, nil))
+			if err := b.start(t, nil); err != nil {
+				t.Fatal(err)
+			}
+			if end == "stop" {
+				b.s.StopSurvey(context.Background(), "c2")
+			}
+			b.until(t, "the end", isOver)
+			b.end()
+		})
+		if text := log.String(); !strings.Contains(text, want) || strings.Contains(text, "nil") {
+			t.Errorf("%s: %s", end, text)
+		}
+	}
+}
+
+// The dead man's handle, let go at every moment: silence within 0.3 s, and of a
+// browser that is there while its page hangs, within 1.2 s.
 func TestSilenceWithoutAHand(t *testing.T) {
 	moments := map[string]func(wire.Survey) bool{
 		"at the start": func(v wire.Survey) bool { return true },
@@ -95,19 +119,22 @@ func TestSilenceWithoutAHand(t *testing.T) {
 		"second step":  func(v wire.Survey) bool { return v.State == wire.SurveyMeasuring && v.Step == 2 },
 	}
 	for name, moment := range moments {
-		for _, how := range []string{"gone", "quiet", "stop", "ending"} {
+		for _, how := range []string{"gone", "quiet", "hangs", "stop", "ending"} {
 			t.Run(name+" "+how, func(t *testing.T) {
 				inBubble(t, nil, func(t *testing.T, b *stage) {
 					if err := b.start(t, nil); err != nil {
 						t.Fatal(err)
 					}
 					step := b.until(t, name, moment).Step
-					stopped := time.Now()
+					stopped, most := time.Now(), 220*time.Millisecond
 					switch how {
 					case "gone":
 						close(b.gone)
 					case "quiet":
 						b.answer(false)
+					case "hangs":
+						b.hang(true)
+						most = 1100 * time.Millisecond
 					case "stop":
 						if _, err := b.s.StopSurvey(context.Background(), "c2"); err != nil {
 							t.Fatal(err)
@@ -120,11 +147,12 @@ func TestSilenceWithoutAHand(t *testing.T) {
 						t.Errorf("%+v", last)
 					}
 					for _, p := range b.plays {
-						if took := p.end.Sub(stopped); p.end.IsZero() || took > 220*time.Millisecond {
+						if took := p.end.Sub(stopped); p.end.IsZero() || took > most {
 							t.Errorf("sound went on for %v", took)
 						}
 					}
-					if got, want := len(b.takes(t)), step-1; got != want {
+					// A step may end well before a hanging page is noticed.
+					if got, want := len(b.takes(t)), step-1; got != want && !(how == "hangs" && got == step) {
 						t.Errorf("%d takes, want the %d of finished steps", got, want)
 					}
 					if b.claimed != b.released {
@@ -143,13 +171,13 @@ func TestAnswerAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 		b.until(t, "measuring", func(v wire.Survey) bool { return v.State == wire.SurveyMeasuring })
-		b.answer(false)
+		b.hang(true)
 		v := b.until(t, "silence", func(v wire.Survey) bool { return strings.Contains(v.Text, "does not answer") })
 		if b.sounding() || !math.IsNaN(float64(v.LevelDBFS)) {
 			t.Error("it sounds all the same")
 		}
 		time.Sleep(5 * time.Second)
-		b.answer(true)
+		b.hang(false)
 		if last := b.until(t, "the end", isOver); last.State != wire.SurveyDone || len(last.Takes) != 3 {
 			t.Errorf("%+v", last)
 		}

@@ -43,31 +43,32 @@ func (w *Watcher) StartWatch(_ context.Context, r wire.WatchRequest, by string) 
 	if err := w.check(r, &take); err != nil {
 		return wire.Watches{}, err
 	}
-	s := &session{take: take, view: wire.Watch{
-		Microphone: r.Microphone, State: wire.WatchLearning, Take: take.ID, TakeName: take.Name, Seat: take.Seat,
-		Since: stamp(time.Now()), By: by, Text: fmt.Sprintf("Learning from take %d: some seconds.", take.ID), Certainty: wire.CannotTell, Mark: wire.Steady,
-		Loudspeakers: []wire.WatchedPart{}, BaselineTemperatureC: wire.Value(take.TemperatureC),
-	}}
-	if seats, err := x.Seats(); err == nil {
-		if i := slices.IndexFunc(seats, func(s show.Seat) bool { return s.ID == take.Seat }); i >= 0 {
-			s.view.SeatName = seats[i].Name
-		}
+	s := newSession(x, take, r.Microphone, by)
+	if err := w.start(s); err != nil {
+		return wire.Watches{}, err
 	}
+	err = w.keep(x, put(kept{r.Microphone, r.Take, w.cfg.Source}), fmt.Sprintf("microphone %d is watched, against take %d", r.Microphone, r.Take), by)
+	if err != nil {
+		return wire.Watches{}, &wire.Error{Code: "not_kept", Text: fmt.Sprintf("microphone %d is watched, but will not be after a restart: %v", r.Microphone, err), Status: http.StatusInsufficientStorage}
+	}
+	return w.Watches(), nil
+}
+
+// start hands a session to the learner.
+func (w *Watcher) start(s *session) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.ended {
-		return wire.Watches{}, &wire.Error{Code: "ending", Text: "plumbline is ending: start it again", Status: http.StatusServiceUnavailable}
+		return &wire.Error{Code: "ending", Text: "plumbline is ending: start it again", Status: http.StatusServiceUnavailable}
 	}
 	select {
 	case w.jobs <- s:
 	default:
-		return wire.Watches{}, &wire.Error{Code: "busy", Text: "other baselines are being learnt: try again in some seconds", Status: http.StatusConflict}
+		return &wire.Error{Code: "busy", Text: "other baselines are being learnt: try again in some seconds", Status: http.StatusConflict}
 	}
-	w.sessions = slices.DeleteFunc(w.sessions, func(old *session) bool { return old.view.Microphone == r.Microphone })
-	w.sessions = append(w.sessions, s)
-	slices.SortFunc(w.sessions, func(a, b *session) int { return a.view.Microphone - b.view.Microphone })
+	w.add(s)
 	w.publish()
-	return w.Watches(), nil
+	return nil
 }
 
 // check refuses a take that says nothing about what is measured now.
@@ -94,7 +95,7 @@ func seconds(t *show.Take) float64 { return float64(t.Audio.Frames) / float64(t.
 
 // learn makes the watch of a session, on the learner's goroutine.
 func (w *Watcher) learn(s *session) {
-	b, parts, err := w.baseline(&s.take)
+	b, parts, err := w.baseline(s.show, &s.take)
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if !slices.Contains(w.sessions, s) {
@@ -114,11 +115,7 @@ func (w *Watcher) learn(s *session) {
 	w.publish()
 }
 
-func (w *Watcher) baseline(t *show.Take) (*watch.Baseline, []wire.WatchedPart, error) {
-	x, err := w.cfg.Shelf.Current()
-	if err != nil {
-		return nil, nil, err
-	}
+func (w *Watcher) baseline(x *show.Show, t *show.Take) (*watch.Baseline, []wire.WatchedPart, error) {
 	ref, mic, err := audioOf(x, t)
 	if err != nil {
 		return nil, nil, err

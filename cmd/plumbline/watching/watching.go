@@ -12,6 +12,7 @@ package watching
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
@@ -35,6 +36,7 @@ const (
 type Config struct {
 	SampleRateHz int
 	Channels     int
+	Source       string      // what is captured, for people: a watch goes on after a restart only on the same
 	Shelf        *show.Shelf // takes and seats
 	// Changed is called with every new state, Found with every event and the
 	// sample index at which it was found. They must not wait.
@@ -49,6 +51,8 @@ type Watcher struct {
 	ring      *capture.Ring
 	published atomic.Pointer[wire.Watches]
 	jobs      chan *session
+	show      *show.Show // whose watches these are; the learner's
+	keeping   sync.Mutex // held to change what a show keeps
 
 	mu       sync.Mutex // held to feed a block, and to change something
 	sessions []*session // by channel
@@ -58,6 +62,7 @@ type Watcher struct {
 
 // session is the watch of one microphone.
 type session struct {
+	show    *show.Show
 	take    show.Take
 	view    wire.Watch // all of it that does not follow from watch
 	watch   *watch.Watch
@@ -95,6 +100,7 @@ func (w *Watcher) Run(ctx context.Context) error {
 		defer close(learnt)
 		tick := time.NewTicker(publishEvery)
 		defer tick.Stop()
+		w.follow()
 		for {
 			select {
 			case <-ctx.Done():
@@ -102,6 +108,7 @@ func (w *Watcher) Run(ctx context.Context) error {
 			case s := <-w.jobs:
 				w.learn(s)
 			case <-tick.C:
+				w.follow()
 				w.mu.Lock()
 				if len(w.sessions) > 0 {
 					w.publish()
@@ -167,6 +174,11 @@ func pick(dst []float64, block []float32, channel, channels int) {
 	}
 }
 
+// byArrival tells whether it knows its loudspeakers by their arrivals only.
+func (s *session) byArrival() bool {
+	return len(s.take.Loudspeakers) != 1 && !slices.ContainsFunc(s.view.Loudspeakers, func(p wire.WatchedPart) bool { return p.Take != 0 })
+}
+
 // find puts an event into words and hands it on. mu is held.
 func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	rate := time.Duration(w.cfg.SampleRateHz)
@@ -176,7 +188,7 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	}
 	at, onset := when(e.Sample), when(e.Onset)
 	mark, certainty := markOf(e.Kind), certaintyOf(e.Confidence)
-	text := sentence(e.Change, onset)
+	text := sentence(e.Change, onset, s.byArrival())
 	s.view.Events++
 	s.said, s.mark = text, mark
 	s.healthy = at
@@ -194,12 +206,20 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 // StopWatch implements stream.WatchOperator.
 func (w *Watcher) StopWatch(_ context.Context, microphone int, by string) (wire.Watches, error) {
 	w.mu.Lock()
-	defer w.mu.Unlock()
 	w.sessions = slices.DeleteFunc(w.sessions, func(s *session) bool {
 		return microphone == 0 || s.view.Microphone == microphone
 	})
 	w.publish()
-	return w.Watches(), nil
+	w.mu.Unlock()
+	x, err := w.cfg.Shelf.Current()
+	if err != nil {
+		return w.Watches(), nil // nothing is kept
+	}
+	text := fmt.Sprintf("microphone %d is not watched any more", microphone)
+	if microphone == 0 {
+		text = "no microphone is watched any more"
+	}
+	return w.Watches(), w.keep(x, drop(microphone), text, by)
 }
 
 // publish tells the state. mu is held.

@@ -1,6 +1,7 @@
 package watching
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -49,6 +50,7 @@ func (h *hall) next() (ref, mic float64) {
 type place struct {
 	*Watcher
 	t       *testing.T
+	shelf   *show.Shelf
 	show    *show.Show
 	seat    int64
 	ids     map[string]int64
@@ -69,7 +71,7 @@ func newPlace(t *testing.T) *place {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &place{t: t, show: x, ids: map[string]int64{}, changed: make(chan wire.Watches, 10000), found: make(chan wire.Event, 100), samples: make(chan uint64, 100)}
+	p := &place{t: t, shelf: shelf, show: x, ids: map[string]int64{}}
 	seat, err := x.PutSeat(show.Seat{Name: "row 5"}, "")
 	if err != nil {
 		t.Fatal(err)
@@ -82,20 +84,33 @@ func newPlace(t *testing.T) *place {
 		}
 		p.ids[name] = l.ID
 	}
-	p.Watcher, err = New(Config{
-		SampleRateHz: rate, Channels: 3, Shelf: shelf,
-		Changed: func(v wire.Watches) { p.changed <- v },
-		Found:   func(e wire.Event, sample uint64) { p.found <- e; p.samples <- sample },
-	})
-	if err != nil {
-		t.Fatal(err)
+	p.run(Config{})
+	return p
+}
+
+// run starts a watcher of the place, in place of the one before.
+func (p *place) run(cfg Config) {
+	p.t.Helper()
+	if p.stop != nil {
+		p.stop()
+	}
+	changed, found, samples := make(chan wire.Watches, 10000), make(chan wire.Event, 100), make(chan uint64, 100)
+	p.changed, p.found, p.samples = changed, found, samples
+	cfg.Shelf, cfg.Channels = p.shelf, 3
+	cfg.SampleRateHz = cmp.Or(cfg.SampleRateHz, rate)
+	cfg.Source = cmp.Or(cfg.Source, "device test")
+	cfg.Changed = func(v wire.Watches) { changed <- v }
+	cfg.Found = func(e wire.Event, sample uint64) { found <- e; samples <- sample }
+	var err error
+	if p.Watcher, err = New(cfg); err != nil {
+		p.t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
-	go func() { defer close(done); p.Run(ctx) }()
+	w := p.Watcher
+	go func() { defer close(done); w.Run(ctx) }()
 	p.stop = func() { cancel(); <-done }
-	t.Cleanup(p.stop)
-	return p
+	p.t.Cleanup(p.stop)
 }
 
 // take stores what a hall sounds like.
@@ -262,6 +277,23 @@ func TestPartsWithoutTakesOfEachAlone(t *testing.T) {
 	}
 }
 
+// Without takes of each alone a loudspeaker that dies is not called softer: its
+// arrival is gone, and the other's is not.
+func TestADeadLoudspeakerIsNotSofter(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	baseline := p.take(h, 16, nil, "main", "fill")
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: baseline}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	p.until("it has learnt", listens)
+	p.play(h, 5)
+	h.fill = 0
+	if e := p.event(h, 15); e.Kind != "lost" || e.What != "arrival at 25.0 ms" || e.Mark != wire.Act {
+		t.Errorf("%+v", e)
+	}
+}
+
 func TestABaselineThatSaysNothingIsRefused(t *testing.T) {
 	p := newPlace(t)
 	h := newHall(1)
@@ -328,13 +360,29 @@ func TestSentences(t *testing.T) {
 		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.": {Kind: watch.Flipped, What: "fill"},
 		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                    {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
 		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                   {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, or something in the way?":                                              {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                 {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                               {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                            {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
 		"The room is about 8 dB noisier since about 20:41:07.":                                                                                          {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
-		if got := sentence(c, at); got != want {
+		if got := sentence(c, at, false); got != want {
 			t.Errorf("%s\n%s", got, want)
+		}
+	}
+	// Softer may be dead: where that cannot be told apart it is said, with what would tell.
+	softer := watch.Change{Kind: watch.LevelChanged, ChangeDB: -3}
+	for _, c := range []struct {
+		what      string
+		byArrival bool
+		want      string
+	}{
+		{"", false, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain?"},
+		{"fill", false, "fill: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of its cabinets died?"},
+		{"", true, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
+	} {
+		softer.What = c.what
+		if got := sentence(softer, at, c.byArrival); got != c.want {
+			t.Errorf("%s\n%s", got, c.want)
 		}
 	}
 }

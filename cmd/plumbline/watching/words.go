@@ -41,8 +41,9 @@ func certaintyOf(confidence float64) string {
 	return wire.Likely
 }
 
-// sentence says what has happened since when, and what to look at.
-func sentence(c watch.Change, onset time.Time) string {
+// sentence says what has happened since when, and what to look at. byArrival:
+// the loudspeakers are known by their arrivals only.
+func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 	since := "since about " + onset.Local().Format("15:04:05")
 	what := c.What
 	if what == "" {
@@ -65,11 +66,15 @@ func sentence(c watch.Change, onset time.Time) string {
 	case watch.Lost:
 		return fmt.Sprintf("%s: silent %s. Look at its mute, its amplifier and its cable.", what, since)
 	case watch.LevelChanged:
-		return fmt.Sprintf("%s: %s %s. Has somebody turned a gain?", what, louder(c.ChangeDB), since)
+		return fmt.Sprintf("%s: %s %s. Has somebody turned a gain%s", what, louder(c.ChangeDB), since, orDied(c, byArrival))
 	case watch.BandLost:
 		return fmt.Sprintf("%s: %s gone %s. Driver, or its amplifier.", what, bandWords(c.LowHz, c.HighHz), since)
 	case watch.BandChanged:
-		return fmt.Sprintf("%s: %s %s. An equalizer, or something in the way?", bandWords(c.LowHz, c.HighHz), louder(c.ChangeDB), since)
+		cause := "An equalizer, or something in the way?"
+		if c.ChangeDB < 0 {
+			cause = "An equalizer, something in the way, or one of several drivers dead?"
+		}
+		return fmt.Sprintf("%s: %s %s. %s", bandWords(c.LowHz, c.HighHz), louder(c.ChangeDB), since, cause)
 	case watch.Moved:
 		later := "later"
 		if c.ShiftMs < 0 {
@@ -84,6 +89,20 @@ func sentence(c watch.Change, onset time.Time) string {
 		return fmt.Sprintf("The microphone is heard again, %s.", since)
 	}
 	return fmt.Sprintf("%s: %s %s.", what, c.Kind, since)
+}
+
+// orDied ends a question about a gain with what else is heard as softer: one of
+// two equal loudspeakers that dies costs 3 dB, 6 dB where they arrive together.
+func orDied(c watch.Change, byArrival bool) string {
+	switch {
+	case c.ChangeDB > 0:
+		return "?"
+	case byArrival:
+		return ", or has one of several loudspeakers died? A take of each alone at this seat would tell which."
+	case c.What != "":
+		return ", or has one of its cabinets died?"
+	}
+	return "?"
 }
 
 func bandWords(low, high float64) string {
