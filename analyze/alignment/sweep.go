@@ -1,9 +1,14 @@
 package alignment
 
-import "math"
+import (
+	"math"
+
+	"plumbline/analyze/summation"
+)
 
 // batch is how many factors between 1e-6 and 2 are multiplied before the
-// logarithm of the product is taken: 1e-6^48 is still far above the smallest float64.
+// logarithm or the exponent of the product is taken: 1e-6^48 is still far above
+// the smallest normal float64.
 const batch = 48
 
 // sweep evaluates one polarity pair over equally spaced delays. It carries
@@ -14,22 +19,22 @@ type sweep struct{ plus, minus, other, seat []float64 }
 // efficiency in nepers (ln) at the delay t0 + n·step, for p = +1 and −1.
 //
 // cos(φ+ωτ) advances by cos(x+δ) = 2·cos δ·cos x − cos(x−δ), four cells at a
-// time so that the processor has independent work, and one logarithm serves a
-// batch of cells.
+// time so that the processor has independent work, and one logarithm serves all
+// cells.
 func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step float64) {
 	w.plus, w.minus = grow(w.plus, len(plus)), grow(w.minus, len(plus))
 	productPlus, productMinus := w.plus, w.minus
-	ideal := 0.0
+	for n := range productPlus {
+		productPlus[n], productMinus[n] = 1, 1
+	}
+	ideal, idealProduct := 0.0, 1.0
 	for ; lo < hi; lo += batch {
-		for n := range productPlus {
-			productPlus[n], productMinus[n] = 1, 1
-		}
 		end := min(lo+batch, hi)
 		for k := lo; k < end; k += 4 {
 			var now, before, turn [4]float64 // zero: a factor of 1
 			for i := range min(4, end-k) {
 				c := s.c(k+i, gain)
-				ideal += math.Log1p(c)
+				idealProduct *= 1 + c
 				omega := s.omega[k+i]
 				re, im := c*real(s.cross[k+i]), c*imag(s.cross[k+i])
 				sin, cos := math.Sincos(omega * t0)
@@ -40,14 +45,26 @@ func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step f
 			}
 			multiply(productPlus, productMinus, now, before, turn)
 		}
-		for n := range productPlus {
-			plus[n] += math.Log(productPlus[n])
-			minus[n] += math.Log(productMinus[n])
-		}
+		takeExponents(plus, productPlus)
+		takeExponents(minus, productMinus)
+		ideal += math.Log(idealProduct)
+		idealProduct = 1
 	}
 	for n := range plus {
-		plus[n] -= ideal
-		minus[n] -= ideal
+		plus[n] += math.Log(productPlus[n]) - ideal
+		minus[n] += math.Log(productMinus[n]) - ideal
+	}
+}
+
+// takeExponents moves the binary exponents of the products, times ln 2, to the
+// sums. It does for many logarithms: only that of the mantissa is left.
+func takeExponents(sum, product []float64) {
+	const bias, bits = 1023, 52
+	product = product[:len(sum)]
+	for n, p := range product {
+		b := math.Float64bits(p)
+		sum[n] += math.Ln2 * float64(int(b>>bits)-bias)
+		product[n] = math.Float64frombits(b&(1<<bits-1) | bias<<bits)
 	}
 }
 
@@ -108,8 +125,8 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 		stride := 1 << o
 		n := 2*(g.half>>o) + 1
 		if o < g.octaves {
-			double(plus[:n])
-			double(minus[:n])
+			summation.Double(plus[:n])
+			summation.Double(minus[:n])
 		} else {
 			clear(plus[:n])
 			clear(minus[:n])
@@ -126,20 +143,6 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 	for n := range plus {
 		plus[n] *= scale
 		minus[n] *= scale
-	}
-}
-
-// double spreads the first half of x over all of it and fills the points
-// between with cubic interpolation.
-func double(x []float64) {
-	n := len(x)/2 + 1
-	for i := n - 1; i > 0; i-- {
-		x[2*i] = x[i]
-	}
-	last := len(x) - 1
-	for i := 1; i < last; i += 2 {
-		a, d := max(i-3, 0), min(i+3, last)
-		x[i] = (9*(x[i-1]+x[i+1]) - x[a] - x[d]) / 16
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"plumbline/analyze/response"
 	"plumbline/analyze/statistics"
@@ -41,7 +42,10 @@ type Pair struct {
 	A, B        []complex128 // re the reference after A's compensation; B's own compensation is put back
 	Weight      []float64    // width of the point in log frequency, sums to 1
 	a, b        noise
-	width       []float64 // of the point in ln f, by the grid it comes from
+	width       []float64         // of the point in ln f, by the grid it comes from
+	laterS      float64           // B's compensation less A's
+	of          *response.Spectra // A's
+	near        *neighbours       // of the random errors; nil until asked for
 }
 
 // NewPair takes the points of both spectra that are trusted and lie in the band.
@@ -68,20 +72,35 @@ func NewPair(a, b *response.Spectra, band Band) (*Pair, error) {
 
 // take fills the pair from the points where a and b are trusted.
 func (p *Pair) take(a, b *response.Spectra) error {
-	later := b.DelayS - a.DelayS
+	p.of, p.laterS = a, b.DelayS-a.DelayS
+	from, _ := slices.BinarySearch(a.FrequencyHz, p.Band.LowHz/2)
+	points := 0
+	for k := from; k < len(a.FrequencyHz) && a.FrequencyHz[k] < 2*p.Band.HighHz; k++ {
+		points++
+	}
+	for _, x := range []*[]float64{&p.FrequencyHz, &p.width, &p.a.variance, &p.b.variance} {
+		*x = make([]float64, 0, points)
+	}
+	for _, x := range []*[]complex128{&p.A, &p.B, &p.b.turn} {
+		*x = make([]complex128, 0, points)
+	}
 	sum := 0.0
-	for k, f := range a.FrequencyHz {
-		if f <= 0 || !p.Band.contains(f) || !trusted(a, k) || !trusted(b, k) {
+	var trustA, trustB trust
+	for k := from; k < from+points; k++ {
+		f := a.FrequencyHz[k]
+		if f <= 0 || !p.Band.contains(f) || !trustA.at(a, k) || !trustB.at(b, k) {
 			continue
 		}
+		turn := cmplx.Rect(1, -2*math.Pi*f*p.laterS)
 		p.FrequencyHz = append(p.FrequencyHz, f)
 		p.A = append(p.A, transfer(a, k))
-		p.B = append(p.B, transfer(b, k)*cmplx.Rect(1, -2*math.Pi*f*later))
+		p.B = append(p.B, transfer(b, k)*turn)
+		p.b.turn = append(p.b.turn, turn)
 		w := spacing(a.FrequencyHz, k) / f
 		p.width = append(p.width, w)
 		sum += w
-		p.a.add(a, k, 0)
-		p.b.add(b, k, later)
+		p.a.add(a, k)
+		p.b.add(b, k)
 	}
 	if len(p.FrequencyHz) < 3 {
 		return fmt.Errorf("nothing is trusted in %s: play louder or longer, or set another band", p.Band)
@@ -117,7 +136,8 @@ const maxCellsPerOctave = 192
 // frequency over the band: 192 an octave, or as many as the grid has in the
 // band's top octave. A point nearest to several is picked as often, so that a
 // plain mean over the cells is a mean over log frequency; a cell without a
-// trusted point of its own is left out.
+// trusted point of its own is left out. In a band narrower than a cell all points
+// are picked.
 func (p *Pair) Cells() []int {
 	f := p.FrequencyHz
 	perOctave := min(maxCellsPerOctave, math.Ln2/p.width[len(f)-1])
@@ -126,7 +146,7 @@ func (p *Pair) Cells() []int {
 	for i := 0; ; i++ {
 		cell := p.Band.LowHz * math.Exp2((float64(i)+0.5)/perOctave)
 		if cell > p.Band.HighHz {
-			return cells
+			break
 		}
 		for k+1 < len(f) && f[k]*f[k+1] < cell*cell {
 			k++
@@ -135,6 +155,12 @@ func (p *Pair) Cells() []int {
 			cells = append(cells, k)
 		}
 	}
+	if len(cells) == 0 {
+		for k := range f {
+			cells = append(cells, k)
+		}
+	}
+	return cells
 }
 
 func (b Band) String() string {
@@ -240,6 +266,7 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 	f := a.FrequencyHz
 	half := math.Pow(2, 1.0/6)
 	var pa, pb, good, all float64
+	var trustA, trustB trust
 	lo, hi := 0, 0
 	slide := func(k int, sign float64) {
 		if f[k] <= 0 {
@@ -247,7 +274,7 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 		}
 		w := sign * spacing(f, k) / f[k]
 		all += w
-		if trusted(a, k) && trusted(b, k) {
+		if trustA.at(a, k) && trustB.at(b, k) {
 			good += w
 			pa += w * power(transfer(a, k))
 			pb += w * power(transfer(b, k))
@@ -271,10 +298,17 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 // the rounding of the transform that it shares with the reference: −240 dB.
 const rounding = 1e-24
 
-// trusted: the coherence exceeds what unrelated channels reach in 1 % of cases.
-func trusted(s *response.Spectra, k int) bool {
+// trust says where coherence exceeds what unrelated channels reach in 1 % of
+// cases. It keeps the last threshold: under one window all points have as many
+// averages.
+type trust struct{ averages, threshold float64 }
+
+func (t *trust) at(s *response.Spectra, k int) bool {
+	if n := s.EffectiveAverages[k]; n != t.averages {
+		t.averages, t.threshold = n, statistics.CoherenceThreshold(n, response.FalseTrust)
+	}
 	energy := s.Gxx[k] * s.Gyy[k]
-	return energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*statistics.CoherenceThreshold(s.EffectiveAverages[k], response.FalseTrust)
+	return t.averages > 1 && energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*t.threshold
 }
 
 // transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).
