@@ -157,24 +157,31 @@ func grow(x []float64, n int) []float64 {
 // polarity and gain as in x.
 func (w *sweep) line(dst []float64, s *seat, x Setting, fromMs, stepMs float64) {
 	w.other = grow(w.other, len(dst))
-	clear(dst)
-	clear(w.other)
 	plus, minus := dst, w.other
 	if x.Sign < 0 {
 		plus, minus = minus, plus
 	}
-	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, x.GainDB/20), fromMs/1e3, stepMs/1e3)
-	for n := range dst {
-		dst[n] *= 10 / math.Ln10 / float64(len(s.omega))
+	w.lines(plus, minus, s, x.GainDB, fromMs, stepMs)
+}
+
+// lines is line for both polarities.
+func (w *sweep) lines(plus, minus []float64, s *seat, gainDB, fromMs, stepMs float64) {
+	clear(plus)
+	clear(minus)
+	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, gainDB/20), fromMs/1e3, stepMs/1e3)
+	scale := 10 / math.Ln10 / float64(len(s.omega))
+	for n := range plus {
+		plus[n] *= scale
+		minus[n] *= scale
 	}
 }
 
-// Curve sets dst[n] to the efficiency in dB of one seat (from 0) at the delay
-// fromMs + n·stepMs, with that polarity and gain; the length of dst says how
-// many. It allocates scratch of three times that.
-func (p *Problem) Curve(dst []float64, seat, sign int, gainDB, fromMs, stepMs float64) {
+// Curves sets same[n] and opposite[n] to the efficiency in dB of one seat (from
+// 0) at the delay fromMs + n·stepMs, with B as it is and turned, with that gain;
+// their equal length says how many. It allocates scratch of as much.
+func (p *Problem) Curves(same, opposite []float64, seat int, gainDB, fromMs, stepMs float64) {
 	var w sweep
-	w.line(dst, &p.seats[seat], Setting{Sign: sign, GainDB: gainDB}, fromMs, stepMs)
+	w.lines(same, opposite, &p.seats[seat], gainDB, fromMs, stepMs)
 }
 
 // line is what is maximised, as value, at the delays fromMs + n·stepMs.

@@ -78,7 +78,7 @@ func newNeighbours(frequencyHz []float64, window int, rateHz float64) *neighbour
 	}
 	for i, f := range frequencyHz {
 		for _, g := range frequencyHz[i+1:] {
-			r := errorCorrelation(f, g-f, window, rateHz)
+			r := ErrorCorrelation(f, g-f, window, rateHz)
 			if r < 1e-3 {
 				break
 			}
@@ -89,11 +89,13 @@ func newNeighbours(frequencyHz []float64, window int, rateHz float64) *neighbour
 	return n
 }
 
-// errorCorrelation of the random errors at frequencyHz and apart above it. Under
+// ErrorCorrelation is the correlation, 0…1, of the random errors of a response at
+// frequencyHz and apart Hz above it, for that window (samples; 0 for
+// multi-resolution). Under
 // a fixed Hann window it is the square of hannCorrelation. The multi-resolution
 // points also average bins under a triangle of a bin or a 48th of the frequency
 // half width; a normal curve of the same variance stands for both.
-func errorCorrelation(frequencyHz, apart float64, window int, rateHz float64) float64 {
+func ErrorCorrelation(frequencyHz, apart float64, window int, rateHz float64) float64 {
 	if window > 0 {
 		x := apart * float64(window) / rateHz
 		if x > 2.999 {

@@ -27,8 +27,12 @@ func (o offset) decided() int {
 // delaysPerPeriod: the search steps in 1/(8 f_max).
 const delaysPerPeriod = 8
 
-// mostTops of the grid are compared on all points, and the finest of them climbed.
-const mostTops, finestTops = 12, 3
+// mostTops of the grid, as long as they come near the highest, are compared on
+// all points, and the finest of them climbed.
+const (
+	mostTops, finestTops = 12, 3
+	nearTop              = 0.7
+)
 
 // findOffset looks for the τ in ±maxS and the sign p with the largest p·R(τ),
 // R(τ) = Σ w·Re(conj(A)·B·e^{jωτ}): everywhere on a grid finer than 1/(8 f_max)
@@ -52,7 +56,11 @@ func findOffset(pair *Pair, maxS float64) offset {
 		best[i] = offset{sign: int(sign), r: math.Inf(-1)}
 		var tops [mostTops]struct{ tau, r float64 }
 		found := 0
-		for _, n := range highest(grid, sign, mostTops) {
+		list := highest(grid, sign, mostTops)
+		for _, n := range list {
+			if sign*grid[n] < nearTop*sign*grid[list[0]] {
+				break
+			}
 			tau := from + (float64(n)+vertex(grid, n))*step
 			tops[found].tau, tops[found].r = tau, sign*correlation(pair.FrequencyHz, x, tau)
 			found++

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"plumbline/analyze/response"
@@ -86,16 +85,17 @@ func (p *Pair) take(a, b *response.Spectra) error {
 	}
 	sum := 0.0
 	var trustA, trustB trust
+	turn := turner{tau: -p.laterS}
 	for k := from; k < from+points; k++ {
 		f := a.FrequencyHz[k]
 		if f <= 0 || !p.Band.contains(f) || !trustA.at(a, k) || !trustB.at(b, k) {
 			continue
 		}
-		turn := cmplx.Rect(1, -2*math.Pi*f*p.laterS)
+		turn.to(f)
 		p.FrequencyHz = append(p.FrequencyHz, f)
 		p.A = append(p.A, transfer(a, k))
-		p.B = append(p.B, transfer(b, k)*turn)
-		p.b.turn = append(p.b.turn, turn)
+		p.B = append(p.B, transfer(b, k)*turn.z)
+		p.b.turn = append(p.b.turn, turn.z)
 		w := spacing(a.FrequencyHz, k) / f
 		p.width = append(p.width, w)
 		sum += w
@@ -267,25 +267,24 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 	half := math.Pow(2, 1.0/6)
 	var pa, pb, good, all float64
 	var trustA, trustB trust
-	lo, hi := 0, 0
-	slide := func(k int, sign float64) {
-		if f[k] <= 0 {
-			return
-		}
-		w := sign * spacing(f, k) / f[k]
-		all += w
-		if trustA.at(a, k) && trustB.at(b, k) {
-			good += w
-			pa += w * power(transfer(a, k))
-			pb += w * power(transfer(b, k))
-		}
-	}
+	type part struct{ w, good, pa, pb float64 }
+	came := make([]part, 0, len(f)) // in, to go out again
+	lo := 0
 	for k := range f {
-		for ; hi < len(f) && f[hi] <= f[k]*half; hi++ {
-			slide(hi, 1)
+		for hi := len(came); hi < len(f) && f[hi] <= f[k]*half; hi++ {
+			var in part
+			if f[hi] > 0 {
+				in.w = spacing(f, hi) / f[hi]
+				if trustA.at(a, hi) && trustB.at(b, hi) {
+					in.good, in.pa, in.pb = in.w, in.w*power(transfer(a, hi)), in.w*power(transfer(b, hi))
+				}
+			}
+			came = append(came, in)
+			all, good, pa, pb = all+in.w, good+in.good, pa+in.pa, pb+in.pb
 		}
 		for ; f[lo] < f[k]/half; lo++ {
-			slide(lo, -1)
+			out := came[lo]
+			all, good, pa, pb = all-out.w, good-out.good, pa-out.pa, pb-out.pb
 		}
 		if f[k] > 0 && good >= 0.5*all && pa > 0 && pb > 0 {
 			m.pairs[k]++

@@ -2,7 +2,9 @@ package planning
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
+	"io"
 	"testing"
 
 	"plumbline/stream/show"
@@ -53,13 +55,17 @@ func theatre(b testing.TB) *Planner {
 }
 
 // BenchmarkAlign is the answer to the Align page for 16 seats, ±50 ms, from
-// takes in a show's file.
+// takes in a show's file to the JSON.
 func BenchmarkAlign(b *testing.B) {
 	p := theatre(b)
 	q := wire.AlignQuery{Main: "main", Fill: "fill", Aim: wire.AimMean}
 	for b.Loop() {
-		if a, err := p.Align(context.Background(), q); err != nil || len(a.Seats) != 16 {
+		a, err := p.Align(context.Background(), q)
+		if err != nil || len(a.Seats) != 16 {
 			b.Fatal(err, len(a.Seats))
+		}
+		if err := json.NewEncoder(io.Discard).Encode(a); err != nil {
+			b.Fatal(err)
 		}
 	}
 }
