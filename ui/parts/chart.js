@@ -148,7 +148,7 @@ export class Chart {
   /** @param {Surface} s @param {PlotName} plot */
   #paint(s, plot) {
     this.#options.under?.(s, plot);
-    const curves = this.#options.curves();
+    const curves = this.#options.curves().filter((c) => c[plot]);
     const ink = currentInk();
     // Wide lines are what costs (measured): with many curves only the one in front may have one.
     const thin = curves.length > MOST_RIBBONS ? 1 / s.ratio : 1.25 * ink.line;
