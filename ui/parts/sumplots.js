@@ -20,7 +20,7 @@ const LITTLE = 120; // from here on the pair is quieter than one of them
 const DASH = [9, 4];
 const MOST_NOTCHES = 40;
 const SMOOTHING = [48, 24, 12, 6, 3];
-const AGREED = 0.6; // directions that agree less have no mean worth a line
+const AGREED = 0.8; // directions that agree less have no mean worth a line
 
 /** @param {Complex[]} of @returns {Values} 1 where all are trusted */
 const trustOf = (...of) => of[0].trusted.map((_, i) => (of.every((c) => c.trusted[i]) ? 1 : 0));
@@ -101,7 +101,7 @@ export class SumPlots {
           trustA: trustOf(seat.a), trustB: trustOf(seat.b), trust: trustOf(seat.a, seat.b),
         };
         smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, TODAY, []), this.#kept.between, seat.correlation, this.#fraction, this.#kept.today, this.#kept.agreed);
-        this.#limit(this.#kept.agreed);
+        this.#limit(this.#kept.today, this.#kept.agreed);
       }
     }
     if (seat) {
@@ -109,7 +109,7 @@ export class SumPlots {
       predictError(seat.a, seat.b, setting, predict(hz, seat.a, seat.b, setting, then.db), then.error);
       smoothLevel(hz, then.db, then.error, seat.correlation, this.#fraction, then.level);
       smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, setting, then.deg), this.#kept.between, seat.correlation, this.#fraction, then.phase, then.agreed);
-      this.#limit(then.agreed);
+      this.#limit(then.phase, then.agreed);
     }
     this.#chart.draw();
   }
@@ -129,9 +129,12 @@ export class SumPlots {
     smoothLevel(proof.frequency_hz, proof.predicted_magnitude_db, proof.predicted_error, proof.correlation, this.#fraction, this.#planned);
   }
 
-  /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Values} agreement */
-  #limit(agreement) {
-    for (let i = 0; i < agreement.length; i++) agreement[i] = (agreement[i] ?? 0) >= AGREED && this.#kept.trust[i] === 1 ? 1 : 0;
+  /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Ribbon} phase @param {Values} agreement becomes the trust */
+  #limit(phase, agreement) {
+    for (let i = 0; i < agreement.length; i++) {
+      if ((agreement[i] ?? 0) < AGREED) phase.mid[i] = null;
+      agreement[i] = phase.mid[i] !== null && this.#kept.trust[i] === 1 ? 1 : 0;
+    }
   }
 
   /** @param {number} fraction */
@@ -188,6 +191,7 @@ export class SumPlots {
       s.ctx.fillRect(high, s.box.top, Math.max(0, s.box.left + s.box.width - high), s.box.height);
       s.ctx.globalAlpha = 1;
     }
+    if (plot === 'phase') meanings(s);
     const comb = this.#model.account?.comb;
     if (plot === 'magnitude' && this.#view.light?.about === 'comb' && comb) {
       s.ctx.strokeStyle = ink.ink;
@@ -233,11 +237,15 @@ function ground(s) {
     }
   }
   s.ctx.globalAlpha = 1;
-  s.ctx.fillStyle = ink.quiet;
+}
+
+/** What the ground means, at its right where there is least phase to cover it. @param {Surface} s */
+function meanings(s) {
+  s.ctx.fillStyle = currentInk().quiet;
   s.ctx.font = `${12 * s.ratio}px system-ui, sans-serif`;
-  s.ctx.textAlign = 'left';
+  s.ctx.textAlign = 'right';
   s.ctx.textBaseline = 'middle';
-  const x = s.box.left + 6 * s.ratio;
+  const x = s.box.left + s.box.width - 6 * s.ratio;
   if (s.box.height / s.ratio < 80) return;
   s.ctx.fillText('adding', x, s.y(0));
   s.ctx.fillText('losing', x, s.y(150));
