@@ -54,6 +54,7 @@ type seat struct {
 	omega  []float64    // rad/s
 	cross  []complex128 // A·conj(B) of unit magnitude
 	ratio  []float64    // |B|/|A|
+	c1     []float64    // c without a gain
 	levelA float64      // power means over the band
 	levelB float64
 }
@@ -104,7 +105,7 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 	p := &Problem{cfg: cfg, band: cfg.Band}
 	if cfg.Band == (summation.Band{}) {
 		var err error
-		if p.band, err = summation.Overlap(cfg.MaxDifferenceDB, pairs...); err != nil {
+		if p.band, err = summation.OverlapOf(pairs, cfg.MaxDifferenceDB, cfg.Each); err != nil {
 			return nil, err
 		}
 	}
@@ -143,6 +144,7 @@ func newSeat(pair *summation.Pair) seat {
 		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
 		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
 		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
+		s.c1 = append(s.c1, cOf(s.ratio[len(s.ratio)-1]))
 	}
 	return s
 }
@@ -164,9 +166,13 @@ func (p *Problem) Seats() int { return len(p.seats) }
 const maxC = (1 - 1e-6) / (1 + 1e-6)
 
 func (s *seat) c(k int, gain float64) float64 {
-	r := gain * s.ratio[k]
-	return min(maxC, 2*r/(1+r*r))
+	if gain == 1 {
+		return s.c1[k]
+	}
+	return cOf(gain * s.ratio[k])
 }
+
+func cOf(r float64) float64 { return min(maxC, 2*r/(1+r*r)) }
 
 // efficiency is the mean over the cells, dB.
 func (s *seat) efficiency(x Setting) float64 {

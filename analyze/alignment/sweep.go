@@ -38,10 +38,9 @@ func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step f
 				omega := s.omega[k+i]
 				re, im := c*real(s.cross[k+i]), c*imag(s.cross[k+i])
 				sin, cos := math.Sincos(omega * t0)
-				now[i] = re*cos - im*sin
-				sin, cos = math.Sincos(omega * (t0 - step))
-				before[i] = re*cos - im*sin
-				turn[i] = 2 * math.Cos(omega*step)
+				sinStep, cosStep := math.Sincos(omega * step)
+				x, y := re*cos-im*sin, re*sin+im*cos
+				now[i], before[i], turn[i] = x, x*cosStep+y*sinStep, 2*cosStep
 			}
 			multiply(productPlus, productMinus, now, before, turn)
 		}

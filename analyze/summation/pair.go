@@ -212,23 +212,40 @@ const lowestHz, highestHz, bridge = 20, 20000, 1.2599
 // within maxDifferenceDB of each other. A gap of up to a third of an octave, as a
 // notch makes it, does not end the band. It lies within 20 Hz…20 kHz.
 func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, error) {
+	return OverlapOf(pairs, maxDifferenceDB, func(n int, do func(i int)) {
+		for i := range n {
+			do(i)
+		}
+	})
+}
+
+// OverlapOf is Overlap with the pairs looked at by each, which calls do with
+// 0 … n−1, on as many goroutines as it likes, and returns when all are done.
+func OverlapOf(pairs [][2]*response.Spectra, maxDifferenceDB float64, each func(n int, do func(i int))) (Band, error) {
 	if len(pairs) == 0 {
 		return Band{}, errors.New("no pair of takes: give at least one")
 	}
-	frequency := pairs[0][0].FrequencyHz
-	mean := newMeanDifference(len(frequency))
 	for _, pair := range pairs {
 		if err := Compatible(pairs[0][0], pair[0], pair[1]); err != nil {
 			return Band{}, err
 		}
-		mean.add(pair[0], pair[1])
 	}
+	frequency := pairs[0][0].FrequencyHz
+	apartDB := make([][]float64, len(pairs))
+	each(len(pairs), func(i int) { apartDB[i] = differences(pairs[i][0], pairs[i][1]) })
 	var best, run Band // run.HighHz is 0 before the first
 	closest := math.Inf(1)
 	for k, f := range frequency {
 		apart := math.Inf(1)
-		if f >= lowestHz && f <= highestHz && 2*mean.pairs[k] >= len(pairs) && mean.pairs[k] > 0 {
-			apart = math.Abs(mean.db[k]) / float64(mean.pairs[k])
+		sum, heard := 0.0, 0
+		for _, db := range apartDB {
+			if !math.IsNaN(db[k]) {
+				sum += db[k]
+				heard++
+			}
+		}
+		if f >= lowestHz && f <= highestHz && 2*heard >= len(pairs) && heard > 0 {
+			apart = math.Abs(sum) / float64(heard)
 		}
 		closest = min(closest, apart)
 		if apart > maxDifferenceDB {
@@ -251,19 +268,11 @@ func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, erro
 	return best, nil
 }
 
-// meanDifference is the level of A re B, each over a third of an octave around
-// the point, summed over the pairs of which at least half is trusted there.
-type meanDifference struct {
-	db    []float64
-	pairs []int
-}
-
-func newMeanDifference(n int) *meanDifference {
-	return &meanDifference{db: make([]float64, n), pairs: make([]int, n)}
-}
-
-func (m *meanDifference) add(a, b *response.Spectra) {
+// differences are the levels of A re B, dB, each over a third of an octave around
+// the point; NaN where less than half of it is trusted.
+func differences(a, b *response.Spectra) []float64 {
 	f := a.FrequencyHz
+	db := make([]float64, len(f))
 	half := math.Pow(2, 1.0/6)
 	var pa, pb, good, all float64
 	var trustA, trustB trust
@@ -286,11 +295,12 @@ func (m *meanDifference) add(a, b *response.Spectra) {
 			out := came[lo]
 			all, good, pa, pb = all-out.w, good-out.good, pa-out.pa, pb-out.pb
 		}
+		db[k] = math.NaN()
 		if f[k] > 0 && good >= 0.5*all && pa > 0 && pb > 0 {
-			m.pairs[k]++
-			m.db[k] += 10 * math.Log10(pa/pb)
+			db[k] = 10 * math.Log10(pa/pb)
 		}
 	}
+	return db
 }
 
 // rounding is the response below which a silent microphone is heard through
