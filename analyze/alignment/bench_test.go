@@ -65,12 +65,12 @@ func BenchmarkDrag16Seats(b *testing.B) {
 	}
 }
 
-// 1001 delays of one seat for the page.
-func BenchmarkCurve(b *testing.B) {
+// 1001 delays of one seat, both polarities, for the page.
+func BenchmarkCurves(b *testing.B) {
 	p := hall(b, grids()["65536"])
-	dst := make([]float64, 1001)
+	same, opposite := make([]float64, 1001), make([]float64, 1001)
 	for b.Loop() {
-		p.Curve(dst, 0, 1, 0, -5, 0.01)
+		p.Curves(same, opposite, 0, 0, -5, 0.01)
 	}
 }
 

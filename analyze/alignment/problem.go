@@ -32,6 +32,9 @@ type Config struct {
 	// chosen for efficiency plus what the level difference costs, as in the ledger.
 	Gain      bool
 	MaxGainDB float64
+	// Each calls do with 0 … n−1 and returns when all are done; it may do so on
+	// several goroutines at once. Nil: one after the other.
+	Each func(n int, do func(i int))
 }
 
 // Seat is one position with both loudspeakers alone.
@@ -48,9 +51,11 @@ type Problem struct {
 
 // seat has one entry a cell, ascending in frequency.
 type seat struct {
+	pair   *summation.Pair
 	omega  []float64    // rad/s
 	cross  []complex128 // A·conj(B) of unit magnitude
 	ratio  []float64    // |B|/|A|
+	c1     []float64    // c without a gain
 	levelA float64      // power means over the band
 	levelB float64
 }
@@ -62,6 +67,9 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 	}
 	if cfg.MaxGainDB == 0 {
 		cfg.MaxGainDB = 12
+	}
+	if cfg.Each == nil {
+		cfg.Each = oneByOne
 	}
 	switch {
 	case len(seats) == 0:
@@ -98,18 +106,27 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 	p := &Problem{cfg: cfg, wideMs: max(cfg.MaxDelayMs, min(50, told)), band: cfg.Band}
 	if cfg.Band == (summation.Band{}) {
 		var err error
-		if p.band, err = summation.Overlap(cfg.MaxDifferenceDB, pairs...); err != nil {
+		if p.band, err = summation.OverlapOf(pairs, cfg.MaxDifferenceDB, cfg.Each); err != nil {
 			return nil, err
 		}
 	}
-	for i, s := range seats {
-		pair, err := summation.NewPair(s.A, s.B, p.band)
+	p.seats = make([]seat, len(seats))
+	failed := make([]error, len(seats))
+	cfg.Each(len(seats), func(i int) {
+		pair, err := summation.NewPair(seats[i].A, seats[i].B, p.band)
 		if err != nil {
-			return nil, fmt.Errorf("seat %d: %w", i+1, err)
+			failed[i] = fmt.Errorf("seat %d: %w", i+1, err)
+			return
 		}
-		p.seats = append(p.seats, newSeat(pair))
+		p.seats[i] = newSeat(pair)
+	})
+	return p, cmp.Or(failed...)
+}
+
+func oneByOne(n int, do func(i int)) {
+	for i := range n {
+		do(i)
 	}
-	return p, nil
 }
 
 func errMissing(seat int) error {
@@ -117,10 +134,10 @@ func errMissing(seat int) error {
 }
 
 func newSeat(pair *summation.Pair) seat {
-	var s seat
+	s := seat{pair: pair}
 	for k, w := range pair.Weight {
-		s.levelA += w * square(cmplx.Abs(pair.A[k]))
-		s.levelB += w * square(cmplx.Abs(pair.B[k]))
+		s.levelA += w * power(pair.A[k])
+		s.levelB += w * power(pair.B[k])
 	}
 	for _, k := range pair.Cells() {
 		a, b := pair.A[k], pair.B[k]
@@ -128,12 +145,16 @@ func newSeat(pair *summation.Pair) seat {
 		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
 		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
 		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
+		s.c1 = append(s.c1, cOf(s.ratio[len(s.ratio)-1]))
 	}
 	return s
 }
 
 // Band is the band that the efficiency is taken over.
 func (p *Problem) Band() summation.Band { return p.band }
+
+// Pair is what is computed with at a seat, from 0; it is not to be changed.
+func (p *Problem) Pair(seat int) *summation.Pair { return p.seats[seat].pair }
 
 // Seats is how many there are.
 func (p *Problem) Seats() int { return len(p.seats) }
@@ -146,9 +167,13 @@ func (p *Problem) Seats() int { return len(p.seats) }
 const maxC = (1 - 1e-6) / (1 + 1e-6)
 
 func (s *seat) c(k int, gain float64) float64 {
-	r := gain * s.ratio[k]
-	return min(maxC, 2*r/(1+r*r))
+	if gain == 1 {
+		return s.c1[k]
+	}
+	return cOf(gain * s.ratio[k])
 }
+
+func cOf(r float64) float64 { return min(maxC, 2*r/(1+r*r)) }
 
 // efficiency is the mean over the cells, dB.
 func (s *seat) efficiency(x Setting) float64 {
@@ -204,4 +229,4 @@ func (p *Problem) value(scratch []float64, x Setting) float64 {
 	return p.aim(scratch)
 }
 
-func square(x float64) float64 { return x * x }
+func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

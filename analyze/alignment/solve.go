@@ -78,28 +78,32 @@ func (p *Problem) Solve() *Result {
 // scan returns the aim over all seats on the grid (p = +1, −1) and each seat's
 // own offset.
 func (p *Problem) scan(g grid) (total [2][]float64, offsetsMs []float64) {
-	var w sweep
-	var one [2][]float64
-	for sign := range one {
-		total[sign], one[sign] = make([]float64, g.size()), make([]float64, g.size())
-	}
-	for i := range p.seats {
+	total = [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
+	offsetsMs = make([]float64, len(p.seats))
+	each := make([][2][]float64, len(p.seats))
+	p.cfg.Each(len(p.seats), func(i int) {
+		var w sweep
 		s := &p.seats[i]
-		w.efficiencies(one[0], one[1], s, g)
+		each[i] = [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
+		w.efficiencies(each[i][0], each[i][1], s, g)
 		best := candidate{valueDB: math.Inf(-1)}
-		for sign, values := range one {
+		for sign, values := range each[i] {
 			for n, v := range values {
 				if v > best.valueDB {
 					best = candidate{Setting{DelayMs: g.delayMs(n), Sign: 1 - 2*sign}, v}
 				}
 			}
-			p.gather(total[sign], values, i)
 		}
 		best.valueDB = s.efficiency(best.Setting) // the grid's is interpolated
 		best.climb(g.step*1e3, func(dst []float64, x Setting, fromMs, stepMs float64) {
 			w.line(dst, s, x, fromMs, stepMs)
 		})
-		offsetsMs = append(offsetsMs, -best.DelayMs)
+		offsetsMs[i] = -best.DelayMs
+	})
+	for i, one := range each {
+		for sign, values := range one {
+			p.gather(total[sign], values, i)
+		}
 	}
 	return total, offsetsMs
 }
@@ -127,16 +131,16 @@ func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
 // and returns the best.
 func (p *Problem) best(list []candidate, g grid, keep, finest int) candidate {
 	list = slices.Clone(list[:min(keep, len(list))])
-	scratch := make([]float64, len(p.seats))
-	value := func(x Setting) float64 { return p.value(scratch, x) }
-	for i := range list {
-		list[i].valueDB = value(list[i].Setting)
-	}
+	p.cfg.Each(len(list), func(i int) {
+		list[i].valueDB = p.value(make([]float64, len(p.seats)), list[i].Setting)
+	})
 	bestFirst(list)
 	list = list[:min(finest, len(list))]
-	var w sweep
-	line := func(dst []float64, x Setting, fromMs, stepMs float64) { p.line(&w, dst, x, fromMs, stepMs) }
-	for i := range list {
+	p.cfg.Each(len(list), func(i int) {
+		scratch := make([]float64, len(p.seats))
+		value := func(x Setting) float64 { return p.value(scratch, x) }
+		var w sweep
+		line := func(dst []float64, x Setting, fromMs, stepMs float64) { p.line(&w, dst, x, fromMs, stepMs) }
 		c := &list[i]
 		c.climb(g.step*1e3, line)
 		if p.cfg.Gain {
@@ -149,7 +153,7 @@ func (p *Problem) best(list []candidate, g grid, keep, finest int) candidate {
 			c.DelayMs = beyond
 			c.valueDB = value(c.Setting)
 		}
-	}
+	})
 	bestFirst(list)
 	return list[0]
 }
@@ -220,14 +224,16 @@ func golden(a, b, tolerance float64, f func(float64) float64) (best, at float64)
 
 // flatness looks on either side of the plan for the first delay at which FlatDB is lost.
 func (p *Problem) flatness(c candidate, g grid) float64 {
-	var w sweep
-	var values [64]float64
-	scratch := make([]float64, len(p.seats))
 	stepMs := g.step * 1e3 / 2
-	nearest := 2 * p.cfg.MaxDelayMs
-	for _, side := range []float64{-1, 1} {
+	var nearest [2]float64
+	p.cfg.Each(2, func(i int) {
+		side := float64(2*i - 1)
+		var w sweep
+		var values [64]float64
+		scratch := make([]float64, len(p.seats))
 		x := c.Setting
-		for ms := stepMs; ms < nearest; ms += float64(len(values)) * stepMs {
+		nearest[i] = 2 * p.cfg.MaxDelayMs
+		for ms := stepMs; ms < nearest[i]; ms += float64(len(values)) * stepMs {
 			p.line(&w, values[:], x, c.DelayMs+side*ms, side*stepMs)
 			n := slices.IndexFunc(values[:], func(v float64) bool { return v < c.valueDB-FlatDB })
 			if n < 0 {
@@ -244,9 +250,9 @@ func (p *Problem) flatness(c candidate, g grid) float64 {
 					in = mid
 				}
 			}
-			nearest = min(nearest, in)
+			nearest[i] = min(nearest[i], in)
 			break
 		}
-	}
-	return nearest
+	})
+	return min(nearest[0], nearest[1])
 }

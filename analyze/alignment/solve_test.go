@@ -180,9 +180,9 @@ func checkFlatness(t *testing.T, p *Problem, r *Result) {
 // The curve for the page and the search's grid agree with the efficiency of one setting.
 func TestCurveIsTheEfficiency(t *testing.T) {
 	p := hall(t, seattest.LogGrid(20, 20000, 48))
-	curve := make([]float64, 301)
-	for _, sign := range []int{1, -1} {
-		p.Curve(curve, 3, sign, -2, -7, 0.05)
+	same, opposite := make([]float64, 301), make([]float64, 301)
+	p.Curves(same, opposite, 3, -2, -7, 0.05)
+	for sign, curve := range map[int][]float64{1: same, -1: opposite} {
 		for n, got := range curve {
 			all, _ := p.Efficiency(nil, Setting{DelayMs: -7 + 0.05*float64(n), Sign: sign, GainDB: -2})
 			if math.Abs(got-all[3]) > 1e-9 {

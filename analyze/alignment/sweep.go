@@ -1,9 +1,14 @@
 package alignment
 
-import "math"
+import (
+	"math"
+
+	"plumbline/analyze/summation"
+)
 
 // batch is how many factors between 1e-6 and 2 are multiplied before the
-// logarithm of the product is taken: 1e-6^48 is still far above the smallest float64.
+// logarithm or the exponent of the product is taken: 1e-6^48 is still far above
+// the smallest normal float64.
 const batch = 48
 
 // sweep evaluates one polarity pair over equally spaced delays. It carries
@@ -14,40 +19,51 @@ type sweep struct{ plus, minus, other, seat []float64 }
 // efficiency in nepers (ln) at the delay t0 + n·step, for p = +1 and −1.
 //
 // cos(φ+ωτ) advances by cos(x+δ) = 2·cos δ·cos x − cos(x−δ), four cells at a
-// time so that the processor has independent work, and one logarithm serves a
-// batch of cells.
+// time so that the processor has independent work, and one logarithm serves all
+// cells.
 func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step float64) {
 	w.plus, w.minus = grow(w.plus, len(plus)), grow(w.minus, len(plus))
 	productPlus, productMinus := w.plus, w.minus
-	ideal := 0.0
+	for n := range productPlus {
+		productPlus[n], productMinus[n] = 1, 1
+	}
+	ideal, idealProduct := 0.0, 1.0
 	for ; lo < hi; lo += batch {
-		for n := range productPlus {
-			productPlus[n], productMinus[n] = 1, 1
-		}
 		end := min(lo+batch, hi)
 		for k := lo; k < end; k += 4 {
 			var now, before, turn [4]float64 // zero: a factor of 1
 			for i := range min(4, end-k) {
 				c := s.c(k+i, gain)
-				ideal += math.Log1p(c)
+				idealProduct *= 1 + c
 				omega := s.omega[k+i]
 				re, im := c*real(s.cross[k+i]), c*imag(s.cross[k+i])
 				sin, cos := math.Sincos(omega * t0)
-				now[i] = re*cos - im*sin
-				sin, cos = math.Sincos(omega * (t0 - step))
-				before[i] = re*cos - im*sin
-				turn[i] = 2 * math.Cos(omega*step)
+				sinStep, cosStep := math.Sincos(omega * step)
+				x, y := re*cos-im*sin, re*sin+im*cos
+				now[i], before[i], turn[i] = x, x*cosStep+y*sinStep, 2*cosStep
 			}
 			multiply(productPlus, productMinus, now, before, turn)
 		}
-		for n := range productPlus {
-			plus[n] += math.Log(productPlus[n])
-			minus[n] += math.Log(productMinus[n])
-		}
+		takeExponents(plus, productPlus)
+		takeExponents(minus, productMinus)
+		ideal += math.Log(idealProduct)
+		idealProduct = 1
 	}
 	for n := range plus {
-		plus[n] -= ideal
-		minus[n] -= ideal
+		plus[n] += math.Log(productPlus[n]) - ideal
+		minus[n] += math.Log(productMinus[n]) - ideal
+	}
+}
+
+// takeExponents moves the binary exponents of the products, times ln 2, to the
+// sums. It does for many logarithms: only that of the mantissa is left.
+func takeExponents(sum, product []float64) {
+	const bias, bits = 1023, 52
+	product = product[:len(sum)]
+	for n, p := range product {
+		b := math.Float64bits(p)
+		sum[n] += math.Ln2 * float64(int(b>>bits)-bias)
+		product[n] = math.Float64frombits(b&(1<<bits-1) | bias<<bits)
 	}
 }
 
@@ -108,8 +124,8 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 		stride := 1 << o
 		n := 2*(g.half>>o) + 1
 		if o < g.octaves {
-			double(plus[:n])
-			double(minus[:n])
+			summation.Double(plus[:n])
+			summation.Double(minus[:n])
 		} else {
 			clear(plus[:n])
 			clear(minus[:n])
@@ -129,20 +145,6 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 	}
 }
 
-// double spreads the first half of x over all of it and fills the points
-// between with cubic interpolation.
-func double(x []float64) {
-	n := len(x)/2 + 1
-	for i := n - 1; i > 0; i-- {
-		x[2*i] = x[i]
-	}
-	last := len(x) - 1
-	for i := 1; i < last; i += 2 {
-		a, d := max(i-3, 0), min(i+3, last)
-		x[i] = (9*(x[i-1]+x[i+1]) - x[a] - x[d]) / 16
-	}
-}
-
 func grow(x []float64, n int) []float64 {
 	if cap(x) < n {
 		return make([]float64, n)
@@ -154,24 +156,31 @@ func grow(x []float64, n int) []float64 {
 // polarity and gain as in x.
 func (w *sweep) line(dst []float64, s *seat, x Setting, fromMs, stepMs float64) {
 	w.other = grow(w.other, len(dst))
-	clear(dst)
-	clear(w.other)
 	plus, minus := dst, w.other
 	if x.Sign < 0 {
 		plus, minus = minus, plus
 	}
-	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, x.GainDB/20), fromMs/1e3, stepMs/1e3)
-	for n := range dst {
-		dst[n] *= 10 / math.Ln10 / float64(len(s.omega))
+	w.lines(plus, minus, s, x.GainDB, fromMs, stepMs)
+}
+
+// lines is line for both polarities.
+func (w *sweep) lines(plus, minus []float64, s *seat, gainDB, fromMs, stepMs float64) {
+	clear(plus)
+	clear(minus)
+	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, gainDB/20), fromMs/1e3, stepMs/1e3)
+	scale := 10 / math.Ln10 / float64(len(s.omega))
+	for n := range plus {
+		plus[n] *= scale
+		minus[n] *= scale
 	}
 }
 
-// Curve sets dst[n] to the efficiency in dB of one seat (from 0) at the delay
-// fromMs + n·stepMs, with that polarity and gain; the length of dst says how
-// many. It allocates scratch of three times that.
-func (p *Problem) Curve(dst []float64, seat, sign int, gainDB, fromMs, stepMs float64) {
+// Curves sets same[n] and opposite[n] to the efficiency in dB of one seat (from
+// 0) at the delay fromMs + n·stepMs, with B as it is and turned, with that gain;
+// their equal length says how many. It allocates scratch of as much.
+func (p *Problem) Curves(same, opposite []float64, seat int, gainDB, fromMs, stepMs float64) {
 	var w sweep
-	w.line(dst, &p.seats[seat], Setting{Sign: sign, GainDB: gainDB}, fromMs, stepMs)
+	w.lines(same, opposite, &p.seats[seat], gainDB, fromMs, stepMs)
 }
 
 // line is what is maximised, as value, at the delays fromMs + n·stepMs.

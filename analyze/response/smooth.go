@@ -12,10 +12,25 @@ import "math"
 // bandwidth B, smoothed over a width W, has W/(erf(a) − (1−e^(−a²))/(a√π)) with
 // a = W√π/B. That is exact for a Gaussian spectral window; that of a Hann
 // window is close.
-func Smooth(dst, src *Spectra, fraction int) {
+func Smooth(dst, src *Spectra, fraction int) { smooth(dst, src, fraction, nil) }
+
+// SmoothAt is Smooth at these points of src alone, ascending: dst has as many.
+func SmoothAt(dst, src *Spectra, fraction int, points []int) {
+	if len(points) > 0 {
+		smooth(dst, src, fraction, points)
+		return
+	}
+	dst.resize(0)
+}
+
+// smooth does it at the points, nil for all.
+func smooth(dst, src *Spectra, fraction int, points []int) {
 	n := len(src.FrequencyHz)
-	dst.resize(n)
-	copy(dst.FrequencyHz, src.FrequencyHz)
+	size := n
+	if points != nil {
+		size = len(points)
+	}
+	dst.resize(size)
 	dst.SampleRateHz, dst.Window, dst.Overlap = src.SampleRateHz, src.Window, src.Overlap
 	dst.DelayS, dst.AveragedS = src.DelayS, src.AveragedS
 	if n == 0 {
@@ -42,7 +57,13 @@ func Smooth(dst, src *Spectra, fraction int) {
 		}
 	}
 	low, high := 0, 0
-	for i, f := range src.FrequencyHz {
+	for at := range size {
+		i := at
+		if points != nil {
+			i = points[at]
+		}
+		f := src.FrequencyHz[i]
+		dst.FrequencyHz[at] = f
 		// A hair's breadth, for grid points that lie on the edge.
 		for low < i && src.FrequencyHz[low] < f/reach*(1+1e-9) {
 			low++
@@ -52,13 +73,13 @@ func Smooth(dst, src *Spectra, fraction int) {
 		from, to := sums[columns*low:][:columns], sums[columns*high:][:columns]
 		w := from[0] - to[0]
 		if high-low == 1 || w <= 0 {
-			dst.Gxx[i], dst.Gyy[i], dst.Gxy[i], dst.EffectiveAverages[i] = src.Gxx[i], src.Gyy[i], src.Gxy[i], src.EffectiveAverages[i]
+			dst.Gxx[at], dst.Gyy[at], dst.Gxy[at], dst.EffectiveAverages[at] = src.Gxx[i], src.Gyy[i], src.Gxy[i], src.EffectiveAverages[i]
 			continue
 		}
-		dst.Gxx[i] = max(0, from[1]-to[1]) / w
-		dst.Gyy[i] = max(0, from[2]-to[2]) / w
-		dst.Gxy[i] = complex((from[3]-to[3])/w, (from[4]-to[4])/w)
-		dst.EffectiveAverages[i] = w / (from[5] - to[5]) * src.widening(i, low, high, w*w/(from[6]-to[6]))
+		dst.Gxx[at] = max(0, from[1]-to[1]) / w
+		dst.Gyy[at] = max(0, from[2]-to[2]) / w
+		dst.Gxy[at] = complex((from[3]-to[3])/w, (from[4]-to[4])/w)
+		dst.EffectiveAverages[at] = w / (from[5] - to[5]) * src.widening(i, low, high, w*w/(from[6]-to[6]))
 	}
 }
 

@@ -56,6 +56,8 @@ type Ledger struct {
 	Rows                  []Row   // IdealGainDB + Σ ChangeDB = GainOverLouderDB
 }
 
+var errOffset = errors.New("level difference and offset must be positive")
+
 // cancelledDB is the sum re the ideal below which rounding hides it even without noise.
 const cancelledDB = -120
 
@@ -87,7 +89,7 @@ func Account(a, b, both *response.Spectra, cfg Config) (*Ledger, error) {
 		cfg.MaxDifferenceDB = DefaultMaxDifferenceDB
 	}
 	if !(cfg.MaxDifferenceDB > 0) || cfg.MaxOffsetMs < 0 {
-		return nil, errors.New("level difference and offset must be positive")
+		return nil, errOffset
 	}
 	if err := cfg.Band.Check(); err != nil {
 		return nil, err
@@ -105,17 +107,34 @@ func Account(a, b, both *response.Spectra, cfg Config) (*Ledger, error) {
 			return nil, err
 		}
 	}
-	if cfg.MaxOffsetMs == 0 {
-		cfg.MaxOffsetMs = max(50, 1.25e3*math.Abs(b.DelayS-a.DelayS))
-	}
 	pair := &Pair{Band: cfg.Band}
 	if err := pair.take(a, b); err != nil {
 		return nil, err
 	}
-	if err := pair.covers(both); err != nil {
+	return pair.Account(both, cfg)
+}
+
+// Account draws up the ledger of a pair as the function of that name does, over
+// the pair's own band. One goroutine at a time.
+func (p *Pair) Account(both *response.Spectra, cfg Config) (*Ledger, error) {
+	if cfg.MaxOffsetMs < 0 {
+		return nil, errOffset
+	}
+	if both != nil {
+		if err := Compatible(p.of, both); err != nil {
+			return nil, err
+		}
+	}
+	if err := p.covers(both); err != nil {
 		return nil, err
 	}
-	s := newStages(pair, both, cfg.MaxOffsetMs/1e3)
+	if cfg.MaxOffsetMs == 0 {
+		cfg.MaxOffsetMs = max(50, 1.25e3*math.Abs(p.laterS))
+	}
+	if p.near == nil {
+		p.near = newNeighbours(p.FrequencyHz, p.of.Window, p.of.SampleRateHz)
+	}
+	s := newStages(p, both, cfg.MaxOffsetMs/1e3)
 	l := s.ledger()
 	l.say(cmp.Or(cfg.A, "A"), cmp.Or(cfg.B, "B"))
 	return l, nil
@@ -133,6 +152,8 @@ type stages struct {
 	levelA float64 // a²
 	levelB float64
 	louder int // 0: A, 1: B
+
+	covariance [7][7]float64 // of stages m ≤ n, for those that are compared
 }
 
 func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64) *stages {
@@ -184,64 +205,84 @@ func (s *stages) measure(both *response.Spectra) {
 	for k, f := range both.FrequencyHz {
 		if i < len(s.pair.FrequencyHz) && f == s.pair.FrequencyHz[i] {
 			s.c = append(s.c, transfer(both, k))
-			s.cNoise.add(both, k, 0)
+			s.cNoise.add(both, k)
 			i++
 		}
 	}
 }
 
-// gradient of stage m with respect to the responses at point k.
-func (s *stages) gradient(m, k int) (ga, gb, gc complex128) {
-	w := complex(2*s.pair.Weight[k], 0)
+// gradient of the stages with respect to the responses of A and B at point k;
+// S6 goes like S5 when it is predicted, else it hangs on the measured sum alone.
+func (s *stages) gradient(k int, turn complex128) (ga, gb [6]complex128) {
+	w := 2 * s.pair.Weight[k]
 	a, b := s.pair.A[k], s.pair.B[k]
-	switch m {
-	case 0:
-		if s.louder == 0 {
-			return 4 * w * a, 0, 0
-		}
-		return 0, 4 * w * b, 0
-	case 1:
-		ra, rb := math.Sqrt(s.levelA), math.Sqrt(s.levelB)
-		return w * a * complex((ra+rb)/ra, 0), w * b * complex((ra+rb)/rb, 0), 0
-	case 2:
-		ratio := cmplx.Abs(b) / cmplx.Abs(a)
-		return w * a * complex(1+ratio, 0), w * b * complex(1+1/ratio, 0), 0
-	case 3:
-		turn := cmplx.Rect(s.p, 2*math.Pi*s.pair.FrequencyHz[k]*s.tauS)
-		return w * (a + b*turn), w * (b + a*cmplx.Conj(turn)), 0
-	case 4:
-		p := complex(s.p, 0)
-		return w * (a + p*b), w * (b + p*a), 0
-	case 6:
-		if s.c != nil {
-			return 0, 0, w * s.c[k]
-		}
+	ra, rb := math.Sqrt(s.levelA), math.Sqrt(s.levelB)
+	ratio := math.Sqrt(power(b) / power(a))
+	if s.louder == 0 {
+		ga[0] = scaled(a, 4*w)
+	} else {
+		gb[0] = scaled(b, 4*w)
 	}
-	return w * (a + b), w * (a + b), 0
+	ga[1], gb[1] = scaled(a, w*(ra+rb)/ra), scaled(b, w*(ra+rb)/rb)
+	ga[2], gb[2] = scaled(a, w*(1+ratio)), scaled(b, w*(1+1/ratio))
+	turn = scaled(turn, s.p)
+	ga[3], gb[3] = scaled(a+b*turn, w), scaled(b+a*cmplx.Conj(turn), w)
+	ga[4], gb[4] = scaled(a+scaled(b, s.p), w), scaled(b+scaled(a, s.p), w)
+	ga[5] = scaled(a+b, w)
+	gb[5] = ga[5]
+	return ga, gb
 }
 
-// relativeSD is the standard deviation of Sm/Sn relative to it.
+func scaled(z complex128, by float64) complex128 { return complex(by*real(z), by*imag(z)) }
+
+// spread sets the covariances of neighbouring stages, and of the first and last.
+func (s *stages) spread() {
+	n := len(s.pair.Weight)
+	buffer := make([]complex128, 12*n)
+	var a, b [6][]complex128
+	for m := range a {
+		a[m], b[m] = buffer[2*m*n:][:n], buffer[(2*m+1)*n:][:n]
+	}
+	turn := turner{tau: s.tauS}
+	for k, f := range s.pair.FrequencyHz {
+		turn.to(f)
+		ga, gb := s.gradient(k, turn.z)
+		for m := range a {
+			a[m][k], b[m][k] = ga[m], gb[m]
+		}
+	}
+	for m := range a {
+		s.pair.a.whiten(a[m])
+		s.pair.b.whiten(b[m])
+	}
+	near := s.pair.near
+	both := func(m, n int) float64 { return near.covariance(a[m], a[n]) + near.covariance(b[m], b[n]) }
+	for m := range a {
+		s.covariance[m][m] = both(m, m)
+		if m > 0 {
+			s.covariance[m-1][m] = both(m-1, m)
+		}
+	}
+	if s.c == nil { // S6 is S5
+		s.covariance[6][6], s.covariance[5][6], s.covariance[0][6] = s.covariance[5][5], s.covariance[5][5], both(0, 5)
+		return
+	}
+	c := a[0]
+	for k, z := range s.c {
+		c[k] = scaled(z, 2*s.pair.Weight[k])
+	}
+	s.cNoise.whiten(c)
+	s.covariance[6][6] = near.covariance(c, c)
+}
+
+// relativeSD is the standard deviation of Sn/Sm relative to it, m ≤ n.
 func (s *stages) relativeSD(m, n int) float64 {
-	return s.sd(m, n, complex(1/s.power[m], 0), complex(1/s.power[n], 0))
-}
-
-// sd is the standard deviation of x·Sm − y·Sn.
-func (s *stages) sd(m, n int, x, y complex128) float64 {
-	size := len(s.pair.Weight)
-	ga, gb, gc := make([]complex128, size), make([]complex128, size), make([]complex128, size)
-	for k := range ga {
-		ma, mb, mc := s.gradient(m, k)
-		na, nb, nc := s.gradient(n, k)
-		ga[k], gb[k], gc[k] = x*ma-y*na, x*mb-y*nb, x*mc-y*nc
-	}
-	v := s.pair.a.spread(ga) + s.pair.b.spread(gb)
-	if s.c != nil {
-		v += s.cNoise.spread(gc)
-	}
-	return math.Sqrt(v)
+	x, y := 1/s.power[m], 1/s.power[n]
+	return math.Sqrt(max(0, x*x*s.covariance[m][m]+y*y*s.covariance[n][n]-2*x*y*s.covariance[m][n]))
 }
 
 func (s *stages) ledger() *Ledger {
+	s.spread()
 	floor := s.power[0] * math.Pow(10, cancelledDB/10)
 	l := &Ledger{
 		Band:        s.pair.Band,
@@ -255,7 +296,7 @@ func (s *stages) ledger() *Ledger {
 	}
 	floored := [7]bool{}
 	for m := range s.power {
-		lowest := max(floor, s.sd(m, m, 1, 0))
+		lowest := max(floor, math.Sqrt(s.covariance[m][m]))
 		if s.power[m] < lowest {
 			s.power[m], floored[m] = lowest, true
 		}
@@ -265,7 +306,7 @@ func (s *stages) ledger() *Ledger {
 		row := Row{Cause: cause}
 		if !(cause == Rest && s.c == nil || cause == Polarity && s.p > 0) {
 			row.ChangeDB = 10 * math.Log10(s.power[m+1]/s.power[m])
-			row.LowDB, row.HighDB = interval(row.ChangeDB, s.relativeSD(m+1, m))
+			row.LowDB, row.HighDB = interval(row.ChangeDB, s.relativeSD(m, m+1))
 			row.Cancelled = floored[m] || floored[m+1]
 			row.FloorDB = 10 * math.Log10(min(s.power[m], s.power[m+1])/s.power[0])
 		}
@@ -273,7 +314,7 @@ func (s *stages) ledger() *Ledger {
 		l.Rows = append(l.Rows, row)
 	}
 	l.LevelBothDB = l.GainOverLouderDB + max(l.LevelADB, l.LevelBDB)
-	l.GainLowDB, l.GainHighDB = interval(l.GainOverLouderDB, s.relativeSD(6, 0))
+	l.GainLowDB, l.GainHighDB = interval(l.GainOverLouderDB, s.relativeSD(0, 6))
 	return l
 }
 

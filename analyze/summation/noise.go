@@ -11,21 +11,14 @@ import (
 // deviate at every point, with the variance that the coherence says, correlated
 // between neighbours because a window smears them.
 type noise struct {
-	frequencyHz  []float64
-	variance     []float64 // E|Ĥ − H|²
-	window       int
-	rateHz       float64
-	laterS       float64 // compensation put back: the deviates turn with it
-	near         [][]complex128
-	lastX, lastR float64 // correlation at lastX bins
+	variance []float64    // E|Ĥ − H|²
+	turn     []complex128 // compensation put back: the deviates turn with it; nil for none
 }
 
 // add appends point k. The variance is |Ĥ|²·(1−γ²)/(γ²·(n−1)), as complex
 // regression on Gaussian data gives it (Bendat and Piersol, Random Data, 4th
 // ed., ch. 9, for large n).
-func (e *noise) add(s *response.Spectra, k int, laterS float64) {
-	e.window, e.rateHz, e.laterS = s.Window, s.SampleRateHz, laterS
-	e.frequencyHz = append(e.frequencyHz, s.FrequencyHz[k])
+func (e *noise) add(s *response.Spectra, k int) {
 	unexplained := max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k])
 	e.variance = append(e.variance, unexplained/s.Gxx[k]/(s.EffectiveAverages[k]-1))
 }
@@ -39,53 +32,79 @@ func (e *noise) mean(weight []float64) float64 {
 	return sum
 }
 
-// spread is the variance of a real quantity whose gradient with respect to the
-// responses is g, δ = Re Σ conj(g_k)·N_k: half of Σ conj(g_i)·g_j·E[N_i·conj(N_j)].
-func (e *noise) spread(g []complex128) float64 {
-	if e.near == nil {
-		e.correlate()
-	}
-	sum := 0.0
-	for i, gi := range g {
-		sum += power(gi) * e.variance[i]
-		for n, c := range e.near[i] {
-			z := cmplx.Conj(gi) * g[i+1+n] * c
-			sum += 2 * real(z)
+// whiten turns the gradient g of a real quantity with respect to the response,
+// δ = Re Σ conj(g_k)·N_k, into that with respect to deviates of variance 1.
+func (e *noise) whiten(g []complex128) {
+	for k, v := range e.variance {
+		z := g[k]
+		if e.turn != nil {
+			z *= cmplx.Conj(e.turn[k])
 		}
+		g[k] = scaled(z, math.Sqrt(v))
 	}
-	return max(0, sum/2)
 }
 
-// correlate fills near: the covariance of each point with those after it.
-func (e *noise) correlate() {
-	e.near = make([][]complex128, len(e.variance))
-	for i, fi := range e.frequencyHz {
-		for j := i + 1; j < len(e.variance); j++ {
-			apart := e.frequencyHz[j] - fi
-			r := e.correlation(fi, apart)
+// neighbours are the correlations of the random error at each point with those
+// at the points after it, as far as they count: r[from[i]:from[i+1]] of point i.
+type neighbours struct {
+	from []int
+	r    []float64
+}
+
+func (n *neighbours) of(i int) []float64 { return n.r[n.from[i]:n.from[i+1]] }
+
+// covariance of two real quantities with these gradients: half of
+// Σ Re(conj(g_i)·h_j)·r_ij.
+func (n *neighbours) covariance(g, h []complex128) float64 {
+	sum := 0.0
+	for i, gi := range g {
+		hi := h[i]
+		sum += real(gi)*real(hi) + imag(gi)*imag(hi)
+		for m, r := range n.of(i) {
+			gj, hj := g[i+1+m], h[i+1+m]
+			sum += r * (real(gi)*real(hj) + imag(gi)*imag(hj) + real(hi)*real(gj) + imag(hi)*imag(gj))
+		}
+	}
+	return sum / 2
+}
+
+// variance is the covariance of a quantity with itself.
+func (n *neighbours) variance(g []complex128) float64 { return max(0, n.covariance(g, g)) }
+
+func newNeighbours(frequencyHz []float64, window int, rateHz float64) *neighbours {
+	n := &neighbours{from: make([]int, 1, len(frequencyHz)+1)}
+	if window > 0 {
+		n.r = make([]float64, 0, 2*len(frequencyHz))
+	}
+	for i, f := range frequencyHz {
+		for _, g := range frequencyHz[i+1:] {
+			r := ErrorCorrelation(f, g-f, window, rateHz)
 			if r < 1e-3 {
 				break
 			}
-			size := r * math.Sqrt(e.variance[i]*e.variance[j])
-			e.near[i] = append(e.near[i], cmplx.Rect(size, 2*math.Pi*apart*e.laterS))
+			n.r = append(n.r, r)
 		}
+		n.from = append(n.from, len(n.r))
 	}
+	return n
 }
 
-// correlation of the random errors at frequencyHz and apart above it. Under a
-// fixed Hann window it is the square of hannCorrelation. The multi-resolution
+// ErrorCorrelation is the correlation, 0…1, of the random errors of a response at
+// frequencyHz and apart Hz above it, for that window (samples; 0 for
+// multi-resolution). Under
+// a fixed Hann window it is the square of hannCorrelation. The multi-resolution
 // points also average bins under a triangle of a bin or a 48th of the frequency
 // half width; a normal curve of the same variance stands for both.
-func (e *noise) correlation(frequencyHz, apart float64) float64 {
-	if e.window > 0 {
-		x := apart * float64(e.window) / e.rateHz
-		if x >= 3 {
+func ErrorCorrelation(frequencyHz, apart float64, window int, rateHz float64) float64 {
+	if window > 0 {
+		x := apart * float64(window) / rateHz
+		if x > 2.999 {
 			return 0
 		}
-		if x != e.lastX {
-			e.lastX, e.lastR = x, square(hannCorrelation(x))
+		if n := math.Round(x); math.Abs(x-n) < 1e-9 { // lines of the window, as a rule
+			return [...]float64{1, 4. / 9, 1. / 36}[int(n)]
 		}
-		return e.lastR
+		return square(hannCorrelation(x))
 	}
 	bin := 1 / min(max(24/frequencyHz, 2048.0/48000), 65536.0/48000)
 	half := max(bin, frequencyHz/48)

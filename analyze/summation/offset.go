@@ -1,6 +1,7 @@
 package summation
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -26,6 +27,13 @@ func (o offset) decided() int {
 // delaysPerPeriod: the search steps in 1/(8 f_max).
 const delaysPerPeriod = 8
 
+// mostTops of the grid, as long as they come near the highest, are compared on
+// all points, and the finest of them climbed.
+const (
+	mostTops, finestTops = 12, 3
+	nearTop              = 0.7
+)
+
 // findOffset looks for the τ in ±maxS and the sign p with the largest p·R(τ),
 // R(τ) = Σ w·Re(conj(A)·B·e^{jωτ}): everywhere on a grid finer than 1/(8 f_max)
 // with up to 192 points an octave, then on all points, then by Newton's method.
@@ -37,15 +45,29 @@ func findOffset(pair *Pair, maxS float64) offset {
 	top := pair.FrequencyHz[len(x)-1]
 	step := 1 / (delaysPerPeriod * top)
 	from, to := pair.window(maxS)
-	grid := make([]float64, int(math.Ceil((to-from)/step))+1)
-	for _, k := range pair.Cells() {
-		addCosine(grid, x[k]/complex(pair.Weight[k], 0), 2*math.Pi*pair.FrequencyHz[k], from, step)
+	cells := pair.Cells()
+	f, y := make([]float64, len(cells)), make([]complex128, len(cells))
+	for i, k := range cells {
+		f[i], y[i] = pair.FrequencyHz[k], x[k]/complex(pair.Weight[k], 0)
 	}
+	grid, step := correlations(f, y, from, to, step)
 	var best [2]offset // by sign: +1, −1
 	for i, sign := range []float64{1, -1} {
 		best[i] = offset{sign: int(sign), r: math.Inf(-1)}
-		for _, n := range highest(grid, sign, 12) {
-			tau := refine(pair.FrequencyHz, x, sign, from+float64(n)*step, step)
+		var tops [mostTops]struct{ tau, r float64 }
+		found := 0
+		list := highest(grid, sign, mostTops)
+		for _, n := range list {
+			if sign*grid[n] < nearTop*sign*grid[list[0]] {
+				break
+			}
+			tau := from + (float64(n)+vertex(grid, n))*step
+			tops[found].tau, tops[found].r = tau, sign*correlation(pair.FrequencyHz, x, tau)
+			found++
+		}
+		slices.SortFunc(tops[:found], func(a, b struct{ tau, r float64 }) int { return cmp.Compare(b.r, a.r) })
+		for _, top := range tops[:min(found, finestTops)] {
+			tau := refine(pair.FrequencyHz, x, sign, top.tau, step)
 			if r := sign * correlation(pair.FrequencyHz, x, tau); r > best[i].r {
 				best[i].tauS, best[i].r = tau, r
 			}
@@ -65,11 +87,66 @@ func findOffset(pair *Pair, maxS float64) offset {
 // tells one offset from another no more.
 func (p *Pair) window(maxS float64) (fromS, toS float64) {
 	fromS, toS = -maxS, maxS
-	if p.b.window > 0 {
-		half := float64(p.b.window) / p.b.rateHz / 2
-		fromS, toS = max(fromS, p.b.laterS-half), min(toS, p.b.laterS+half)
+	if p.of.Window > 0 {
+		half := float64(p.of.Window) / p.of.SampleRateHz / 2
+		fromS, toS = max(fromS, p.laterS-half), min(toS, p.laterS+half)
 	}
 	return fromS, max(toS, fromS)
+}
+
+// correlations are Σ Re(x·e^{jωt}) at equally spaced t from fromS to toS, no
+// farther apart than step; f ascends. A low octave changes slowly with the
+// delay, so each is summed on its own grid, twice as coarse as the next higher
+// one's, and interpolated.
+func correlations(f []float64, x []complex128, fromS, toS, step float64) (grid []float64, stepS float64) {
+	top := f[len(f)-1]
+	steps := max(1, int(math.Ceil((toS-fromS)/step)))
+	octaves := int(math.Log2(top / f[0]))
+	for octaves > 0 && steps>>octaves < 8 {
+		octaves--
+	}
+	unit := 1 << octaves
+	steps = (steps + unit - 1) / unit * unit
+	stepS = (toS - fromS) / float64(steps)
+	grid = make([]float64, steps+1)
+	k := 0
+	for o := octaves; o >= 0; o-- {
+		part := grid[:steps>>o+1]
+		if o < octaves {
+			Double(part)
+		}
+		for edge := math.Ldexp(top, -o); k < len(f) && (o == 0 || f[k] <= edge); k++ {
+			addCosine(part, x[k], 2*math.Pi*f[k], fromS, math.Ldexp(stepS, o))
+		}
+	}
+	return grid, stepS
+}
+
+// Double spreads the first half of equally spaced samples, x[:len(x)/2+1], over
+// all of x, whose length is odd, and fills in between with cubic interpolation.
+func Double(x []float64) {
+	n := len(x)/2 + 1
+	for i := n - 1; i > 0; i-- {
+		x[2*i] = x[i]
+	}
+	last := len(x) - 1
+	for i := 1; i < last; i += 2 {
+		a, d := max(i-3, 0), min(i+3, last)
+		x[i] = (9*(x[i-1]+x[i+1]) - x[a] - x[d]) / 16
+	}
+}
+
+// vertex is where the parabola through point n and its neighbours turns, −½…½
+// of a step from n.
+func vertex(grid []float64, n int) float64 {
+	if n == 0 || n == len(grid)-1 {
+		return 0
+	}
+	bend := grid[n-1] - 2*grid[n] + grid[n+1]
+	if bend == 0 {
+		return 0
+	}
+	return min(max((grid[n-1]-grid[n+1])/(2*bend), -0.5), 0.5)
 }
 
 // addCosine adds Re(x·e^{jω(t0 + n·step)}) to grid[n].
@@ -120,11 +197,38 @@ func highest(grid []float64, sign float64, n int) []int {
 
 func correlation(f []float64, x []complex128, tau float64) float64 {
 	sum := 0.0
+	turn := turner{tau: tau}
 	for k, z := range x {
-		sin, cos := math.Sincos(2 * math.Pi * f[k] * tau)
-		sum += real(z)*cos - imag(z)*sin
+		turn.to(f[k])
+		sum += real(z)*real(turn.z) - imag(z)*imag(turn.z)
 	}
 	return sum
+}
+
+// turner makes e^{j2πfτ} for ascending f. Where these are evenly spaced, as the
+// lines of a window are, one is the product of the last and a constant.
+type turner struct {
+	tau   float64
+	f     float64
+	z     complex128
+	apart float64
+	by    complex128 // the turn over apart
+	n     int        // products since the last sine
+}
+
+func (t *turner) to(f float64) {
+	apart := f - t.f
+	t.f = f
+	if math.Abs(apart-t.apart) <= 1e-12*f && t.n < 64 {
+		t.z *= t.by
+		t.n++
+		return
+	}
+	t.z = cmplx.Rect(1, 2*math.Pi*f*t.tau)
+	t.n = 0
+	if apart != t.apart {
+		t.apart, t.by = apart, cmplx.Rect(1, 2*math.Pi*apart*t.tau)
+	}
 }
 
 // refine climbs from tau to the next maximum of sign·R; it stays within a step.
@@ -132,9 +236,11 @@ func refine(f []float64, x []complex128, sign, tau, step float64) float64 {
 	start := tau
 	for range 8 {
 		var slope, bend float64
+		turn := turner{tau: tau}
 		for k, z := range x {
 			omega := 2 * math.Pi * f[k]
-			sin, cos := math.Sincos(omega * tau)
+			turn.to(f[k])
+			cos, sin := real(turn.z), imag(turn.z)
 			slope -= omega * (real(z)*sin + imag(z)*cos)
 			bend -= omega * omega * (real(z)*cos - imag(z)*sin)
 		}
@@ -157,15 +263,23 @@ func (o *offset) spread(pair *Pair) {
 	ra, rb := make([]complex128, n), make([]complex128, n)
 	ta, tb := make([]complex128, n), make([]complex128, n)
 	bend := 0.0
+	turns := turner{tau: o.tauS}
 	for k, w := range pair.Weight {
 		omega := 2 * math.Pi * pair.FrequencyHz[k]
-		turn := cmplx.Rect(w, omega*o.tauS)
+		turns.to(pair.FrequencyHz[k])
+		turn := complex(w, 0) * turns.z
 		a, b := pair.A[k], pair.B[k]
 		ra[k], rb[k] = b*turn, a*cmplx.Conj(turn)
 		turn *= complex(0, omega) // R' = Σ w·Re(conj(A)·B·jω·e^{jωτ})
 		ta[k], tb[k] = b*turn, a*cmplx.Conj(turn)
 		bend += omega * real(cmplx.Conj(a)*b*turn*complex(0, 1))
 	}
-	o.rSD = math.Sqrt(pair.a.spread(ra) + pair.b.spread(rb))
-	o.sdS = math.Sqrt(pair.a.spread(ta)+pair.b.spread(tb)) / math.Abs(bend)
+	for _, g := range [][]complex128{ra, ta} {
+		pair.a.whiten(g)
+	}
+	for _, g := range [][]complex128{rb, tb} {
+		pair.b.whiten(g)
+	}
+	o.rSD = math.Sqrt(pair.near.variance(ra) + pair.near.variance(rb))
+	o.sdS = math.Sqrt(pair.near.variance(ta)+pair.near.variance(tb)) / math.Abs(bend)
 }

@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
+	"slices"
 
 	"plumbline/analyze/response"
 	"plumbline/analyze/statistics"
@@ -41,7 +41,10 @@ type Pair struct {
 	A, B        []complex128 // re the reference after A's compensation; B's own compensation is put back
 	Weight      []float64    // width of the point in log frequency, sums to 1
 	a, b        noise
-	width       []float64 // of the point in ln f, by the grid it comes from
+	width       []float64         // of the point in ln f, by the grid it comes from
+	laterS      float64           // B's compensation less A's
+	of          *response.Spectra // A's
+	near        *neighbours       // of the random errors; nil until asked for
 }
 
 // NewPair takes the points of both spectra that are trusted and lie in the band.
@@ -68,20 +71,36 @@ func NewPair(a, b *response.Spectra, band Band) (*Pair, error) {
 
 // take fills the pair from the points where a and b are trusted.
 func (p *Pair) take(a, b *response.Spectra) error {
-	later := b.DelayS - a.DelayS
+	p.of, p.laterS = a, b.DelayS-a.DelayS
+	from, _ := slices.BinarySearch(a.FrequencyHz, p.Band.LowHz/2)
+	points := 0
+	for k := from; k < len(a.FrequencyHz) && a.FrequencyHz[k] < 2*p.Band.HighHz; k++ {
+		points++
+	}
+	for _, x := range []*[]float64{&p.FrequencyHz, &p.width, &p.a.variance, &p.b.variance} {
+		*x = make([]float64, 0, points)
+	}
+	for _, x := range []*[]complex128{&p.A, &p.B, &p.b.turn} {
+		*x = make([]complex128, 0, points)
+	}
 	sum := 0.0
-	for k, f := range a.FrequencyHz {
-		if f <= 0 || !p.Band.contains(f) || !trusted(a, k) || !trusted(b, k) {
+	var trustA, trustB trust
+	turn := turner{tau: -p.laterS}
+	for k := from; k < from+points; k++ {
+		f := a.FrequencyHz[k]
+		if f <= 0 || !p.Band.contains(f) || !trustA.at(a, k) || !trustB.at(b, k) {
 			continue
 		}
+		turn.to(f)
 		p.FrequencyHz = append(p.FrequencyHz, f)
 		p.A = append(p.A, transfer(a, k))
-		p.B = append(p.B, transfer(b, k)*cmplx.Rect(1, -2*math.Pi*f*later))
+		p.B = append(p.B, transfer(b, k)*turn.z)
+		p.b.turn = append(p.b.turn, turn.z)
 		w := spacing(a.FrequencyHz, k) / f
 		p.width = append(p.width, w)
 		sum += w
-		p.a.add(a, k, 0)
-		p.b.add(b, k, later)
+		p.a.add(a, k)
+		p.b.add(b, k)
 	}
 	if len(p.FrequencyHz) < 3 {
 		return fmt.Errorf("nothing is trusted in %s: play louder or longer, or set another band", p.Band)
@@ -117,7 +136,8 @@ const maxCellsPerOctave = 192
 // frequency over the band: 192 an octave, or as many as the grid has in the
 // band's top octave. A point nearest to several is picked as often, so that a
 // plain mean over the cells is a mean over log frequency; a cell without a
-// trusted point of its own is left out.
+// trusted point of its own is left out. In a band narrower than a cell all points
+// are picked.
 func (p *Pair) Cells() []int {
 	f := p.FrequencyHz
 	perOctave := min(maxCellsPerOctave, math.Ln2/p.width[len(f)-1])
@@ -126,7 +146,7 @@ func (p *Pair) Cells() []int {
 	for i := 0; ; i++ {
 		cell := p.Band.LowHz * math.Exp2((float64(i)+0.5)/perOctave)
 		if cell > p.Band.HighHz {
-			return cells
+			break
 		}
 		for k+1 < len(f) && f[k]*f[k+1] < cell*cell {
 			k++
@@ -135,6 +155,12 @@ func (p *Pair) Cells() []int {
 			cells = append(cells, k)
 		}
 	}
+	if len(cells) == 0 {
+		for k := range f {
+			cells = append(cells, k)
+		}
+	}
+	return cells
 }
 
 func (b Band) String() string {
@@ -186,23 +212,40 @@ const lowestHz, highestHz, bridge = 20, 20000, 1.2599
 // within maxDifferenceDB of each other. A gap of up to a third of an octave, as a
 // notch makes it, does not end the band. It lies within 20 Hz…20 kHz.
 func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, error) {
+	return OverlapOf(pairs, maxDifferenceDB, func(n int, do func(i int)) {
+		for i := range n {
+			do(i)
+		}
+	})
+}
+
+// OverlapOf is Overlap with the pairs looked at by each, which calls do with
+// 0 … n−1, on as many goroutines as it likes, and returns when all are done.
+func OverlapOf(pairs [][2]*response.Spectra, maxDifferenceDB float64, each func(n int, do func(i int))) (Band, error) {
 	if len(pairs) == 0 {
 		return Band{}, errors.New("no pair of takes: give at least one")
 	}
-	frequency := pairs[0][0].FrequencyHz
-	mean := newMeanDifference(len(frequency))
 	for _, pair := range pairs {
 		if err := Compatible(pairs[0][0], pair[0], pair[1]); err != nil {
 			return Band{}, err
 		}
-		mean.add(pair[0], pair[1])
 	}
+	frequency := pairs[0][0].FrequencyHz
+	apartDB := make([][]float64, len(pairs))
+	each(len(pairs), func(i int) { apartDB[i] = differences(pairs[i][0], pairs[i][1]) })
 	var best, run Band // run.HighHz is 0 before the first
 	closest := math.Inf(1)
 	for k, f := range frequency {
 		apart := math.Inf(1)
-		if f >= lowestHz && f <= highestHz && 2*mean.pairs[k] >= len(pairs) && mean.pairs[k] > 0 {
-			apart = math.Abs(mean.db[k]) / float64(mean.pairs[k])
+		sum, heard := 0.0, 0
+		for _, db := range apartDB {
+			if !math.IsNaN(db[k]) {
+				sum += db[k]
+				heard++
+			}
+		}
+		if f >= lowestHz && f <= highestHz && 2*heard >= len(pairs) && heard > 0 {
+			apart = math.Abs(sum) / float64(heard)
 		}
 		closest = min(closest, apart)
 		if apart > maxDifferenceDB {
@@ -225,56 +268,56 @@ func Overlap(maxDifferenceDB float64, pairs ...[2]*response.Spectra) (Band, erro
 	return best, nil
 }
 
-// meanDifference is the level of A re B, each over a third of an octave around
-// the point, summed over the pairs of which at least half is trusted there.
-type meanDifference struct {
-	db    []float64
-	pairs []int
-}
-
-func newMeanDifference(n int) *meanDifference {
-	return &meanDifference{db: make([]float64, n), pairs: make([]int, n)}
-}
-
-func (m *meanDifference) add(a, b *response.Spectra) {
+// differences are the levels of A re B, dB, each over a third of an octave around
+// the point; NaN where less than half of it is trusted.
+func differences(a, b *response.Spectra) []float64 {
 	f := a.FrequencyHz
+	db := make([]float64, len(f))
 	half := math.Pow(2, 1.0/6)
 	var pa, pb, good, all float64
-	lo, hi := 0, 0
-	slide := func(k int, sign float64) {
-		if f[k] <= 0 {
-			return
-		}
-		w := sign * spacing(f, k) / f[k]
-		all += w
-		if trusted(a, k) && trusted(b, k) {
-			good += w
-			pa += w * power(transfer(a, k))
-			pb += w * power(transfer(b, k))
-		}
-	}
+	var trustA, trustB trust
+	type part struct{ w, good, pa, pb float64 }
+	came := make([]part, 0, len(f)) // in, to go out again
+	lo := 0
 	for k := range f {
-		for ; hi < len(f) && f[hi] <= f[k]*half; hi++ {
-			slide(hi, 1)
+		for hi := len(came); hi < len(f) && f[hi] <= f[k]*half; hi++ {
+			var in part
+			if f[hi] > 0 {
+				in.w = spacing(f, hi) / f[hi]
+				if trustA.at(a, hi) && trustB.at(b, hi) {
+					in.good, in.pa, in.pb = in.w, in.w*power(transfer(a, hi)), in.w*power(transfer(b, hi))
+				}
+			}
+			came = append(came, in)
+			all, good, pa, pb = all+in.w, good+in.good, pa+in.pa, pb+in.pb
 		}
 		for ; f[lo] < f[k]/half; lo++ {
-			slide(lo, -1)
+			out := came[lo]
+			all, good, pa, pb = all-out.w, good-out.good, pa-out.pa, pb-out.pb
 		}
+		db[k] = math.NaN()
 		if f[k] > 0 && good >= 0.5*all && pa > 0 && pb > 0 {
-			m.pairs[k]++
-			m.db[k] += 10 * math.Log10(pa/pb)
+			db[k] = 10 * math.Log10(pa/pb)
 		}
 	}
+	return db
 }
 
 // rounding is the response below which a silent microphone is heard through
 // the rounding of the transform that it shares with the reference: −240 dB.
 const rounding = 1e-24
 
-// trusted: the coherence exceeds what unrelated channels reach in 1 % of cases.
-func trusted(s *response.Spectra, k int) bool {
+// trust says where coherence exceeds what unrelated channels reach in 1 % of
+// cases. It keeps the last threshold: under one window all points have as many
+// averages.
+type trust struct{ averages, threshold float64 }
+
+func (t *trust) at(s *response.Spectra, k int) bool {
+	if n := s.EffectiveAverages[k]; n != t.averages {
+		t.averages, t.threshold = n, statistics.CoherenceThreshold(n, response.FalseTrust)
+	}
 	energy := s.Gxx[k] * s.Gyy[k]
-	return energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*statistics.CoherenceThreshold(s.EffectiveAverages[k], response.FalseTrust)
+	return t.averages > 1 && energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*t.threshold
 }
 
 // transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/alignment"
+	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -61,7 +62,7 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	if err := f.parse(); err != nil {
 		return err
 	}
-	cfg := alignment.Config{Band: f.bandHz, Gain: f.gain}
+	cfg := alignment.Config{Band: f.bandHz, Gain: f.gain, Each: offline.Each}
 	switch f.aim {
 	case "mean":
 	case "worst":

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"net/http"
 	"strings"
 	"testing"
@@ -12,6 +13,7 @@ import (
 
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"plumbline/stream/wire"
 )
@@ -100,6 +102,7 @@ func TestWholeSurvey(t *testing.T) {
 	var a wire.Align
 	d.get(t, "/api/v1/align?main=main&fill=fill", http.StatusOK, &a)
 	checkEfficiency(t, p, a)
+	checkRibbons(t, p, a)
 	if got, want := p.text("dial-delay"), fmt.Sprintf("%.2f", a.Settings[0].To.DelayMs); got != want && !lastDigit(got, want) {
 		t.Errorf("to dial in: %s ms, the API says %s", got, want)
 	}
@@ -241,6 +244,63 @@ func checkEfficiency(t *testing.T, p page, a wire.Align) {
 	}
 }
 
+// checkRibbons compares the intervals that the page draws of A and of the predicted
+// sum, smoothed no further, with those that the daemon's errors stand for; and
+// finds one for each level in the table.
+func checkRibbons(t *testing.T, p page, a wire.Align) {
+	t.Helper()
+	s := a.Seats[0]
+	type ribbon struct{ Mid, Low, High []wire.Value }
+	got := js[struct{ A, Predicted, Wide ribbon }](p, `(async () => {
+		const { magnitude, predict, predictError, ribbon, smoothLevel } = await import('/core/phasor.js');
+		const s = (await (await fetch('/api/v1/align?main=main&fill=fill')).json()).seats[0];
+		const x = { delayMs: 1.5, sign: -1, gainDB: -3 }, db = predict(s.frequency_hz, s.a, s.b, x, []);
+		const a = (fraction) => smoothLevel(s.frequency_hz, magnitude(s.a, []), s.a.error, s.correlation, fraction, ribbon());
+		return { A: a(48), Predicted: smoothLevel(s.frequency_hz, db, predictError(s.a, s.b, x, db, []), s.correlation, 48, ribbon()), Wide: a(3) };
+	})()`)
+	gain, wide, narrow := -math.Pow(10, -3./20), 0.0, 0.0
+	for i, f := range s.FrequencyHz {
+		if f < 100 || f > 10000 {
+			continue
+		}
+		A, B := complex(float64(s.A.Re[i]), float64(s.A.Im[i])), complex(float64(s.B.Re[i]), float64(s.B.Im[i]))
+		sum := A + B*cmplx.Rect(gain, -2*math.Pi*f*1.5e-3)
+		errSum := math.Hypot(float64(s.A.Error[i])*cmplx.Abs(A), gain*float64(s.B.Error[i])*cmplx.Abs(B)) / cmplx.Abs(sum)
+		for _, test := range []struct {
+			what string
+			got  ribbon
+			abs  float64
+			err  float64
+		}{{"A", got.A, cmplx.Abs(A), float64(s.A.Error[i])}, {"the predicted sum", got.Predicted, cmplx.Abs(sum), errSum}} {
+			low, high := 20*math.Log10(test.abs*max(0, 1-test.err)), 20*math.Log10(test.abs*(1+test.err))
+			if gotLow := float64(test.got.Low[i]); math.Abs(float64(test.got.High[i])-high) > 1e-3 || !(math.IsInf(low, -1) && math.IsNaN(gotLow)) && math.Abs(gotLow-low) > 1e-3*max(1, high-low) {
+				t.Errorf("%s at %.0f Hz: drawn within %.3f…%.3f dB, the daemon says %.3f…%.3f", test.what, f, gotLow, float64(test.got.High[i]), low, high)
+			}
+		}
+		narrow += float64(got.A.High[i] - got.A.Mid[i])
+		wide += float64(got.Wide.High[i] - got.Wide.Mid[i])
+	}
+	if !(wide < narrow/2 && wide > narrow/8) {
+		t.Errorf("over a third of an octave the upper half of A's ribbon is %.3f of what it is at 1/48: want about a quarter", wide/narrow)
+	}
+	js[any](p, `document.querySelector('[data-plot="magnitude"] .choices button:last-child').click()`)
+	p.until(10*time.Second, `document.querySelector('dialog[open] .tables') !== null`)
+	rows := js[[][]string](p, `[...[...document.querySelectorAll('dialog[open] table')].at(-1).querySelectorAll('tbody tr')].map((r) => [...r.cells].slice(1).map((c) => c.textContent))`)
+	intervals := 0
+	for _, row := range rows {
+		for _, cell := range row {
+			if strings.Contains(cell, "±") {
+				intervals++
+			}
+		}
+	}
+	if len(rows) < 25 || intervals < 4*20 {
+		t.Errorf("the table has %d rows and %d intervals of four levels", len(rows), intervals)
+	}
+	p.do(chromedp.KeyEvent(kb.Escape))
+	p.until(10*time.Second, `document.querySelector('dialog[open]') === null`)
+}
+
 // checkDrag drags the handle, wants every number to follow, and times it with 16
 // seats.
 func checkDrag(t *testing.T, d service, p page) {
@@ -333,6 +393,36 @@ func checkReport(t *testing.T, d service, p page) {
 	}
 	if err := json.Unmarshal([]byte(numbers), &raw); err != nil || len(raw.Pairs) != 1 || len(raw.Pairs[0].Align.Seats) != 3 {
 		t.Errorf("attached: %v, %d pairs", err, len(raw.Pairs))
+	}
+}
+
+// TestEveryLoudspeakerInTheMatrix has eight loudspeakers, and finds each at each
+// seat on every screen: in sight, and none over another.
+func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
+	d := demo(t)
+	for n := 3; n <= 8; n++ {
+		d.ask(t, "POST", "/api/v1/show/loudspeakers", fmt.Sprintf(`{"name":"delay tower %d"}`, n), http.StatusOK, nil)
+	}
+	d.ask(t, "POST", "/api/v1/show/seats", `{"name":"a seat with a rather long name"}`, http.StatusOK, nil)
+	for _, s := range []screen{laptop, {820, 1180, "dark"}, {390, 844, "light"}, {320, 640, "dark"}} {
+		t.Run(fmt.Sprintf("%dx%d", s.width, s.height), func(t *testing.T) {
+			p := open(t, d.url+"/align", s)
+			p.until(20*time.Second, `document.querySelectorAll('.matrix tbody [data-testid^="take-"]').length === 2 * 9`)
+			for _, problem := range js[[]string](p, `(() => {
+				const problems = [];
+				const boxes = [...document.querySelectorAll('.matrix tbody [data-testid^="take-"], .matrix tbody .seat-name input')].map((e) => [e.dataset.testid, (e.querySelector('.mark') ?? e).getBoundingClientRect()]);
+				for (const [name, r] of boxes) if (!(r.width > 5 && r.left >= 0 && r.right <= innerWidth)) problems.push(name + ' is out of sight');
+				boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
+					if (Math.min(p.right, q.right) - Math.max(p.left, q.left) > 1 && Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) > 1) problems.push(a + ' lies over ' + b);
+				}));
+				const key = document.querySelector('.boxes-key').textContent;
+				for (let n = 3; n <= 8; n++) if (!key.includes(n + ' delay tower ' + n)) problems.push(n + ' is not named');
+				return problems;
+			})()`) {
+				t.Error(problem)
+			}
+			p.check(t, s)
+		})
 	}
 }
 

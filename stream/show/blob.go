@@ -6,6 +6,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"math"
+	"slices"
 
 	"plumbline/analyze/response"
 )
@@ -43,6 +44,9 @@ func unpackSpectra(s *response.Spectra, b []byte) error {
 	}
 	s.FrequencyHz, s.Gxx, s.Gyy = s.FrequencyHz[:0], s.Gxx[:0], s.Gyy[:0]
 	s.Gxy, s.EffectiveAverages = s.Gxy[:0], s.EffectiveAverages[:0]
+	n := (len(b) - spectraHead) / pointSize
+	s.FrequencyHz, s.Gxx, s.Gyy = slices.Grow(s.FrequencyHz, n), slices.Grow(s.Gxx, n), slices.Grow(s.Gyy, n)
+	s.Gxy, s.EffectiveAverages = slices.Grow(s.Gxy, n), slices.Grow(s.EffectiveAverages, n)
 	for p := b[spectraHead:]; len(p) > 0; p = p[pointSize:] {
 		x := func(i int) float64 { return math.Float64frombits(binary.LittleEndian.Uint64(p[8*i:])) }
 		s.FrequencyHz = append(s.FrequencyHz, x(0))

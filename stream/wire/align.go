@@ -110,7 +110,8 @@ type AlignSeat struct {
 	TakeB         int64       `json:"take_b"`
 	TakeBoth      int64       `json:"take_both"` // 0 none
 	FrequencyHz   []float64   `json:"frequency_hz"`
-	A             Complex     `json:"a"` // re the main's compensation
+	Correlation   Values      `json:"correlation"` // of a point's random error with those of all points, its own 1 included
+	A             Complex     `json:"a"`           // re the main's compensation
 	B             Complex     `json:"b"`
 	Both          *Complex    `json:"both"` // its magnitude is that of the power mean around the point
 	Curve         DelayCurve  `json:"curve"`
@@ -146,10 +147,13 @@ type CombObject struct {
 	PeakDB    Value     `json:"peak_db"`
 }
 
-// Complex is a response, point by point.
+// Complex is a response, point by point. Error is the half width of the 95 %
+// interval of its part in any one direction, re its magnitude: that is within
+// 20 lg(1 ± error) dB and the phase within asin(error). Null: nothing is known.
 type Complex struct {
 	Re      Values `json:"re"`
 	Im      Values `json:"im"`
+	Error   Values `json:"error"`
 	Trusted []bool `json:"trusted"`
 }
 
@@ -286,6 +290,9 @@ type Verification struct {
 	DelayErrorMs   Value     `json:"delay_error_ms"` // the fill later than planned
 	LevelErrorDB   Value     `json:"level_error_db"`
 	FrequencyHz    []float64 `json:"frequency_hz"`
+	Correlation    Values    `json:"correlation"` // as in AlignSeat
 	PredictedCurve Values    `json:"predicted_magnitude_db"`
+	PredictedError Values    `json:"predicted_error"` // as in Complex
 	MeasuredCurve  Values    `json:"measured_magnitude_db"`
+	MeasuredError  Values    `json:"measured_error"`
 }

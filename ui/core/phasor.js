@@ -161,6 +161,35 @@ export function predict(hz, a, b, x, dst) {
 }
 
 /**
+ * Relative error of that sum: the two were measured apart, so their errors have nothing in common.
+ * @param {Complex} a @param {Complex} b @param {Setting} x @param {(number|null)[]} db the sum @param {(number|null)[]} dst
+ */
+export function predictError(a, b, x, db, dst) {
+  const gain = 10 ** (x.gainDB / 20);
+  dst.length = db.length;
+  for (let i = 0; i < db.length; i++) {
+    const level = db[i];
+    dst[i] = level === null ? null : Math.hypot(spread(a, i), gain * spread(b, i)) / Math.exp(level / (2 * DB));
+  }
+  return dst;
+}
+
+/** Half the interval of a response's part in one direction. @param {Complex} h @param {number} i */
+function spread(h, i) {
+  return (h.error[i] ?? Infinity) * Math.hypot(h.re[i] ?? 0, h.im[i] ?? 0);
+}
+
+/**
+ * Relative error of the ratio of two: that of the phase between them.
+ * @param {Complex} a @param {Complex} b @param {(number|null)[]} dst
+ */
+export function ratioError(a, b, dst) {
+  dst.length = a.error.length;
+  for (let i = 0; i < dst.length; i++) dst[i] = Math.hypot(a.error[i] ?? Infinity, b.error[i] ?? Infinity);
+  return dst;
+}
+
+/**
  * Phase of B under a setting against A, −180…180 degrees.
  * @param {number[]} hz @param {Complex} a @param {Complex} b @param {Setting} x @param {(number|null)[]} dst
  */
@@ -174,44 +203,76 @@ export function phaseBetween(hz, a, b, x, dst) {
   return dst;
 }
 
+/** @typedef {{mid: (number|null)[], low: (number|null)[], high: (number|null)[]}} Ribbon a curve and its 95 % interval */
+
+/** @returns {Ribbon} */
+export const ribbon = () => ({ mid: [], low: [], high: [] });
+
+const DEVIATIONS = 1.96; // of a normal curve, half its 95 % interval
+const LEAST = 0.05; // of a mean power is there for certain, however large the errors
+
 /**
- * Power mean over 1/fraction octave about each point.
- * @param {number[]} hz ascending @param {Values} db @param {number} fraction @param {(number|null)[]} dst
+ * Power mean over 1/fraction octave about each point, and what its error is: each point's own, as far as it does
+ * not go together with its neighbours', less the power that errors add on average.
+ * @param {number[]} hz ascending @param {Values} db @param {Values} error relative, of the amplitude @param {Values} correlation
+ * @param {number} fraction @param {Ribbon} dst
  */
-export function smoothDB(hz, db, fraction, dst) {
-  const n = Math.min(hz.length, db.length);
-  dst.length = n;
+export function smoothLevel(hz, db, error, correlation, fraction, dst) {
+  dst.mid.length = dst.low.length = dst.high.length = Math.min(hz.length, db.length);
   around(hz, fraction, (i, from, to) => {
-    let sum = 0;
-    let count = 0;
+    if (db[i] === null) {
+      dst.mid[i] = dst.low[i] = dst.high[i] = null;
+      return;
+    }
+    let [sum, spread, added, count] = [0, 0, 0, 0];
+    for (let k = from; k < to; k++) if (db[k] !== null) count++;
     for (let k = from; k < to; k++) {
       const v = db[k];
       if (v === null) continue;
-      sum += Math.exp(v / DB);
-      count++;
+      const power = Math.exp(v / DB);
+      const e = error[k] ?? Infinity;
+      sum += power;
+      spread += (power * e) ** 2 * together(correlation[k], count);
+      added += 2 * power * (e / DEVIATIONS) ** 2 * (1 - 1 / count);
     }
-    dst[i] = count && db[i] !== null ? DB * Math.log(sum / count) : null;
+    const sure = Math.max(sum - added, LEAST * sum);
+    const half = Math.sqrt(spread) / sure;
+    const level = DB * Math.log(sure / count);
+    dst.mid[i] = DB * Math.log(sum / count);
+    dst.low[i] = level + 2 * DB * Math.log(Math.max(0, 1 - half));
+    dst.high[i] = level + 2 * DB * Math.log(1 + half);
   });
   return dst;
 }
 
+/** How many times the variance of a sum of n grows because neighbours' errors go together. @param {number|null} correlation @param {number} n */
+const together = (correlation, n) => 1 + ((correlation ?? 1) - 1) * (1 - 1 / n);
+
 /**
  * Mean direction over 1/fraction octave about each point, and how much the directions agree there (0…1).
- * @param {number[]} hz ascending @param {Values} deg @param {number} fraction @param {(number|null)[]} dst @param {(number|null)[]} agreement
+ * @param {number[]} hz ascending @param {Values} deg @param {Values} error relative @param {Values} correlation
+ * @param {number} fraction @param {Ribbon} dst @param {(number|null)[]} agreement
  */
-export function smoothPhase(hz, deg, fraction, dst, agreement) {
-  dst.length = agreement.length = Math.min(hz.length, deg.length);
+export function smoothPhase(hz, deg, error, correlation, fraction, dst, agreement) {
+  dst.mid.length = dst.low.length = dst.high.length = agreement.length = Math.min(hz.length, deg.length);
   around(hz, fraction, (i, from, to) => {
-    let [re, im, count] = [0, 0, 0];
+    let [re, im, spread, count] = [0, 0, 0, 0];
+    for (let k = from; k < to; k++) if (deg[k] !== null) count++;
     for (let k = from; k < to; k++) {
       const v = deg[k];
       if (v === null) continue;
       re += Math.cos((v * Math.PI) / 180);
       im += Math.sin((v * Math.PI) / 180);
-      count++;
+      spread += (error[k] ?? Infinity) ** 2 * together(correlation[k], count);
     }
-    dst[i] = count ? (Math.atan2(im, re) * 180) / Math.PI : null;
-    agreement[i] = count ? Math.hypot(re, im) / count : null;
+    const length = Math.hypot(re, im);
+    const across = Math.sqrt(spread) / length;
+    const half = across < 1 ? (Math.asin(across) * 180) / Math.PI : 180;
+    const mid = count ? (Math.atan2(im, re) * 180) / Math.PI : null;
+    dst.mid[i] = mid;
+    dst.low[i] = mid === null ? null : mid - half;
+    dst.high[i] = mid === null ? null : mid + half;
+    agreement[i] = count ? length / count : null;
   });
 }
 

@@ -48,7 +48,7 @@
  * @typedef {{plan: number, seat: number, seat_name: string, take: number, time: string, pass: boolean, text: string,
  *   band_hz: number[], predicted_db: number|null, measured_db: number|null, difference_db: number|null,
  *   gain_over_louder_db: number|null, low_db: number|null, high_db: number|null, frequency_hz: number[], predicted_magnitude_db: Values,
- *   measured_magnitude_db: Values}} Verification
+ *   measured_magnitude_db: Values, correlation: Values, predicted_error: Values, measured_error: Values}} Verification
  * @typedef {{state: 'idle'|'ramping'|'measuring'|'storing'|'done'|'stopped'|'failed', purpose: ''|'survey'|'verify',
  *   seat: number, main: string, fill: string, playing: string[], step: number, steps: number, done: number,
  *   remaining_s: number|null, level_dbfs: number|null, cap_dbfs: number, text: string, takes: number[],
@@ -60,7 +60,7 @@
  * @typedef {{loudspeaker: string, known: boolean, from: Dial, to: Dial, text: string}} DialChange
  * @typedef {{today: number|null, plan: number|null, runner_up: number|null}} EfficiencyDB
  * @typedef {{delay_ms: number[], same_db: Values, opposite_db: Values}} DelayCurve
- * @typedef {{re: Values, im: Values, trusted: boolean[]}} Complex
+ * @typedef {{re: Values, im: Values, error: Values, trusted: boolean[]}} Complex
  * @typedef {{frequency_hz: number[], phase_deg: number[], level_db: number[], count: number[]}} Cells
  * @typedef {{cause: string, change_db: number|null, low_db: number|null, high_db: number|null, sentence: string}} LedgerRow
  * @typedef {{seat: number, name: string, today_db: number|null, plan_db: number|null, offset_ms: number|null,
@@ -68,7 +68,7 @@
  *   ideal_gain_db: number|null, gain_over_louder_db: number|null, gain_low_db: number|null, gain_high_db: number|null,
  *   plan_gain_db: number|null, ledger: LedgerRow[],
  *   comb: {notches_hz: number[], peaks_hz: number[], depth_db: number|null, peak_db: number|null},
- *   take_a: number, take_b: number, take_both: number, frequency_hz: number[], a: Complex, b: Complex,
+ *   take_a: number, take_b: number, take_both: number, frequency_hz: number[], correlation: Values, a: Complex, b: Complex,
  *   both: Complex|null, curve: DelayCurve, cells: Cells}} AlignSeat
  * @typedef {{main: string, fill: string, band_hz: number[], band_found: boolean, aim: 'mean'|'worst',
  *   plan: PlanObject|null, runner_up: PlanObject|null, settings: DialChange[], efficiency_db: EfficiencyDB,

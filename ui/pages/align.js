@@ -24,6 +24,8 @@ import { Waterfall } from '../parts/waterfall.js';
 
 const PARTS = /** @type {const} */ ([['seats', 'Seats'], ['sweep', 'Delay'], ['sum', 'Sum'], ['ledger', 'Ledger'], ['dials', 'Dial']]);
 
+const MANY_SEATS = 8; // under so many rows, what measures a seat is out of sight: it comes before them
+
 export class AlignPage {
   #session;
   #model;
@@ -146,8 +148,9 @@ export class AlignPage {
     this.#map.show();
     this.#waterfall.show(this.#model.account);
     this.node.classList.toggle('stale', !this.#session.status.open);
+    this.node.classList.toggle('many', this.#shelf.seats.length > MANY_SEATS);
     this.node.dataset.known = String(!!answer?.plan);
-    say(this.#aim, this.#model.aim === 'worst' ? 'the worst seat' : 'the mean');
+    say(this.#aim, this.#model.aim === 'worst' ? 'the worst' : 'the mean');
     this.#gain.setAttribute('aria-pressed', String(this.#model.gain));
     this.#low.show(answer?.band_hz[0]);
     this.#high.show(answer?.band_hz[1]);

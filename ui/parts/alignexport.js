@@ -71,12 +71,15 @@ export function sumTable({ model, sum }) {
   const seat = model.account;
   const { answer, now } = model;
   if (!seat || !answer) return el('p', { text: 'Nothing is measured yet.' });
-  const [a, b, both, then] = ['a_db', 'b_db', 'both_db', 'predicted_db'].map((_, k) => sum.rows().trim().split('\n').slice(1).map((r) => Number(r.split(',')[k + 1] || NaN)));
+  const { a, b, both, predicted } = sum.levels;
   const rows = [];
   for (let k = -17; k <= 13; k++) {
     const hz = 1000 * 10 ** (k / 10); // base-ten third octaves, IEC 61260-1
     const i = nearest(seat.frequency_hz, hz);
-    rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, ...[a, b, both, then].map((v) => signed(v[i], 1))]);
+    rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, ...[a, b, both, predicted].map((r) => {
+      const [mid, low, high] = [r?.mid[i] ?? NaN, r?.low[i] ?? NaN, r?.high[i] ?? NaN];
+      return `${signed(mid, 1)}${Number.isFinite(high - low) ? ` ±${fixed((high - low) / 2, 1)}` : ''}`;
+    })]);
   }
   return el('div', { class: 'tables' },
     table('Efficiency of the sum, dB of the ideal', ['seat', 'today', 'plan', 'under the handle'], answer.seats.map((s, k) => [s.name, signed(s.today_db, 2), signed(s.plan_db, 2), signed(now[k], 2)])),

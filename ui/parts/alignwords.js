@@ -92,8 +92,9 @@ function account(model, dialled) {
   const cause = [...seat.ledger].sort((a, b) => (a.change_db ?? 0) - (b.change_db ?? 0))[0];
   if (cause && (cause.change_db ?? 0) < -0.1) {
     const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
-    const most = -(cause.change_db ?? 0) > missing / 2 ? 'Most of the rest' : 'The largest part of the rest';
-    parts.push(part(`${most} (${fixed(-(cause.change_db ?? 0), 1)} dB)`, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
+    const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
+    const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
+    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
   }
   parts.push(...next(model, dialled));
   const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
@@ -124,7 +125,7 @@ function next(model, dialled) {
   if (missing) out.push(part(`Missing: ${missing}. `, 'missing'));
   if (stored && !dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
   else if (stored && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
-  else if (gains > WELL_DB) out.push(part(`The plan gets ${signed(gains, 1)} dB more of the sum over ${answer.seats.length === 1 ? 'this seat' : `${answer.seats.length} seats`}: dial it in.`, 'dial'));
+  else if (gains > WELL_DB) out.push(part(`The plan gets ${fixed(gains, 1)} dB more: dial it in.`, 'dial'));
   else out.push(part('No delay or polarity does better.', 'dial'));
   return out;
 }

@@ -148,7 +148,7 @@ export class Chart {
   /** @param {Surface} s @param {PlotName} plot */
   #paint(s, plot) {
     this.#options.under?.(s, plot);
-    const curves = this.#options.curves();
+    const curves = this.#options.curves().filter((c) => c[plot]);
     const ink = currentInk();
     // Wide lines are what costs (measured): with many curves only the one in front may have one.
     const thin = curves.length > MOST_RIBBONS ? 1 / s.ratio : 1.25 * ink.line;
@@ -257,8 +257,9 @@ export class Chart {
 /**
  * Writes names beside each other's way: each above its point, none over another.
  * @param {Surface} s @param {{x: number, y: number, name: string, colour: string}[]} labels canvas pixels @param {string} ground
+ * @param {number} [foot] pixels at the bottom that stay free
  */
-export function placeNames(s, labels, ground) {
+export function placeNames(s, labels, ground, foot = 0) {
   const right = s.box.left + s.box.width;
   const step = 15 * s.ratio;
   s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
@@ -267,7 +268,7 @@ export function placeNames(s, labels, ground) {
     const wanted = labels[i].y - 10 * s.ratio;
     labels[i].y = Math.max(s.box.top + step * 0.7, i ? Math.max(wanted, labels[i - 1].y + step) : wanted);
   }
-  const over = labels.length ? labels[labels.length - 1].y - (s.box.top + s.box.height - step / 2) : 0;
+  const over = labels.length ? labels[labels.length - 1].y - (s.box.top + s.box.height - foot * s.ratio - step / 2) : 0;
   s.ctx.textAlign = 'right';
   s.ctx.textBaseline = 'middle';
   s.ctx.lineJoin = 'round';
@@ -275,7 +276,7 @@ export function placeNames(s, labels, ground) {
     const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(name).width + 6 * s.ratio));
     const level = y - Math.max(0, over);
     s.ctx.strokeStyle = ground;
-    s.ctx.lineWidth = 3 * s.ratio;
+    s.ctx.lineWidth = 5 * s.ratio;
     s.ctx.strokeText(name, at, level);
     s.ctx.fillStyle = colour;
     s.ctx.fillText(name, at, level);

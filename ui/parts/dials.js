@@ -46,11 +46,17 @@ export class Dials {
   #notices;
   #delay;
   #gain;
+  #gainChoice;
   #flip = el('button', { type: 'button', 'data-testid': 'hand-polarity', onclick: () => this.#model.set({ sign: this.#model.setting.sign < 0 ? 1 : -1 }) });
   #fill = el('h2');
   #was = el('p', { class: 'also' });
-  #polarity = el('p', { class: 'polarity', 'data-testid': 'dial-polarity' });
-  #wait = el('div', { class: 'waits', 'data-testid': 'dial-main' });
+  #way = el('strong');
+  #wasWay = el('span');
+  #comma = el('span', { class: 'hidden' });
+  #polarity = el('p', { class: 'polarity', 'data-testid': 'dial-polarity' }, el('span', { class: 'hidden', text: 'Polarity ' }), this.#way, this.#comma, this.#wasWay);
+  #waitMs = el('strong', { class: 'big' });
+  #waitWhat = el('span', { class: 'also' });
+  #wait = el('div', { class: 'waits', 'data-testid': 'dial-main' }, this.#waitMs, this.#waitWhat);
   #yield = el('p', { class: 'also', 'data-testid': 'dial-efficiency' });
   #back = el('button', { type: 'button', text: 'Back to the plan', 'data-testid': 'back-to-plan', onclick: () => this.#model.backToPlan() });
   #second = el('button', { type: 'button', text: 'Runner-up', 'data-testid': 'runner-up', onclick: () => this.#runnerUp() });
@@ -71,8 +77,9 @@ export class Dials {
     this.#notices = notices;
     this.#delay = new Field({ label: 'Delay to dial in, milliseconds', unit: 'ms', step: 0.01, least: -1000, most: 1000, digits: 2, testid: 'dial-delay', commit: (v) => this.#setDelay(v) });
     this.#gain = new Field({ label: 'Gain of the fill against today', unit: 'dB', step: 0.5, least: -24, most: 24, digits: 1, testid: 'hand-gain', commit: (v) => model.set({ gainDB: v }) });
+    this.#gainChoice = el('span', { class: 'choice gain' }, el('span', { text: 'gain' }), this.#gain.node);
     this.#body = el('div', { class: 'dial-body' },
-      el('div', { class: 'dial k1' }, this.#fill, el('div', { class: 'big' }, this.#delay.node), this.#was, this.#polarity, el('p', { class: 'hands' }, this.#flip, el('span', { class: 'choice' }, el('span', { text: 'gain' }), this.#gain.node))),
+      el('div', { class: 'dial k1' }, this.#fill, el('div', { class: 'values' }, el('div', {}, el('div', { class: 'big' }, this.#delay.node), this.#was), this.#polarity), el('p', { class: 'hands' }, this.#flip, this.#gainChoice)),
       this.#wait, this.#yield, el('p', { class: 'hands' }, this.#keep, this.#dial, this.#back, this.#second), this.#steps);
     this.node = el('section', { class: 'dials numbers', 'aria-label': 'To dial in' }, this.#nothing, this.#body);
   }
@@ -88,24 +95,32 @@ export class Dials {
 
   /** Only what is under the hand. */
   follow() {
-    const { answer, setting, now, nowAim, worstNow, moved } = this.#model;
+    const { answer, setting, nowAim, moved } = this.#model;
     if (!answer?.plan) return;
     this.#showWays();
     const [fill, main] = changes(answer, setting);
     const metres = (/** @type {number} */ ms) => `${fixed((ms / 1000) * this.#session.speedOfSound, 2)} m`;
-    say(this.#fill, fill.known ? `${fill.name}: delay` : `${fill.name}: more delay`);
-    this.#delay.show(fill.to.delay_ms - (fill.known ? 0 : fill.from.delay_ms));
-    say(this.#was, fill.known ? `${metres(fill.to.delay_ms)}, was ${fixed(fill.from.delay_ms, 2)} ms` : metres(fill.to.delay_ms - fill.from.delay_ms));
+    say(this.#fill, fill.known ? `${fill.name}: delay and polarity` : `${fill.name}: more delay, and polarity`);
+    const shown = fill.to.delay_ms - (fill.known ? 0 : fill.from.delay_ms);
+    this.#delay.show(shown);
+    this.#delay.node.classList.toggle('long', shown >= 10 || shown < 0);
+    say(this.#was, fill.known ? `${metres(fill.to.delay_ms)}, was ${fixed(fill.from.delay_ms, 2)} ms` : metres(shown));
     const turned = fill.from.polarity !== fill.to.polarity;
-    say(this.#polarity, fill.known ? `Polarity ${fill.to.polarity}${turned ? `, was ${fill.from.polarity}` : ''}` : turned ? 'Polarity turned' : 'Polarity as it is');
+    say(this.#way, fill.known ? fill.to.polarity : turned ? 'turned' : 'as it is');
+    say(this.#comma, fill.known && turned ? ', ' : '');
+    say(this.#wasWay, fill.known && turned ? `was ${fill.from.polarity}` : '');
     this.#polarity.dataset.turned = String(turned);
     say(this.#flip, setting.sign < 0 ? 'Turned over' : 'As today');
     this.#flip.setAttribute('aria-pressed', String(setting.sign < 0));
     this.#gain.show(setting.gainDB);
+    this.#gainChoice.dataset.set = String(Math.abs(setting.gainDB) >= 0.05);
     this.#wait.hidden = !main;
-    if (main) say(this.#wait, main.known ? `${main.name}: delay ${fixed(main.to.delay_ms, 2)} ms (${metres(main.to.delay_ms)})` : `${main.name}: ${fixed(main.to.delay_ms - main.from.delay_ms, 2)} ms more (${metres(main.to.delay_ms - main.from.delay_ms)})`);
-    const worst = now.length > 1 && worstNow >= 0 ? `, worst ${signed(now[worstNow], 1)} at ${answer.seats[worstNow].name}` : '';
-    say(this.#yield, `Of the ideal sum: today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB${worst}. ±${fixed(answer.flatness_ms, 2)} ms costs half a decibel.`);
+    if (main) {
+      const ms = main.known ? main.to.delay_ms : main.to.delay_ms - main.from.delay_ms;
+      say(this.#waitMs, `${fixed(ms, 2)} ms`);
+      say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
+    }
+    say(this.#yield, `Today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB. ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }

@@ -10,9 +10,10 @@ import { TextField } from './textfield.js';
 /** @typedef {import('../core/types.js').Seat} Seat */
 /** @typedef {import('../core/types.js').Take} Take */
 
-const MOST_COLUMNS = 4; // that a column of the page has room for; with more the pair alone is shown
+const MOST_COLUMNS = 4; // that have room for names; with more the other loudspeakers are numbers under the seat's name
 
-/** @typedef {{key: string, ids: number[], name: string, ink: string}} Column */
+/** @typedef {{key: string, ids: number[], name: string, number: number, ink: string}} Column number is its place in the rig */
+/** @typedef {{glyph: string, word: string, says: string}} Mark */
 
 export class Matrix {
   #model;
@@ -25,6 +26,7 @@ export class Matrix {
   #rows = new Map();
   #headKey = '';
   #sheet;
+  #key = el('p', { class: 'boxes-key', hidden: true });
   #legend = el('small', { class: 'legend', text: 'dB of the ideal sum, ▼ worst seat' });
   #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
   #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
@@ -40,18 +42,20 @@ export class Matrix {
     this.#shelf = shelf;
     this.#session = session;
     this.#sheet = sheet;
-    this.#table.after(this.#legend);
+    this.#table.after(this.#legend, this.#key);
   }
 
   show() {
-    const columns = this.#columns();
+    const { columns, others } = this.#columns();
     const aligned = (this.#model.answer?.seats.length ?? 0) > 0;
-    const key = JSON.stringify([columns, aligned]);
+    const key = JSON.stringify([columns, others, aligned]);
     if (key !== this.#headKey) {
       this.#headKey = key;
       this.#head.replaceChildren(el('th', { scope: 'col', text: 'Seat' }), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}`, title: c.name }, el('span', { text: c.name }))),
         ...(aligned ? [el('th', { scope: 'col', class: 'number', text: 'today' }), el('th', { scope: 'col', class: 'number', text: 'then' })] : []));
       this.#legend.hidden = !aligned;
+      this.#key.hidden = !others.length;
+      this.#key.replaceChildren(...others.map((c) => el('span', {}, el('b', { text: String(c.number) }), ` ${c.name}`)));
     }
     const { seats } = this.#shelf;
     for (const [id, row] of this.#rows) {
@@ -63,7 +67,7 @@ export class Matrix {
       let row = this.#rows.get(seat.id);
       if (!row) this.#rows.set(seat.id, (row = new Row(seat, this.#model, this.#shelf)));
       if (this.#body.rows[k] !== row.node) this.#body.insertBefore(row.node, this.#body.rows[k] ?? null);
-      row.show(seat, columns, this.#marks(seat, columns), aligned);
+      row.show(seat, columns, this.#marks(seat, columns), others, this.#marks(seat, others), aligned);
     });
     const chosen = this.#model.seat;
     this.#remove.hidden = !chosen;
@@ -82,19 +86,18 @@ export class Matrix {
     answer?.seats.forEach((s, k) => this.#rows.get(s.seat)?.follow(s.today_db, now[k], s.seat === worst?.seat && answer.seats.length > 1, k === worstNow && now.length > 1));
   }
 
-  /** Every loudspeaker alone, and the pair. @returns {Column[]} */
+  /** Every loudspeaker alone and the pair: with a column, or as a number. @returns {{columns: Column[], others: Column[]}} */
   #columns() {
     const { main, fill } = this.#model;
-    const ink = (/** @type {string} */ name) => (name === main ? 'k0' : name === fill ? 'k1' : 'other');
     const { loudspeakers } = this.#shelf;
-    const pair = loudspeakers.filter((l) => l.name === main || l.name === fill).map((l) => l.id).sort((a, b) => a - b);
-    const others = loudspeakers.filter((l) => l.name !== main && l.name !== fill);
-    const pairFirst = [main, fill].map((name) => loudspeakers.find((l) => l.name === name)).filter((l) => !!l);
-    const alone = [...pairFirst, ...(others.length + 2 <= MOST_COLUMNS ? others : [])];
-    return [...alone.map((l) => ({ key: `alone-${l.id}`, ids: [l.id], name: l.name, ink: ink(l.name) })), ...(pair.length === 2 ? [{ key: 'both', ids: pair, name: 'both', ink: 'ink' }] : [])];
+    const alone = loudspeakers.map((l, k) => ({ key: `alone-${l.id}`, ids: [l.id], name: l.name, number: k + 1, ink: l.name === main ? 'k0' : l.name === fill ? 'k1' : 'other' }));
+    const pair = [main, fill].flatMap((name) => alone.filter((c) => c.name === name));
+    const others = alone.filter((c) => !pair.includes(c));
+    const both = pair.length === 2 ? [{ key: 'both', ids: pair.flatMap((c) => c.ids).sort((a, b) => a - b), name: 'both', number: 0, ink: 'ink' }] : [];
+    return alone.length <= MOST_COLUMNS ? { columns: [...pair, ...others, ...both], others: [] } : { columns: [...pair, ...both], others };
   }
 
-  /** @param {Seat} seat @param {Column[]} columns */
+  /** @param {Seat} seat @param {Column[]} columns @returns {Mark[]} */
   #marks(seat, columns) {
     const { survey } = this.#session;
     const account = this.#model.answer?.seats.find((s) => s.seat === seat.id);
@@ -138,18 +141,21 @@ class Row {
     } });
   }
 
-  /** @param {Seat} seat @param {Column[]} columns @param {{glyph: string, word: string, says: string}[]} marks @param {boolean} aligned */
-  show(seat, columns, marks, aligned) {
+  /** @param {Seat} seat @param {Column[]} columns @param {Mark[]} marks @param {Column[]} others @param {Mark[]} numbered @param {boolean} aligned */
+  show(seat, columns, marks, others, numbered, aligned) {
     this.#name.show(seat.name);
     const chosen = this.#model.seat?.id === seat.id;
     this.node.classList.toggle('chosen', chosen);
     this.#choose.setAttribute('aria-pressed', String(chosen));
-    const key = JSON.stringify([columns.map((c) => c.key), marks, aligned]);
+    const key = JSON.stringify([columns.map((c) => c.key), marks, others.map((c) => [c.number, c.name]), numbered, aligned]);
     if (this.node.dataset.key === key) return;
     this.node.dataset.key = key;
-    const cells = columns.map((c, k) => el('td', { class: `take ${c.ink}`, 'data-testid': `take-${seat.id}-${c.key.startsWith('alone') ? c.name : c.key}`, title: marks[k].says },
+    const testid = (/** @type {Column} */ c) => `take-${seat.id}-${c.key.startsWith('alone') ? c.name : c.key}`;
+    const cells = columns.map((c, k) => el('td', { class: `take ${c.ink}`, 'data-testid': testid(c), title: marks[k].says },
       el('span', { class: 'mark', text: marks[k].glyph, 'aria-hidden': 'true' }), el('small', { text: marks[k].word }), el('span', { class: 'hidden', text: marks[k].says })));
-    this.node.replaceChildren(el('th', { scope: 'row' }, el('div', { class: 'seat-name' }, this.#choose, this.#name.node)), ...cells, ...(aligned ? [this.#today, this.#then] : []));
+    const boxes = others.map((c, k) => el('span', { class: 'box', 'data-testid': testid(c), 'data-mark': numbered[k].glyph, title: `${c.name}: ${numbered[k].says}` },
+      String(c.number), el('span', { class: 'hidden', text: ` ${c.name} ${numbered[k].says}` })));
+    this.node.replaceChildren(el('th', { scope: 'row' }, el('div', { class: 'seat-name' }, this.#choose, this.#name.node), boxes.length ? el('div', { class: 'boxes-row' }, ...boxes) : null), ...cells, ...(aligned ? [this.#today, this.#then] : []));
   }
 
   /** @param {number|null} today @param {number} then @param {boolean} worst today @param {boolean} worstNow */

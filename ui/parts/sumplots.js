@@ -4,7 +4,7 @@
 
 import * as address from '../core/address.js';
 import { el } from '../core/dom.js';
-import { magnitude, phaseBetween, predict, smoothDB, smoothPhase } from '../core/phasor.js';
+import { magnitude, phaseBetween, predict, predictError, ratioError, ribbon, smoothLevel, smoothPhase } from '../core/phasor.js';
 import { currentInk } from '../core/theme.js';
 import { TODAY } from './alignmodel.js';
 import { Chart } from './chart.js';
@@ -13,16 +13,29 @@ import { Chart } from './chart.js';
 /** @typedef {import('../draw/plot.js').Surface} Surface */
 /** @typedef {import('./chart.js').Drawn} Drawn */
 /** @typedef {import('../core/types.js').Complex} Complex */
+/** @typedef {import('../core/phasor.js').Ribbon} Ribbon */
 
 const ADDING = 90; // degrees: two equal signals gain more than 3 dB
 const LITTLE = 120; // from here on the pair is quieter than one of them
 const DASH = [9, 4];
 const MOST_NOTCHES = 40;
 const SMOOTHING = [48, 24, 12, 6, 3];
-const AGREED = 0.6; // directions that agree less have no mean worth a line
+const AGREED = 0.8; // directions that agree less have no mean worth a line
 
 /** @param {Complex[]} of @returns {Values} 1 where all are trusted */
 const trustOf = (...of) => of[0].trusted.map((_, i) => (of.every((c) => c.trusted[i]) ? 1 : 0));
+
+/** 1 where an interval does not reach down to nothing. @param {Values} error @returns {Values} */
+const known = (error) => error.map((e) => (e !== null && e < 1 ? 1 : 0));
+
+/**
+ * @param {Ribbon} ribbon @param {Values} trust 0 or 1 @param {number} [wrap]
+ * @returns {(xs: ArrayLike<number>) => import('../draw/trace.js').Curve}
+ */
+const curve = ({ mid, low, high }, trust, wrap) => {
+  const threshold = trust.map(() => 0.5);
+  return (xs) => ({ xs, mid, low, high, coherence: trust, threshold, wrap });
+};
 
 export class SumPlots {
   #model;
@@ -34,14 +47,12 @@ export class SumPlots {
   /** @type {unknown} */
   #proofOf = null;
   #proofFraction = 0;
-  /** @type {Values} */
-  #proofDB = [];
-  /** @type {Values} */
-  #plannedDB = [];
-  /** @type {{half: Values, a: Values, b: Values, both: Values, today: Values, trustA: Values, trustB: Values, trust: Values, agreed: Values}} */
-  #kept = { half: [], a: [], b: [], both: [], today: [], trustA: [], trustB: [], trust: [], agreed: [] };
-  /** @type {{db: Values, smooth: Values, deg: Values, mean: Values, trust: Values}} under the setting; filled anew each time */
-  #then = { db: [], smooth: [], deg: [], mean: [], trust: [] };
+  #proven = ribbon();
+  #planned = ribbon();
+  /** @type {{a: Ribbon, b: Ribbon, both: Ribbon|null, today: Ribbon, trustA: Values, trustB: Values, trust: Values, agreed: Values, between: Values}} */
+  #kept = { a: ribbon(), b: ribbon(), both: null, today: ribbon(), trustA: [], trustB: [], trust: [], agreed: [], between: [] };
+  /** @type {{db: Values, error: Values, level: Ribbon, deg: Values, phase: Ribbon, agreed: Values}} under the setting; filled anew each time */
+  #then = { db: [], error: [], level: ribbon(), deg: [], phase: ribbon(), agreed: [] };
   #fraction = address.number('oct', 6);
   #smooth = el('select', { 'data-testid': 'sum-smoothing', onchange: () => this.#setSmoothing(Number(this.#smooth.value)) }, ...SMOOTHING.map((n) => el('option', { value: String(n), text: `1/${n} oct` })));
 
@@ -80,24 +91,25 @@ export class SumPlots {
     const seat = this.#model.account;
     const key = seat ? `${this.#fraction} ${seat.seat} ${seat.take_a} ${seat.take_b} ${seat.take_both}` : '';
     const hz = seat?.frequency_hz ?? [];
-    const level = (/** @type {Complex} */ c) => smoothDB(hz, magnitude(c, []), this.#fraction, []);
+    const level = (/** @type {Complex} */ c) => smoothLevel(hz, magnitude(c, []), c.error, seat?.correlation ?? [], this.#fraction, ribbon());
     if (key !== this.#key) {
       this.#key = key;
       this.#chart.lookAgain();
       if (seat) {
         this.#kept = {
-          half: hz.map(() => 0.5), a: level(seat.a), b: level(seat.b), both: seat.both ? level(seat.both) : [],
-          today: [], trustA: trustOf(seat.a), trustB: trustOf(seat.b), trust: trustOf(seat.a, seat.b), agreed: [],
+          a: level(seat.a), b: level(seat.b), both: seat.both ? level(seat.both) : null, today: ribbon(), agreed: [], between: ratioError(seat.a, seat.b, []),
+          trustA: trustOf(seat.a), trustB: trustOf(seat.b), trust: trustOf(seat.a, seat.b),
         };
-        smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, TODAY, []), this.#fraction, this.#kept.today, this.#kept.agreed);
-        this.#limit(this.#kept.agreed);
+        smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, TODAY, []), this.#kept.between, seat.correlation, this.#fraction, this.#kept.today, this.#kept.agreed);
+        this.#limit(this.#kept.today, this.#kept.agreed);
       }
     }
     if (seat) {
       const { then, setting } = { then: this.#then, setting: this.#model.setting };
-      smoothDB(hz, predict(hz, seat.a, seat.b, setting, then.db), this.#fraction, then.smooth);
-      smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, setting, then.deg), this.#fraction, then.mean, then.trust);
-      this.#limit(then.trust);
+      predictError(seat.a, seat.b, setting, predict(hz, seat.a, seat.b, setting, then.db), then.error);
+      smoothLevel(hz, then.db, then.error, seat.correlation, this.#fraction, then.level);
+      smoothPhase(hz, phaseBetween(hz, seat.a, seat.b, setting, then.deg), this.#kept.between, seat.correlation, this.#fraction, then.phase, then.agreed);
+      this.#limit(then.phase, then.agreed);
     }
     this.#chart.draw();
   }
@@ -109,19 +121,20 @@ export class SumPlots {
   }
 
   /** @param {import('../core/types.js').Verification} proof */
-  #proven(proof) {
-    if (this.#proofOf !== proof || this.#proofFraction !== this.#fraction) {
-      this.#proofOf = proof;
-      this.#proofFraction = this.#fraction;
-      smoothDB(proof.frequency_hz, proof.measured_magnitude_db, this.#fraction, this.#proofDB);
-      smoothDB(proof.frequency_hz, proof.predicted_magnitude_db, this.#fraction, this.#plannedDB);
-    }
-    return { proof: this.#proofDB, planned: this.#plannedDB };
+  #smoothProof(proof) {
+    if (this.#proofOf === proof && this.#proofFraction === this.#fraction) return;
+    this.#proofOf = proof;
+    this.#proofFraction = this.#fraction;
+    smoothLevel(proof.frequency_hz, proof.measured_magnitude_db, proof.measured_error, proof.correlation, this.#fraction, this.#proven);
+    smoothLevel(proof.frequency_hz, proof.predicted_magnitude_db, proof.predicted_error, proof.correlation, this.#fraction, this.#planned);
   }
 
-  /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Values} agreement */
-  #limit(agreement) {
-    for (let i = 0; i < agreement.length; i++) agreement[i] = (agreement[i] ?? 0) >= AGREED && this.#kept.trust[i] === 1 ? 1 : 0;
+  /** What is not trusted in itself is not trusted smoothed, and what points everywhere has no direction. @param {Ribbon} phase @param {Values} agreement becomes the trust */
+  #limit(phase, agreement) {
+    for (let i = 0; i < agreement.length; i++) {
+      if ((agreement[i] ?? 0) < AGREED) phase.mid[i] = null;
+      agreement[i] = phase.mid[i] !== null && this.#kept.trust[i] === 1 ? 1 : 0;
+    }
   }
 
   /** @param {number} fraction */
@@ -134,34 +147,33 @@ export class SumPlots {
   /** @returns {Drawn[]} */
   curves() {
     const seat = this.#model.account;
-    if (!seat || !this.#kept.a.length) return [];
-    const { half, a, b, both, today, trustA, trustB, trust, agreed } = this.#kept;
+    if (!seat || !this.#kept.a.mid.length) return [];
+    const { a, b, both, today, trustA, trustB, trust, agreed } = this.#kept;
     const grid = seat.frequency_hz;
     const { main, fill } = this.#model;
-    const curve = (/** @type {Values} */ mid, /** @type {Values} */ coherence) => (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid, coherence, threshold: half });
-    const turning = (/** @type {Values} */ mid, /** @type {Values} */ coherence) => (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid, coherence, threshold: half, wrap: 360 });
+    const then = this.#then;
     /** @type {Drawn[]} */
     const out = [
       { name: main, ink: 0, dash: [], front: false, grid, magnitude: curve(a, trustA) },
       { name: fill, ink: 1, dash: [2, 2], front: false, grid, magnitude: curve(b, trustB) },
-      { name: '', ink: -2, dash: [], front: false, grid, phase: turning(today, agreed) },
+      { name: '', ink: -2, dash: [], front: false, grid, phase: curve(today, agreed, 360) },
     ];
     const proof = this.#proof;
     if (proof) {
-      const all = proof.frequency_hz.map(() => 1);
-      const proven = this.#proven(proof);
-      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: proven.proof, coherence: all, threshold: all }) });
-    } else if (both.length) {
+      this.#smoothProof(proof);
+      out.push({ name: 'proof', ink: -1, dash: [], front: true, grid: proof.frequency_hz, magnitude: curve(this.#proven, known(proof.measured_error)) });
+    } else if (both) {
+      // Where the sum cancels it has no coherence to be trusted by, though both were heard.
       out.push({ name: 'both today', ink: -1, dash: [], front: true, grid, magnitude: curve(both, trust) });
     }
-    if (proof && this.#model.isStored) {
-      // As the plan was kept: from the takes as they are, not from what is drawn of them.
-      const planned = this.#proven(proof).planned;
-      const all = planned.map(() => 1);
-      out.push({ name: 'predicted', ink: -1, dash: DASH, front: false, grid: proof.frequency_hz, magnitude: (xs) => ({ xs, mid: planned, coherence: all, threshold: all }), phase: turning(this.#then.mean, this.#then.trust) });
-      return out;
-    }
-    out.push({ name: 'predicted', ink: -1, dash: DASH, front: !both.length && !proof, grid, magnitude: curve(this.#then.smooth, trust), phase: turning(this.#then.mean, this.#then.trust) });
+    const phase = curve(then.phase, then.agreed, 360);
+    // As the plan was kept: from the takes as they are, not from what is drawn of them.
+    const planned = proof && this.#model.isStored ? proof : null;
+    out.push({
+      name: 'predicted', ink: -1, dash: DASH, front: !both && !proof, grid: planned ? planned.frequency_hz : grid, phase: planned ? undefined : phase,
+      magnitude: planned ? curve(this.#planned, known(planned.predicted_error)) : curve(then.level, trust),
+    });
+    if (planned) out.push({ name: '', ink: -1, dash: DASH, front: false, grid, phase });
     return out;
   }
 
@@ -179,6 +191,7 @@ export class SumPlots {
       s.ctx.fillRect(high, s.box.top, Math.max(0, s.box.left + s.box.width - high), s.box.height);
       s.ctx.globalAlpha = 1;
     }
+    if (plot === 'phase') meanings(s);
     const comb = this.#model.account?.comb;
     if (plot === 'magnitude' && this.#view.light?.about === 'comb' && comb) {
       s.ctx.strokeStyle = ink.ink;
@@ -199,9 +212,16 @@ export class SumPlots {
     const seat = this.#model.account;
     if (!seat) return '';
     const cell = (/** @type {number|null|undefined} */ v) => (v === null || v === undefined || !Number.isFinite(v) ? '' : String(Number(v.toPrecision(7))));
-    const { a, b, both, today } = this.#kept;
-    const head = 'frequency_hz,a_db,b_db,both_db,predicted_db,phase_deg,predicted_phase_deg';
-    return `${head}\n${seat.frequency_hz.map((f, i) => [f, a[i], b[i], both[i], this.#then.smooth[i], today[i], this.#then.mean[i]].map(cell).join(',')).join('\n')}\n`;
+    const { a, b, both, predicted } = this.levels;
+    const of = (/** @type {string} */ name, /** @type {string} */ unit) => [`${name}_${unit}`, `${name}_low_${unit}`, `${name}_high_${unit}`];
+    const head = ['frequency_hz', ...of('a', 'db'), ...of('b', 'db'), ...of('both', 'db'), ...of('predicted', 'db'), ...of('phase', 'deg'), ...of('predicted_phase', 'deg')];
+    const ribbons = [a, b, both, predicted, this.#kept.today, this.#then.phase];
+    return `${head.join(',')}\n${seat.frequency_hz.map((f, i) => [f, ...ribbons.flatMap((r) => [r?.mid[i], r?.low[i], r?.high[i]])].map(cell).join(',')).join('\n')}\n`;
+  }
+
+  /** What is drawn of the levels. */
+  get levels() {
+    return { a: this.#kept.a, b: this.#kept.b, both: this.#kept.both, predicted: this.#then.level };
   }
 }
 
@@ -217,11 +237,15 @@ function ground(s) {
     }
   }
   s.ctx.globalAlpha = 1;
-  s.ctx.fillStyle = ink.quiet;
+}
+
+/** What the ground means, at its right where there is least phase to cover it. @param {Surface} s */
+function meanings(s) {
+  s.ctx.fillStyle = currentInk().quiet;
   s.ctx.font = `${12 * s.ratio}px system-ui, sans-serif`;
-  s.ctx.textAlign = 'left';
+  s.ctx.textAlign = 'right';
   s.ctx.textBaseline = 'middle';
-  const x = s.box.left + 6 * s.ratio;
+  const x = s.box.left + s.box.width - 6 * s.ratio;
   if (s.box.height / s.ratio < 80) return;
   s.ctx.fillText('adding', x, s.y(0));
   s.ctx.fillText('losing', x, s.y(150));

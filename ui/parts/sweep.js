@@ -24,6 +24,7 @@ const POINTS = 480;
 const BUDGET_MS = 8; // of a screen refresh, for lines that are computed anew
 const NAMED = 8;
 const AXIS = 46;
+const FOOT = 44; // pixels of the plot that its own words stand in
 
 export class Sweep {
   #model;
@@ -228,11 +229,11 @@ export class Sweep {
         labels.push({ x: right, y: s.y(this.#lines[k][sign][last]), name: k === worstNow ? `${account.name}, worst` : account.name, colour: chosen ? ink.curves[2] : ink.quiet });
       });
     }
-    placeNames(s, labels, ink.ground);
+    placeNames(s, labels, ink.ground, FOOT);
   }
 
   #hang() {
-    const { setting, nowAim, answer, main, fill } = this.#model;
+    const { setting, nowAim, answer, fill } = this.#model;
     const { left, top, width, height } = this.#plot.area;
     // The plot takes a new range over a moment later; the handle must not lag behind it.
     const [from, to] = this.#plot.xRange;
@@ -243,12 +244,12 @@ export class Sweep {
     this.#handle.style.height = `${height + 14}px`;
     this.#handle.classList.toggle('right', x > width - 210);
     const ms = Math.abs(setting.delayMs);
-    const who = ms < 0.005 ? 'as today' : `${setting.delayMs < 0 ? main : fill} ${fixed(ms, 2)} ms later`;
+    const who = ms < 0.005 ? 'as today' : `${fill} ${fixed(ms, 2)} ms ${setting.delayMs < 0 ? 'earlier' : 'later'}`;
     say(this.#tag, `${who}: ${signed(nowAim, 1)} dB`);
     this.#handle.setAttribute('aria-valuenow', String(Number(setting.delayMs.toFixed(2))));
     this.#handle.setAttribute('aria-valuetext', `${who}, ${signed(nowAim, 1)} dB of the ideal`);
-    say(/** @type {Node} */ (this.#under.firstChild), `◂ ${main} waits`);
-    say(/** @type {Node} */ (this.#under.lastChild), `${fill} waits ▸`);
+    say(/** @type {Node} */ (this.#under.firstChild), `◂ ${fill} earlier`);
+    say(/** @type {Node} */ (this.#under.lastChild), `${fill} later ▸`);
     this.#under.hidden = !answer?.plan;
   }
 

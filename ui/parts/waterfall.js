@@ -1,6 +1,6 @@
 // @ts-check
 // The ledger of a seat as a waterfall: from what two equal, coincident loudspeakers give (+6.02 dB) down to what
-// arrives, one bar a cause, its sentence under it.
+// arrives, one bar a cause under its sentence, all on one scale.
 
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
@@ -43,10 +43,13 @@ export class Waterfall {
 
   #light() {
     const about = this.#view.light?.about ?? '';
-    for (const row of this.#rows.children) row.classList.toggle('lit', about === 'ledger' || about === `cause:${row.getAttribute('data-cause')}`);
+    for (const row of this.#rows.querySelectorAll('.cause')) row.classList.toggle('lit', about === 'ledger' || about === `cause:${row.getAttribute('data-cause')}`);
     this.#comb.classList.toggle('lit', about === 'comb');
   }
 }
+
+const EVERY_DB = 2; // the scale
+const ROOM = 0.3; // of the scale is enough for what a bar comes to
 
 /** @param {AlignSeat} seat */
 function falls(seat) {
@@ -54,35 +57,51 @@ function falls(seat) {
   const end = seat.gain_over_louder_db ?? ideal;
   let level = ideal;
   const levels = [ideal, 0, end, ...seat.ledger.map((r) => (level += r.change_db ?? 0))];
-  const low = Math.min(-1, ...levels) - 0.3;
-  const high = Math.max(...levels) + 0.3;
-  const at = (/** @type {number} */ db) => `${((db - low) / (high - low)) * 100}%`;
-  const bar = (/** @type {number} */ from, /** @type {number} */ to, /** @type {string} */ kind) => {
-    const node = el('span', { class: `fall ${kind}` });
-    node.style.left = at(Math.min(from, to));
-    node.style.width = `calc(${at(Math.max(from, to))} - ${at(Math.min(from, to))})`;
+  const low = EVERY_DB * Math.floor((Math.min(...levels) - 1) / EVERY_DB);
+  const high = Math.max(...levels) + 0.1;
+  const share = (/** @type {number} */ db) => (db - low) / (high - low);
+  const percent = (/** @type {number} */ part) => `${(100 * part).toFixed(2)}%`;
+  const span = (/** @type {string} */ kind, /** @type {number} */ from, /** @type {number} */ to) => {
+    const [a, b] = [from, to].map((db) => Math.min(1, Math.max(0, share(db)))).sort((x, y) => x - y);
+    const node = el('span', { class: kind });
+    node.style.left = percent(a);
+    node.style.width = percent(b - a);
     return node;
   };
-  const zero = el('span', { class: 'zero' });
-  zero.style.left = at(0);
-  const row = (/** @type {string} */ cause, /** @type {string} */ name, /** @type {string} */ value, /** @type {string} */ interval, /** @type {string} */ sentence, /** @type {Node[]} */ ...marks) => el('div', { class: 'cause', 'data-cause': cause },
-    el('span', { class: 'name', text: name }), el('span', { class: 'track' }, zero.cloneNode(), ...marks), el('span', { class: 'value' }, value, el('small', { text: interval })), el('p', { text: sentence }));
+  /** What a bar comes to, at its left where there is room, or at its right. @param {number} from @param {number} to @param {string} value @param {number|null} least @param {number|null} most */
+  const figure = (from, to, value, least, most) => {
+    const half = ((most ?? NaN) - (least ?? NaN)) / 2;
+    const node = el('span', { class: 'value' }, value, el('small', { text: Number.isFinite(half) ? ` ±${fixed(half, half < 0.1 ? 2 : 1)}` : '' }));
+    const left = share(Math.min(from, to));
+    if (left > ROOM) node.style.right = percent(1 - left);
+    else node.style.left = percent(share(Math.max(from, to)));
+    return node;
+  };
+  const row = (/** @type {string} */ cause, /** @type {string} */ name, /** @type {string} */ sentence, /** @type {Node[]} */ ...marks) => el('div', { class: 'cause', 'data-cause': cause },
+    el('div', { class: 'head' }, el('span', { class: 'name', text: name }), ' ', el('p', { text: sentence })), el('span', { class: 'track' }, ...marks));
+  const scale = el('div', { class: 'scale', 'aria-hidden': 'true' });
+  for (let db = low + EVERY_DB; db <= high; db += EVERY_DB) {
+    const tick = el('span', { class: db ? '' : 'zero', text: signed(db, 0) });
+    tick.style.left = percent(share(db));
+    scale.append(tick);
+  }
+  const largest = seat.ledger.reduce((a, b) => ((b.change_db ?? 0) < (a.change_db ?? 0) ? b : a), seat.ledger[0]);
+  const whole = el('div', { class: 'cause', 'data-cause': 'ideal' }, el('span', { class: 'track' }, span('fall ideal', 0, ideal), span('inside', 0, ideal)));
+  whole.querySelector('.inside')?.append(el('span', { class: 'name', text: 'Ideal: two as one' }), el('span', { text: signed(ideal, 2) }));
+  const out = [scale, whole];
   level = ideal;
-  const out = [row('ideal', 'Ideal', signed(ideal, 2), '', '', bar(0, ideal, 'total'))];
   for (const r of seat.ledger) {
     const change = r.change_db ?? 0;
-    const whisker = el('span', { class: 'whisker' });
-    whisker.style.left = at(level + (r.low_db ?? change));
-    whisker.style.width = `calc(${at(level + (r.high_db ?? change))} - ${at(level + (r.low_db ?? change))})`;
-    const line = el('span', { class: 'carry' });
-    line.style.left = at(level + change);
-    const half = ((r.high_db ?? NaN) - (r.low_db ?? NaN)) / 2;
-    out.push(row(r.cause, NAMES[r.cause] ?? r.cause, signed(change, 1), Number.isFinite(half) ? ` ±${fixed(half, 1)}` : '', r.sentence, bar(level, level + change, change < 0 ? 'loss' : 'gain'), whisker, line));
-    level += change;
+    const to = level + change;
+    const marks = [span('carry', level, level), span(`fall ${change < 0 ? 'loss' : 'gain'}`, level, to), span('whisker', level + (r.low_db ?? change), level + (r.high_db ?? change)), figure(level, to, signed(change, 1), r.low_db, r.high_db)];
+    const node = row(r.cause, NAMES[r.cause] ?? r.cause, r.sentence, ...marks);
+    node.classList.toggle('largest', r === largest && change < -0.1);
+    out.push(node);
+    level = to;
   }
-  const low_ = seat.gain_low_db;
-  const high_ = seat.gain_high_db;
-  out.push(row('measured', seat.predicted ? 'Predicted' : 'Measured', signed(end, 1), low_ !== null && high_ !== null ? ` ±${fixed((high_ - low_) / 2, 1)}` : '', '', bar(0, end, end < 0 ? 'total minus' : 'total')));
+  const last = figure(0, end, signed(end, 1), seat.gain_low_db, seat.gain_high_db);
+  last.prepend(el('span', { class: 'name', text: seat.predicted ? 'Predicted' : 'Measured' }), ' ');
+  out.push(el('div', { class: 'cause', 'data-cause': 'measured' }, el('span', { class: 'track' }, span('carry', end, end), span(`fall total${end < 0 ? ' minus' : ''}`, 0, end), span('whisker', seat.gain_low_db ?? end, seat.gain_high_db ?? end), last)));
   return out;
 }
 

@@ -84,6 +84,9 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 	return found, nil
 }
 
+// Each calls do(0) … do(n−1) on all cores and returns when all are done.
+func Each(n int, do func(i int)) { share(n, runtime.GOMAXPROCS(0), do) }
+
 // share calls do(0) … do(n−1) in at most workers goroutines and waits for all.
 func share(n, workers int, do func(i int)) {
 	workers = min(n, workers)

@@ -11,11 +11,7 @@ import (
 // cellsOf is what the efficiency of a seat is computed from, for those who want
 // to follow it while a delay is dragged. Equal neighbours are counted, not
 // repeated.
-func cellsOf(seat *seatTakes, band summation.Band) (wire.Cells, error) {
-	pair, err := summation.NewPair(seat.plannedA, seat.plannedB, band)
-	if err != nil {
-		return wire.Cells{}, err
-	}
+func cellsOf(pair *summation.Pair) wire.Cells {
 	var c wire.Cells
 	last := -1
 	for _, k := range pair.Cells() {
@@ -30,5 +26,5 @@ func cellsOf(seat *seatTakes, band summation.Band) (wire.Cells, error) {
 		c.LevelDB = append(c.LevelDB, float32(20*math.Log10(cmplx.Abs(pair.B[k])/cmplx.Abs(pair.A[k]))))
 		c.Count = append(c.Count, 1)
 	}
-	return c, nil
+	return c
 }

@@ -12,6 +12,7 @@ import (
 
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/summation"
+	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -50,7 +51,7 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 		return nil, err
 	}
 	s.temperatureC = c.seats[len(c.seats)-1].b.TemperatureC
-	cfg := alignment.Config{Band: summation.Band{LowHz: q.LowHz, HighHz: q.HighHz}, Gain: q.Gain}
+	cfg := alignment.Config{Band: summation.Band{LowHz: q.LowHz, HighHz: q.HighHz}, Gain: q.Gain, Each: offline.Each}
 	if q.Aim == wire.AimWorst {
 		cfg.Aim = alignment.Worst
 	}
@@ -235,26 +236,35 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	a.Settings, how = s.changes(r.Plan)
 	s.say(how)
 	a.Reasons = s.reasons
-	a.Curve = s.curves(&a)
+	a.Seats = make([]wire.AlignSeat, len(s.seats))
+	axis := s.axis()
+	curves := make([][2][]float64, len(s.seats))
 	var group errgroup.Group
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range s.seats {
-		group.Go(func() error {
-			seat, err := s.account(i)
-			seat.Curve = a.Seats[i].Curve
-			a.Seats[i] = seat
+		group.Go(func() (err error) {
+			a.Seats[i], err = s.account(i)
+			curves[i] = [2][]float64{make([]float64, curvePoints), make([]float64, curvePoints)}
+			s.problem.Curves(curves[i][0], curves[i][1], i, r.Plan.GainDB, axis.fromMs, axis.stepMs)
+			a.Seats[i].Curve = wire.DelayCurve{SameDB: hundredths(curves[i][0]), OppositeDB: hundredths(curves[i][1])}
 			return err
 		})
 	}
-	return a, group.Wait()
+	if err := group.Wait(); err != nil {
+		return wire.Align{}, err
+	}
+	a.Curve = s.total(axis, curves)
+	return a, nil
 }
 
 // curvePoints is how many delays a curve has.
 const curvePoints = 801
 
-// curves are the efficiencies over delay: of the seats into a.Seats, and by the
-// aim. They span today's setting, the plan and the runner-up.
-func (s *solution) curves(a *wire.Align) wire.DelayCurve {
+// delayAxis is curvePoints delays of the fill on top of today's.
+type delayAxis struct{ fromMs, stepMs float64 }
+
+// axis spans today's setting, the plan and the runner-up.
+func (s *solution) axis() delayAxis {
 	r := s.result
 	span := max(5, 1.5*math.Abs(r.Plan.DelayMs)+2)
 	if r.RunnerUp.Sign != 0 {
@@ -267,40 +277,39 @@ func (s *solution) curves(a *wire.Align) wire.DelayCurve {
 	if away := math.Abs(r.Plan.DelayMs); away > step {
 		step = away / math.Floor(away/step)
 	}
-	span = half * step
+	return delayAxis{-half * step, step}
+}
+
+// total is the efficiency over delay by the aim, from the seats' with the fill as
+// it is and turned.
+func (s *solution) total(axis delayAxis, seats [][2][]float64) wire.DelayCurve {
 	total := wire.DelayCurve{SameDB: make(wire.Values, curvePoints), OppositeDB: make(wire.Values, curvePoints)}
 	for n := range curvePoints {
-		total.DelayMs = append(total.DelayMs, math.Round((-span+float64(n)*step)*1e6)/1e6)
+		total.DelayMs = append(total.DelayMs, math.Round((axis.fromMs+float64(n)*axis.stepMs)*1e6)/1e6)
 	}
-	sums := [2][]float64{make([]float64, curvePoints), make([]float64, curvePoints)}
-	one := make([]float64, curvePoints)
-	for i := range s.seats {
-		var seat wire.AlignSeat
-		for k, sign := range []int{1, -1} {
-			s.problem.Curve(one, i, sign, r.Plan.GainDB, -span, step)
-			values := make(wire.Values, curvePoints)
-			for n, v := range one {
-				values[n] = hundredth(v)
-				switch {
-				case s.query.Aim != wire.AimWorst:
-					sums[k][n] += v / float64(len(s.seats))
-				case i == 0 || v < sums[k][n]:
-					sums[k][n] = v
-				}
+	for k, dst := range []wire.Values{total.SameDB, total.OppositeDB} {
+		for n := range dst {
+			sum, least := 0.0, math.Inf(1)
+			for _, seat := range seats {
+				sum += seat[k][n] / float64(len(seats))
+				least = min(least, seat[k][n])
 			}
-			if sign > 0 {
-				seat.Curve.SameDB = values
-			} else {
-				seat.Curve.OppositeDB = values
+			dst[n] = hundredth(sum)
+			if s.query.Aim == wire.AimWorst {
+				dst[n] = hundredth(least)
 			}
 		}
-		a.Seats = append(a.Seats, seat)
-	}
-	for n := range curvePoints {
-		total.SameDB[n], total.OppositeDB[n] = hundredth(sums[0][n]), hundredth(sums[1][n])
 	}
 	return total
 }
 
 // hundredth keeps what can be drawn: 0.01 dB.
 func hundredth(x float64) float32 { return float32(math.Round(x*100) / 100) }
+
+func hundredths(x []float64) wire.Values {
+	out := make(wire.Values, len(x))
+	for i, v := range x {
+		out[i] = hundredth(v)
+	}
+	return out
+}

@@ -4,7 +4,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
@@ -66,15 +69,14 @@ func collect(x *show.Show, main, fill string) (*collection, error) {
 		return nil, err
 	}
 	for _, seat := range seats {
-		s := &seatTakes{seat: seat}
-		if err := c.pick(s, takes); err != nil {
-			return nil, err
+		if s := (&seatTakes{seat: seat}); c.pick(s, takes) {
+			c.seats = append(c.seats, s)
 		}
 	}
 	if len(seats) == 0 {
 		c.missing = append(c.missing, "No seat: add one and survey it.")
 	}
-	return c, nil
+	return c, c.readAll()
 }
 
 // newest is the last take of a seat that these loudspeakers made and ok takes.
@@ -88,7 +90,8 @@ func newest(takes []show.Take, seat int64, playing []int64, ok func(*show.Take) 
 	return nil
 }
 
-func (c *collection) pick(s *seatTakes, takes []show.Take) error {
+// pick says whether a seat has takes of each alone that go together.
+func (c *collection) pick(s *seatTakes, takes []show.Take) bool {
 	s.a = newest(takes, s.seat.ID, []int64{c.main.ID}, nil)
 	s.b = newest(takes, s.seat.ID, []int64{c.fill.ID}, nil)
 	for _, side := range []struct {
@@ -100,7 +103,7 @@ func (c *collection) pick(s *seatTakes, takes []show.Take) error {
 		}
 	}
 	if s.a == nil || s.b == nil {
-		return nil
+		return false
 	}
 	s.readDials(c.main.Name, c.fill.Name)
 	s.both = newest(takes, s.seat.ID, []int64{c.main.ID, c.fill.ID}, func(t *show.Take) bool {
@@ -112,19 +115,29 @@ func (c *collection) pick(s *seatTakes, takes []show.Take) error {
 	}
 	if why := c.unlike(s); why != "" {
 		c.reasons = append(c.reasons, why)
-		return nil
+		return false
 	}
-	if err := c.read(s); err != nil {
+	return true
+}
+
+// readAll reads what was picked and leaves out seats that are unlike the first.
+func (c *collection) readAll() error {
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for _, s := range c.seats {
+		group.Go(func() error { return c.read(s) })
+	}
+	if err := group.Wait(); err != nil || len(c.seats) == 0 {
 		return err
 	}
-	// All seats must be alike too; the first one sets the measure.
-	if len(c.seats) > 0 {
-		if err := summation.Compatible(c.seats[0].specA, s.specA); err != nil {
-			c.reasons = append(c.reasons, fmt.Sprintf("%s is left out: %v, as at %s.", s.seat.Name, err, c.seats[0].seat.Name))
-			return nil
+	first := c.seats[0]
+	c.seats = slices.DeleteFunc(c.seats, func(s *seatTakes) bool {
+		err := summation.Compatible(first.specA, s.specA)
+		if err != nil {
+			c.reasons = append(c.reasons, fmt.Sprintf("%s is left out: %v, as at %s.", s.seat.Name, err, first.seat.Name))
 		}
-	}
-	c.seats = append(c.seats, s)
+		return err != nil
+	})
 	return nil
 }
 

@@ -118,7 +118,8 @@ func (p *Planner) Prove(r wire.VerifyRequest, seat, take int64, by string) (wire
 	v.Plan, v.Seat, v.SeatName, v.Take = plan.ID, seat, s.seat.Name, take
 	v.Time = time.Now().UTC().Format(time.RFC3339)
 	kept := v
-	kept.FrequencyHz, kept.PredictedCurve, kept.MeasuredCurve = []float64{}, wire.Values{}, wire.Values{}
+	kept.FrequencyHz, kept.Correlation = []float64{}, wire.Values{}
+	kept.PredictedCurve, kept.MeasuredCurve, kept.PredictedError, kept.MeasuredError = wire.Values{}, wire.Values{}, wire.Values{}, wire.Values{}
 	plan.Verified = append(slices.DeleteFunc(plan.Verified, func(old wire.Verification) bool { return old.Seat == seat }), kept)
 	plan.Dialled = plan.Dialled || v.Pass
 	_, err = put(x, plan, by)
@@ -151,16 +152,43 @@ func prove(plan *wire.StoredPlan, s *seatTakes, both *response.Spectra) (wire.Ve
 		v.Text = fmt.Sprintf("%s does not pass: together they are %.1f dB above the louder one, predicted %.1f dB. %s",
 			upper(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, verdict.SpeedOfSound(float64(plan.TemperatureC))))
 	}
-	points := pointsOf(both)
-	later := b.DelayS - a.DelayS
-	for _, k := range points {
-		f := both.FrequencyHz[k]
-		v.FrequencyHz = append(v.FrequencyHz, f)
-		sum := transfer(a, k) + transfer(b, k)*cmplx.Rect(1, -2*math.Pi*f*later)
-		v.PredictedCurve = append(v.PredictedCurve, hundredth(20*math.Log10(cmplx.Abs(sum))))
-		v.MeasuredCurve = append(v.MeasuredCurve, hundredth(20*math.Log10(cmplx.Abs(transfer(both, k)))))
-	}
+	d := newDrawing(both)
+	v.FrequencyHz, v.Correlation = d.frequencyHz, d.correlation
+	v.PredictedCurve, v.PredictedError = levels(d.sum(predicted(a, b), 0))
+	v.MeasuredCurve, v.MeasuredError = levels(d.sum(both, 0))
 	return v, nil
+}
+
+// levels are the magnitudes of a response, dB, and their relative errors.
+func levels(c wire.Complex) (db, relative wire.Values) {
+	for i := range c.Re {
+		db = append(db, hundredth(20*math.Log10(cmplx.Abs(complex(float64(c.Re[i]), float64(c.Im[i]))))))
+	}
+	return db, c.Error
+}
+
+// predicted is the sum of two takes as if it had been taken: what is not coherent
+// in either is not in the sum.
+func predicted(a, b *response.Spectra) *response.Spectra { return combine(a, b, 1) }
+
+// combine is a + sign·b, with a's reference and compensation and the fewer of
+// their averages.
+func combine(a, b *response.Spectra, sign float64) *response.Spectra {
+	sum := new(response.Spectra)
+	*sum = *a
+	n := len(a.FrequencyHz)
+	sum.Gyy, sum.Gxy, sum.EffectiveAverages = make([]float64, n), make([]complex128, n), make([]float64, n)
+	for k, f := range a.FrequencyHz {
+		if !(a.Gxx[k] > 0 && b.Gxx[k] > 0) {
+			continue
+		}
+		h := transfer(a, k) + transfer(b, k)*cmplx.Rect(sign, -2*math.Pi*f*(b.DelayS-a.DelayS))
+		sum.Gxy[k] = h * complex(a.Gxx[k], 0)
+		noise := noiseOf(a, k)/a.Gxx[k] + noiseOf(b, k)/b.Gxx[k]
+		sum.Gyy[k] = (power(h) + noise) * a.Gxx[k]
+		sum.EffectiveAverages[k] = min(a.EffectiveAverages[k], b.EffectiveAverages[k])
+	}
+	return sum
 }
 
 func transfer(s *response.Spectra, k int) complex128 { return s.Gxy[k] / complex(s.Gxx[k], 0) }
@@ -178,22 +206,7 @@ type fault struct {
 // left with the fill, as planned.
 func faults(a, b, both *response.Spectra, band summation.Band) fault {
 	unknown := fault{delayMs: math.NaN(), levelDB: math.NaN()}
-	left := new(response.Spectra)
-	*left = *both
-	left.DelayS = a.DelayS
-	n := len(both.FrequencyHz)
-	left.Gyy, left.Gxy, left.EffectiveAverages = make([]float64, n), make([]complex128, n), make([]float64, n)
-	for k, f := range both.FrequencyHz {
-		if !(both.Gxx[k] > 0 && a.Gxx[k] > 0) {
-			continue
-		}
-		h := transfer(both, k)*cmplx.Rect(1, -2*math.Pi*f*(both.DelayS-a.DelayS)) - transfer(a, k)
-		left.Gxy[k] = h * complex(both.Gxx[k], 0)
-		// What is not coherent in either is not in the difference.
-		noise := noiseOf(both, k)/both.Gxx[k] + noiseOf(a, k)/a.Gxx[k]
-		left.Gyy[k] = (power(h) + noise) * both.Gxx[k]
-		left.EffectiveAverages[k] = min(both.EffectiveAverages[k], a.EffectiveAverages[k])
-	}
+	left := combine(both, a, -1)
 	l, err := summation.Account(b, left, nil, summation.Config{Band: band})
 	if err != nil {
 		return unknown
