@@ -16,6 +16,7 @@ import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
 import { importTakes, showName, showsSheet } from '../parts/shows.js';
 import { cell, save, table } from '../parts/take.js';
+import { Tabs } from '../parts/tabs.js';
 import { TakeList } from '../parts/takelist.js';
 import { trouble } from '../parts/verdict.js';
 
@@ -35,6 +36,9 @@ export class ShowPage {
   #file = el('input', { type: 'file', multiple: true, accept: '.csv,.txt,.tsv,.json,.wav', hidden: true, 'data-testid': 'import-file', onchange: () => this.#import(this.#file.files ?? []) });
   #bar;
   #notes = el('button', { type: 'button', 'data-testid': 'notes', onclick: () => openSheet('Notes', this.#notebook.node) });
+  #evidence = el('div', { class: 'evidence' });
+  #tabs = new Tabs(this.#evidence, [['magnitude', 'Magnitude'], ['phase', 'Phase']], () => this.#painter.request());
+  #start = el('p', { class: 'start' }, el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), el('button', { type: 'button', text: 'Import a response', onclick: () => this.#file.click() }));
   #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
   #notices;
   #off;
@@ -53,7 +57,7 @@ export class ShowPage {
     this.#sentence = new Sentence(view, /^$/, () => '');
     let ready = false;
     this.#chart = new Chart(view, {
-      redraw, curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
+      redraw, flick: (step) => this.#tabs.turn(step), curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
     });
     ready = true;
     this.#chart.magnitudePanel.tools.append(this.#overlays.tools);
@@ -62,15 +66,19 @@ export class ShowPage {
       el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(shell.notices, session.show?.file ?? '') }),
       el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
     this.node = el('div', { class: 'page show' }, this.#sentence.node,
-      el('div', { class: 'contents' }, this.#bar, this.#takes.node),
-      el('div', { class: 'evidence' }, this.#nothing, this.#chart.node, this.#overlays.node));
+      el('div', { class: 'contents' }, this.#bar, this.#start, this.#takes.node),
+      this.#evidence);
+    this.#evidence.append(this.#nothing, this.#tabs.node, this.#chart.node, this.#overlays.node);
     this.node.addEventListener('dragover', (e) => e.preventDefault());
     this.node.addEventListener('drop', (e) => {
       e.preventDefault();
       this.#import(e.dataTransfer?.files ?? []);
     });
 
-    this.#painter = new Painter(session, view, () => this.#chart.draw(), false);
+    this.#painter = new Painter(session, view, () => {
+      this.#chart.draw();
+      this.#overlays.read(view.at, session.speedOfSound);
+    }, false);
     this.#overlays.onChange = () => {
       this.#chart.lookAgain();
       this.#takes.show();
@@ -124,7 +132,10 @@ export class ShowPage {
     const { show } = this.#session;
     this.#bar.hidden = show === undefined;
     this.node.dataset.drawn = String(this.#overlays.list.length > 0);
-    this.#nothing.hidden = this.#overlays.list.length > 0;
+    const measured = this.#shelf.takes.length > 0;
+    this.#nothing.hidden = this.#overlays.list.length > 0 || !measured;
+    this.#takes.node.hidden = !measured;
+    this.#start.hidden = measured || !show;
     this.#sentence.show({ ...this.#words(), parts: [{ text: this.#words().text }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
   }

@@ -87,7 +87,7 @@ export class Chart {
     this.node = el('div', { class: `spectrum${options.compact ? ' compact' : ''}` }, this.magnitudePanel.node, this.#spine.node, options.compact ? null : this.phasePanel.node, this.#plumb);
     const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };
     this.#magnitude = new Plot(this.magnitudePanel.host, {
-      x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: every([1, 2, 3, 6, 12, 24], 21), tick: (v) => signed(v, 0), size: AXIS },
+      x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: decibels, tick: (v) => signed(v, 0), size: AXIS },
       under: (s) => this.#paint(s, 'magnitude'), over: (s) => this.#names(s), resized: options.redraw,
     });
     this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {
@@ -114,8 +114,7 @@ export class Chart {
     if (!seen) return;
     const front = this.#options.curves().at(-1);
     const curve = (front?.magnitude ?? front?.phase)?.([]);
-    this.#spine.draw(seen, front?.grid ?? [], curve ?? { xs: [], mid: [] });
-    this.#hang(seen);
+    this.#spine.draw(seen, front?.grid ?? [], curve ?? { xs: [], mid: [] }, this.#hang(seen));
     this.magnitudePanel.atHome(!this.#chosenX && !this.#chosenY);
     this.phasePanel.atHome(!this.#chosenX);
   }
@@ -184,17 +183,21 @@ export class Chart {
     placeNames(s, labels, ink.ground);
   }
 
-  /** The plumb line. @param {Plot} plot */
+  /** The plumb line. @param {Plot} plot @returns {[number, number]} what of the axis its tag covers */
   #hang(plot) {
     const { left, top, width } = plot.area;
     const x = plot.toX(this.#view.at);
     this.#plumb.hidden = !(x >= 0 && x <= width);
     this.#plumb.style.transform = `translateX(${left + x}px)`;
-    this.#plumb.classList.toggle('right', x > width - 90);
+    const flipped = x > width - 90;
+    this.#plumb.classList.toggle('right', flipped);
     const first = plot === this.#magnitude ? this.magnitudePanel.host.offsetTop + top : this.#spine.node.offsetTop;
     this.#plumb.style.top = `${first}px`;
     this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
-    say(this.#tag, frequency(this.#view.at));
+    const text = frequency(this.#view.at);
+    say(this.#tag, text);
+    const wide = 16 + 8.2 * text.length; // measuring it would lay the page out anew
+    return this.#plumb.hidden ? [0, 0] : flipped ? [x - wide, x] : [x, x + wide];
   }
 
   /** The magnitude axis stays where it is, once the first trusted data said where that should be. */
@@ -274,13 +277,20 @@ export function placeNames(s, labels, ground) {
   for (const { x, y, name, colour } of labels) {
     const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(name).width + 6 * s.ratio));
     const level = y - Math.max(0, over);
-    s.ctx.strokeStyle = ground;
+    const wide = s.ctx.measureText(name).width;
+    s.ctx.fillStyle = s.ctx.strokeStyle = ground;
+    s.ctx.globalAlpha = 0.78; // what lies under it shines through, and the name is read
+    s.ctx.fillRect(at - wide - 3 * s.ratio, level - step / 2, wide + 6 * s.ratio, step);
+    s.ctx.globalAlpha = 1;
     s.ctx.lineWidth = 3 * s.ratio;
     s.ctx.strokeText(name, at, level);
     s.ctx.fillStyle = colour;
     s.ctx.fillText(name, at, level);
   }
 }
+
+/** A line every 6 dB; finer only where somebody came closer. @param {number} lo @param {number} hi @param {number} pixels */
+const decibels = (lo, hi, pixels) => every(hi - lo > 30 ? [6, 12, 24] : [1, 2, 3, 6], 21)(lo, hi, pixels);
 
 /** Index of the grid point nearest to a frequency. @param {number[]} grid @param {number} hz */
 export function nearest(grid, hz) {

@@ -24,6 +24,8 @@ export class Field {
   #value = null;
   #editing = false;
   #dragged = false;
+  /** @type {number|null} before anybody touched it: where Esc goes back to */
+  #before = null;
   #input;
   node;
 
@@ -35,13 +37,13 @@ export class Field {
       'aria-valuemin': options.least, 'aria-valuemax': options.most, 'data-testid': options.testid, value: '–',
       onfocus: () => {
         this.#editing = true;
+        if (!this.#dragged) this.#before = this.#value;
         if (!this.#dragged) this.#input.select();
       },
       onblur: () => this.#end(true),
       onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e),
-      onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e),
     });
-    this.node = el('label', { class: 'field' }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
+    this.node = el('label', { class: 'field', onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
   }
 
   /** Shows a value unless someone is setting one. @param {number|null|undefined} value */
@@ -86,6 +88,7 @@ export class Field {
     if (e.key === 'Enter') {
       this.#input.blur();
     } else if (e.key === 'Escape') {
+      if (this.#before !== null) this.#commit(this.#before);
       this.#end(false);
       this.#input.blur();
     } else if (e.key === 'ArrowUp' || e.key === 'ArrowDown') {
@@ -104,6 +107,7 @@ export class Field {
     const { step } = this.#options;
     const start = e.clientX;
     this.#dragged = false;
+    this.#before = from;
     const move = (/** @type {PointerEvent} */ m) => {
       const steps = Math.trunc((m.clientX - start) / DRAG_PX);
       if (!this.#dragged && Math.abs(steps) < 2) return;
@@ -111,19 +115,35 @@ export class Field {
       this.#commit(from + steps * step);
       this.#write();
     };
+    const back = (/** @type {KeyboardEvent} */ k) => {
+      if (k.key !== 'Escape' || !this.#dragged) return;
+      k.stopPropagation();
+      this.#commit(from);
+      stop();
+    };
     const stop = () => {
       removeEventListener('pointermove', move);
       removeEventListener('pointerup', stop);
       removeEventListener('pointercancel', stop);
+      removeEventListener('keydown', back, true);
       if (this.#dragged) {
         this.#editing = false;
         this.#input.blur();
         this.#write();
+        // The click that ends a drag is not one that wants to type.
+        this.node.addEventListener('click', quiet, { once: true });
+        setTimeout(() => this.node.removeEventListener('click', quiet));
       }
       this.#dragged = false;
     };
     addEventListener('pointermove', move);
     addEventListener('pointerup', stop);
     addEventListener('pointercancel', stop);
+    addEventListener('keydown', back, true);
   }
+}
+
+/** @param {Event} e */
+function quiet(e) {
+  e.preventDefault();
 }

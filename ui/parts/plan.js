@@ -5,6 +5,7 @@
 
 import { svg } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { freePlace } from '../draw/places.js';
 import { arrivalMs, distance } from './rigmodel.js';
 
 /** @typedef {import('../core/types.js').Position} Position */
@@ -13,6 +14,8 @@ import { arrivalMs, distance } from './rigmodel.js';
 const MARGIN = { left: 34, top: 12, right: 14, bottom: 26 };
 const REACH = 22; // CSS pixels around a thing that take the finger
 const STEP_M = 0.1;
+const LETTER = 8; // CSS pixels a letter, about
+const NAME_BELOW_PX = 40; // a loudspeaker this near to the top has its name under it
 
 /**
  * @typedef {object} PlanOptions
@@ -126,6 +129,9 @@ export class Plan {
     const playing = scene.loudspeakers.filter((l) => !l.mute);
     const first = Math.min(...playing.map((l) => arrivalMs(l, ear, speed)));
     const [ex, ey] = this.#at(ear);
+    const taken = this.#covered(scene);
+    const [wide, high] = this.#at(scene.room.size_m);
+    const walls = { left: MARGIN.left, top: MARGIN.top, right: wide, bottom: high };
     /** @type {SVGElement[]} */
     const waves = [];
     /** @type {SVGElement[]} */
@@ -144,10 +150,31 @@ export class Plan {
       paths.push(svg('line', { class: `path ${ink}${polarity}${l.mute ? ' muted' : ''}`, x1: x, y1: y, x2: ex, y2: ey }));
       const long = Math.hypot(ex - x, ey - y) > 200;
       const words = l.mute ? 'muted' : `${fixed(arrivalMs(l, ear, speed), 2)} ms${long ? `, ${fixed(distance(l.position_m, ear), 2)} m` : ''}`;
-      paths.push(svg('text', { class: `time ${ink}`, x: (x + ex) / 2, y: (y + ey) / 2 - 7, 'text-anchor': 'middle', text: words }));
+      const half = words.length * LETTER / 2;
+      const beside = [0.5, 0.6, 0.4, 0.7, 0.3].flatMap((part) => [-7, 19].map((off) => ({ x: x + (ex - x) * part, y: y + (ey - y) * part + off })));
+      const { at } = freePlace([...beside, { x, y: y + 28 }, { x: x - half - 18, y: y + 5 }, { x: x + half + 18, y: y + 5 }, { x, y: y - 34 }, { x: ex, y: ey + 26 }, { x: ex, y: ey - 18 }]
+        .map((at) => ({ at, box: { left: at.x - half, right: at.x + half, top: at.y - 13, bottom: at.y + 4 } })), taken, walls);
+      paths.push(svg('text', { class: `time ${ink}`, ...at, 'text-anchor': 'middle', text: words }));
     });
     this.#waves.replaceChildren(...waves);
     this.#paths.replaceChildren(...paths);
+  }
+
+  /** What the things on the plan and their names cover. @param {Rig} scene */
+  #covered(scene) {
+    const boxes = scene.loudspeakers.map((l) => {
+      const [x, y] = this.#at(l.position_m);
+      const half = Math.max(13, l.name.length * LETTER / 2);
+      const up = y >= NAME_BELOW_PX;
+      return { left: x - half, right: x + half, top: y - (up ? 30 : 13), bottom: y + (up ? 13 : 34) };
+    });
+    const dots = scene.microphones.map((m) => {
+      const [x, y] = this.#at(m.position_m);
+      const name = 18 + m.name.length * LETTER;
+      const left = x > this.node.clientWidth - 110;
+      return { left: x - (left ? name : 12), right: x + (left ? 12 : name), top: y - 12, bottom: y + 12 };
+    });
+    return [...boxes, ...dots];
   }
 
   /** @param {'loudspeakers'|'microphones'} kind @param {string} name @param {Position} position @param {number} k */
@@ -169,7 +196,7 @@ export class Plan {
       const left = x > this.node.clientWidth - 110;
       set(label, { x: left ? -15 : 15, y: 5, 'text-anchor': left ? 'end' : 'start' });
     } else {
-      set(label, { y: y < 40 ? 30 : -16 });
+      set(label, { y: y < NAME_BELOW_PX ? 30 : -16 });
     }
   }
 

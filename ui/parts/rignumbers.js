@@ -30,7 +30,7 @@ class Row {
     this.#name = name;
     this.#model = model;
     this.#places = AXES.map((axis, i) => new Field({
-      label: `${name}, ${axis} in metres`, step: 0.05, least: 0, most: model.scene?.room.size_m[i] ?? 100, digits: 2, testid: `${axis}-${name}`,
+      label: `${name}, ${axis} in metres`, unit: 'm', step: 0.05, least: 0, most: model.scene?.room.size_m[i] ?? 100, digits: 2, testid: `${axis}-${name}`,
       commit: (v) => {
         const at = /** @type {Position} */ ([...this.#now().position_m]);
         at[i] = v;

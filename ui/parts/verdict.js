@@ -1,7 +1,7 @@
 // @ts-check
 // What the measurement of the microphone in front means now.
 
-import { clock, fixed } from '../core/format.js';
+import { clock, fixed, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { Sentence } from './sentence.js';
 
@@ -54,12 +54,15 @@ export class VerdictLine {
     const [sign, confidence] = frame.curve(channel, CURVE.polarity);
     const polarity = sign ? `Polarity ${sign > 0 ? 'same' : 'opposite'} with confidence ${fixed(confidence, 3)}` : 'Polarity undecided';
     return [
-      verdict?.delay_reason ? `Delay: ${verdict.delay_reason}.` : `Delay within ±${fixed(typeof sd === 'number' ? 2 * sd : null, 3)} ms (two standard deviations).`,
+      verdict?.delay_reason ? `Delay: ${verdict.delay_reason}.` : `Delay within ${plusMinus(typeof sd === 'number' ? 2 * sd : null, 3)} ms (two standard deviations).`,
       verdict?.polarity_reason ? `${polarity}: ${verdict.polarity_reason}.` : `${polarity}.`,
-      `Averaged over ${fixed(frame.averagedS, 1)} s, ${frame.gaps} gaps, ${frame.bursts} disturbances left out.`,
+      `Averaged over ${fixed(frame.averagedS, 1)} s; ${counted(frame.gaps, 'gap', 'gaps')}, ${counted(frame.bursts, 'disturbance', 'disturbances')} left out.`,
     ].join(' ');
   }
 }
+
+/** @param {number} n @param {string} one @param {string} many */
+const counted = (n, one, many) => (n === 0 ? `no ${many}` : `${n} ${n === 1 ? one : many}`);
 
 /** What is wrong with the connection or the source. @param {Session} session */
 export function trouble({ status, state }) {
