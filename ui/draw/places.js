@@ -8,12 +8,12 @@ const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom 
 
 /**
  * @template {{box: Box}} P
- * @param {P[]} places the best first @param {Box[]} taken the chosen one is added @param {Box} within
- * @returns {P} the first that is free; the first of all if none is
+ * @param {P[]} places the best first @param {Box[]} taken a free place is added @param {Box} within
+ * @returns {{place: P, free: boolean}} the first of all if none is free
  */
 export function freePlace(places, taken, within) {
-  const inside = (/** @type {Box} */ b) => b.left >= within.left && b.right <= within.right && b.top >= within.top && b.bottom <= within.bottom;
-  const free = places.find(({ box }) => inside(box) && !taken.some((t) => meet(t, box))) ?? places[0];
-  taken.push(free.box);
-  return free;
+  const inside = (/** @type {Box} */ b) => b.left >= within.left - 1 && b.right <= within.right + 1 && b.top >= within.top && b.bottom <= within.bottom;
+  const found = places.find(({ box }) => inside(box) && !taken.some((t) => meet(t, box)));
+  if (found) taken.push(found.box);
+  return { place: found ?? places[0], free: !!found };
 }

@@ -119,7 +119,7 @@ export class RigPage {
     const channel = this.#view.front(this.#known());
     const [ms] = this.#session.frame.curve(channel, CURVE.delay);
     const [sign] = this.#session.frame.curve(channel, CURVE.polarity);
-    say(this.#who, this.#session.channelName(channel) ? `${this.#session.channelName(channel)} hears` : '');
+    say(this.#who, channel && this.#known().length === 1 ? `${this.#session.channelName(channel)} hears` : ''); // of several the chooser says which
     this.#read(channel);
     say(this.#heard, typeof ms === 'number' ? `${fixed(ms, 2)} ms, ${sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided'}` : '– ms');
   }

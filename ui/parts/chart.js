@@ -170,14 +170,17 @@ export class Chart {
     const right = s.box.left + s.box.width;
     const labels = [];
     s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-    for (const { name, ink: colour, grid, magnitude } of curves) {
+    const most = Math.max(96 * s.ratio, s.box.width * 0.24);
+    const names = apart(curves.map((c) => c.name));
+    for (const [k, { ink: colour, grid, magnitude }] of curves.entries()) {
+      const name = clipped(s.ctx, names[k], most);
       const curve = grid.length && name ? magnitude?.(s.positions(grid)) : null;
       const i = curve ? lastTrusted(curve, right - 6 * s.ratio) : -1;
       if (!curve || i < 0) continue;
       // Above the highest point that the name would cover.
       const reach = curve.xs[i] - s.ctx.measureText(name).width - 8 * s.ratio;
       let y = s.y(/** @type {number} */ (curve.mid[i]));
-      for (let k = i; k >= 0 && curve.xs[k] > reach; k--) if (curve.mid[k] !== null) y = Math.min(y, s.y(/** @type {number} */ (curve.mid[k])));
+      for (let j = i; j >= 0 && curve.xs[j] > reach; j--) if (curve.mid[j] !== null) y = Math.min(y, s.y(/** @type {number} */ (curve.mid[j])));
       labels.push({ x: curve.xs[i], y, name, colour: colourOf(colour, ink) });
     }
     placeNames(s, labels, ink.ground);
@@ -279,7 +282,7 @@ export function placeNames(s, labels, ground) {
     const level = y - Math.max(0, over);
     const wide = s.ctx.measureText(name).width;
     s.ctx.fillStyle = s.ctx.strokeStyle = ground;
-    s.ctx.globalAlpha = 0.78; // what lies under it shines through, and the name is read
+    s.ctx.globalAlpha = labels.length > MOST_RIBBONS ? 0 : 0.78; // what lies under it shines through, and the name is read
     s.ctx.fillRect(at - wide - 3 * s.ratio, level - step / 2, wide + 6 * s.ratio, step);
     s.ctx.globalAlpha = 1;
     s.ctx.lineWidth = 3 * s.ratio;
@@ -287,6 +290,19 @@ export function placeNames(s, labels, ground) {
     s.ctx.fillStyle = colour;
     s.ctx.fillText(name, at, level);
   }
+}
+
+/** Names without an ending that all of them have: “main, seat 1” and “fill, seat 1” are main and fill. @param {string[]} names */
+export function apart(names) {
+  const ending = /,[^,]*$/.exec(names[0] ?? '')?.[0] ?? '';
+  return names.length > 1 && ending && names.every((n) => n.endsWith(ending)) ? names.map((n) => n.slice(0, -ending.length)) : names;
+}
+
+/** @param {CanvasRenderingContext2D} ctx @param {string} text @param {number} most canvas pixels */
+function clipped(ctx, text, most) {
+  let end = text.length;
+  while (end > 3 && ctx.measureText(text.slice(0, end)).width > most) end--;
+  return end < text.length ? `${text.slice(0, end - 1).trimEnd()}…` : text;
 }
 
 /** A line every 6 dB; finer only where somebody came closer. @param {number} lo @param {number} hi @param {number} pixels */
