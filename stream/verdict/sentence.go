@@ -36,9 +36,11 @@ func Waiting(source string) Sentence {
 // Stale is what is said when frames have stopped coming.
 func Stale(since time.Time, source, text string) Sentence {
 	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Attention}
-	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source).say(".")
-	if text != "" {
-		s.say(" ").about("source", stop(text))
+	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source)
+	if text == "" {
+		s.say(".")
+	} else {
+		s.say(": ").about("source", stop(text))
 	}
 	return s
 }

@@ -278,7 +278,7 @@ func TestCannotTellIsFollowedByWhy(t *testing.T) {
 		t.Error(got)
 	}
 	since := time.Date(2026, 8, 12, 20, 41, 7, 0, time.Local)
-	if got := Stale(since, "the stage box", "the device went away").Text(); got != "No data since 20:41:07 from the stage box. the device went away." {
+	if got := Stale(since, "the stage box", "the device went away").Text(); got != "No data since 20:41:07 from the stage box: the device went away." {
 		t.Error(got)
 	}
 }

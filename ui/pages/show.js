@@ -38,7 +38,8 @@ export class ShowPage {
   #notes = el('button', { type: 'button', 'data-testid': 'notes', onclick: () => openSheet('Notes', this.#notebook.node) });
   #evidence = el('div', { class: 'evidence' });
   #tabs = new Tabs(this.#evidence, [['magnitude', 'Magnitude'], ['phase', 'Phase']], () => this.#painter.request());
-  #start = el('p', { class: 'start' }, el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), el('button', { type: 'button', text: 'Import a response', onclick: () => this.#file.click() }));
+  /** What to do first. */
+  #start = el('p', { class: 'start' });
   #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
   #notices;
   #off;
@@ -130,14 +131,25 @@ export class ShowPage {
 
   #say() {
     const { show } = this.#session;
-    this.#bar.hidden = show === undefined;
+    this.#bar.hidden = !show;
     this.node.dataset.drawn = String(this.#overlays.list.length > 0);
     const measured = this.#shelf.takes.length > 0;
     this.#nothing.hidden = this.#overlays.list.length > 0 || !measured;
     this.#takes.node.hidden = !measured;
-    this.#start.hidden = measured || !show;
+    this.#begin(show, measured);
     this.#sentence.show({ ...this.#words(), parts: [{ text: this.#words().text }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
+  }
+
+  /** @param {object|null|undefined} show @param {boolean} measured */
+  #begin(show, measured) {
+    const key = show === undefined || measured ? '' : show ? 'empty' : 'none';
+    if (this.#start.dataset.key === key) return;
+    this.#start.dataset.key = key;
+    this.#start.hidden = !key;
+    const button = (/** @type {string} */ text, /** @type {() => void} */ run) => el('button', { type: 'button', text, onclick: run });
+    if (key === 'none') this.#start.replaceChildren(button('Open or make a show', () => void showsSheet(this.#notices, '')));
+    else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), button('Import a response', () => this.#file.click()));
   }
 
   /** @returns {{mark: ''|'steady'|'attention'|'act', certainty: string, text: string}} */

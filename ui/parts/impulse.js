@@ -164,7 +164,7 @@ export class Impulse {
     const channel = this.#front();
     const ink = currentInk();
     const values = this.#session.frame.curve(channel, CURVE.impulse);
-    if (!values.length || this.#axis.length !== values.length) return;
+    if (this.#axis.length !== values.length || !values.some(Boolean)) return; // silence has no shape
     const largest = peak(values);
     const zero = s.y(0);
     s.ctx.strokeStyle = ink.rule;

@@ -5,6 +5,7 @@
 
 import { say, svg } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { apart } from './chart.js';
 import { PlanWords } from './planwords.js';
 import { arrivalMs, distance } from './rigmodel.js';
 
@@ -77,7 +78,10 @@ export class Plan {
     }
     const microphone = scene.microphones.find((m) => m.name === this.#front) ?? scene.microphones[0];
     const used = new Set();
-    const things = KINDS.flatMap((kind) => scene[kind].map(({ name, position_m }, k) => ({ kind, name, k, position: position_m, at: this.#at(position_m) })));
+    const things = KINDS.flatMap((kind) => {
+      const called = apart(scene[kind].map(({ name }) => name));
+      return scene[kind].map(({ name, position_m }, k) => ({ kind, name, called: called[k], k, position: position_m, at: this.#at(position_m) }));
+    });
     const [right, bottom] = this.#at(scene.room.size_m);
     const words = new PlanWords({ left: MARGIN.left, top: MARGIN.top, right, bottom }, things);
     // Loudspeakers, who is looked at, the times; then the other seats as far as there is room.
@@ -156,8 +160,8 @@ export class Plan {
     this.#paths.replaceChildren(...paths);
   }
 
-  /** @param {{kind: 'loudspeakers'|'microphones', name: string, k: number, position: Position, at: [number, number]}} thing @param {PlanWords} words */
-  #place({ kind, name, k, position, at }, words) {
+  /** @param {{kind: 'loudspeakers'|'microphones', name: string, called: string, k: number, position: Position, at: [number, number]}} thing @param {PlanWords} words */
+  #place({ kind, name, called, k, position, at }, words) {
     const id = `${kind}/${name}`;
     let handle = this.#handles.get(id);
     if (!handle) {
@@ -170,7 +174,7 @@ export class Plan {
       transform: `translate(${x} ${y})`,
       'aria-label': `${kind === 'microphones' ? 'Microphone' : 'Loudspeaker'} ${name}, ${fixed(position[0], 2)} m along, ${fixed(position[1], 2)} m across, ${fixed(position[2], 2)} m up. Arrow keys move it.`,
     });
-    const spot = words.name(name, kind, at);
+    const spot = words.name(called, kind, at);
     const label = /** @type {SVGTextElement} */ (handle.lastChild);
     say(label, spot.text);
     set(label, { x: spot.x - x, y: spot.y - y });

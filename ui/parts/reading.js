@@ -55,7 +55,7 @@ export class Reading {
     name.style.color = this.#spectrum.colour(channel);
     two(db, signed(m.mid[i], 1), interval(m.mid[i], m.low?.[i], m.high?.[i], 1));
     const half = typeof p.high?.[i] === 'number' && typeof p.mid[i] === 'number' ? p.high[i] - p.mid[i] : null;
-    two(phase, `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);
+    two(phase, p.mid[i] == null ? '–' : `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);
     const c = m.coherence?.[i];
     const limit = m.threshold?.[i];
     two(trust, fixed(c, 2), c == null || limit == null ? '' : c >= limit ? 'yes' : `< ${fixed(limit, 2)}`);

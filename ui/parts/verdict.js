@@ -40,9 +40,8 @@ export class VerdictLine {
 
   #show() {
     const verdict = this.#session.verdicts.get(this.#channel());
-    this.#sentence.show({
-      mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', parts: verdict?.parts ?? [{ text: waiting(this.#session) }], trouble: trouble(this.#session),
-    });
+    const parts = verdict?.parts ?? [{ text: waiting(this.#session) }];
+    this.#sentence.show({ mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', parts, trouble: trouble(this.#session, parts.map((p) => p.text).join('')) });
   }
 
   /** The figures behind the word. */
@@ -64,13 +63,14 @@ export class VerdictLine {
 /** @param {number} n @param {string} one @param {string} many */
 const counted = (n, one, many) => (n === 0 ? `no ${many}` : `${n} ${n === 1 ? one : many}`);
 
-/** What is wrong with the connection or the source. @param {Session} session */
-export function trouble({ status, state }) {
+/** What is wrong with the connection or the source, unless it is said already. @param {Session} session @param {string} [said] */
+export function trouble({ status, state }, said = '') {
   let text = '';
   if (!status.open && status.lastMs) text = `No data since ${clock(status.lastMs)}. The daemon is not answering; trying again.`;
   else if (status.stale && status.lastMs) text = `No data since ${clock(status.lastMs)}.`;
-  if (status.open && state && state.source.state !== 'running' && state.source.text) text = `${text} ${state.source.text}`.trim();
-  return text;
+  const why = status.open && state && state.source.state !== 'running' ? state.source.text : '';
+  if (why && said.includes(why)) return '';
+  return why ? `${text} ${why[0].toUpperCase()}${why.slice(1)}${why.endsWith('.') ? '' : '.'}`.trim() : text;
 }
 
 /** @param {Session} session */
