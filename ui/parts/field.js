@@ -12,11 +12,12 @@ import { fixed, parse } from '../core/format.js';
  * @property {number} least
  * @property {number} most
  * @property {number} digits
- * @property {(value: number) => void} commit
+ * @property {(value: number, gesture: string) => void} commit gesture: what is set in one go has the same
  * @property {string} [testid]
  */
 
 const DRAG_PX = 4; // a step
+let gestures = 0;
 
 export class Field {
   #options;
@@ -26,6 +27,7 @@ export class Field {
   #dragged = false;
   /** @type {number|null} before anybody touched it: where Esc goes back to */
   #before = null;
+  #gesture = '';
   #input;
   node;
 
@@ -37,7 +39,7 @@ export class Field {
       'aria-valuemin': options.least, 'aria-valuemax': options.most, 'data-testid': options.testid, value: '–',
       onfocus: () => {
         this.#editing = true;
-        if (!this.#dragged) this.#before = this.#value;
+        if (!this.#dragged) this.#begin(this.#value);
         if (!this.#dragged) this.#input.select();
       },
       onblur: () => this.#end(true),
@@ -71,7 +73,13 @@ export class Field {
     const kept = Number(Math.min(most, Math.max(least, value)).toFixed(digits));
     if (kept === this.#value) return;
     this.#value = kept;
-    commit(kept);
+    commit(kept, this.#gesture);
+  }
+
+  /** @param {number|null} from */
+  #begin(from) {
+    this.#before = from;
+    this.#gesture = `field/${++gestures}`;
   }
 
   /** @param {boolean} keep */
@@ -107,7 +115,7 @@ export class Field {
     const { step } = this.#options;
     const start = e.clientX;
     this.#dragged = false;
-    this.#before = from;
+    this.#begin(from);
     const move = (/** @type {PointerEvent} */ m) => {
       const steps = Math.trunc((m.clientX - start) / DRAG_PX);
       if (!this.#dragged && Math.abs(steps) < 2) return;

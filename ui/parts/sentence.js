@@ -63,7 +63,9 @@ export class Sentence {
     return el('span', {
       class: part.text.length < 20 ? 'phrase whole' : 'phrase', role: 'button', tabIndex: 0, text: part.text, 'data-about': part.about, onclick: light,
       onkeydown: (/** @type {KeyboardEvent} */ e) => {
-        if (e.key === 'Enter' || e.key === ' ') light();
+        if (e.key !== 'Enter' && e.key !== ' ') return;
+        e.preventDefault(); // the space bar scrolls otherwise
+        light();
       }, onpointerenter: light, onfocus: light,
       onpointerleave: () => this.#view.setLight(null), onblur: () => this.#view.setLight(null),
     });

@@ -60,6 +60,7 @@ export class Shell {
   /** @param {string} path */
   at(path) {
     this.#path = path;
+    this.main.setAttribute('aria-label', this.#pages.find((p) => p.path === path)?.name ?? '');
     this.#show();
   }
 
