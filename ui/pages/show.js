@@ -197,13 +197,16 @@ export class ShowPage {
 
   #table() {
     const drawn = this.#overlays.curves();
-    const rows = [];
+    const levels = [];
+    const phases = [];
     for (let k = -17; k <= 13; k++) {
       const hz = 1000 * 10 ** (k / 10); // base-ten third octaves, IEC 61260-1
       const i = nearest(/** @type {number[]} */ (GRID), hz);
-      rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, ...drawn.map((d) => signed(d.magnitude?.([]).mid[i], 1))]);
+      const name = hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`;
+      levels.push([name, ...drawn.map((d) => signed(d.magnitude?.([]).mid[i], 1))]);
+      phases.push([name, ...drawn.map((d) => signed(d.phase?.([]).mid[i], 0))]);
     }
-    return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], rows));
+    return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], levels), table('Phase by third octaves, degrees', ['Hz', ...drawn.map((d) => d.name)], phases));
   }
 }
 
