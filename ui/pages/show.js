@@ -39,7 +39,7 @@ export class ShowPage {
   #evidence = el('div', { class: 'evidence' });
   #tabs = new Tabs(this.#evidence, [['magnitude', 'Magnitude'], ['phase', 'Phase']], () => this.#painter.request());
   /** What to do first. */
-  #start = el('p', { class: 'start' });
+  #start = el('p', { class: 'first-steps' });
   #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
   #notices;
   #off;
