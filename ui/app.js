@@ -1,6 +1,7 @@
 // @ts-check
 // One shell, one session, one page at a time.
 
+import * as address from './core/address.js';
 import { setClient } from './core/api.js';
 import { bind } from './core/keys.js';
 import { Session } from './core/session.js';
@@ -35,7 +36,7 @@ session.on('hello', (hello) => setClient(hello.client));
 bind([
   ...PAGES.map((p) => ({ key: p.key, says: `${p.name} page`, run: () => {
     if (!p.available(session)) return;
-    history.pushState(null, '', p.path + location.search);
+    address.go(p.path);
     show(p.path);
   } })),
   { key: 'Escape', says: 'Stop the test signal', run: () => shell.stopSignal() },

@@ -9,6 +9,8 @@ import (
 
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
+
+	"plumbline/stream/wire"
 )
 
 // What hands do on the plots: wheel, drag, pinch, flick, keys.
@@ -158,6 +160,58 @@ func TestKeysOnListen(t *testing.T) {
 	js[bool](p, `(document.querySelector('dialog').close(), true)`)
 	press("6", false)
 	p.until(5*time.Second, `location.pathname === '/rig' && document.querySelector('.plan') !== null`)
+}
+
+// TestNumbersInPlace sets a number where it stands: by dragging beside it, by
+// keys and by typing; Esc takes it back, and a gesture is one step of undo.
+func TestNumbersInPlace(t *testing.T) {
+	d := demo(t)
+	p := open(t, d.url+"/rig", laptop)
+	gain := func() float64 {
+		var scene wire.RigScene
+		d.get(t, "/api/v1/rig", http.StatusOK, &scene)
+		return scene.Loudspeakers[0].GainDB
+	}
+	becomes := func(what string, want float64) {
+		t.Helper()
+		eventually(t, 5*time.Second, what, func() bool { return gain() == want })
+	}
+	start := gain()
+	unit := js[[2]float64](p, `(r => [r.left + r.width / 2, r.top + r.height / 2])(document.querySelector('[data-testid="gain-main"]').nextSibling.getBoundingClientRect())`)
+	drag := func(steps float64) { // 4 px and half a decibel each
+		p.do(chromedp.MouseEvent(chromedp.MousePressed, unit[0], unit[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+		for i := 1.; i <= steps; i++ {
+			p.do(chromedp.MouseEvent(chromedp.MouseMoved, unit[0]+4*i+1, unit[1], chromedp.ButtonLeft))
+		}
+	}
+	release := chromedp.MouseEvent(chromedp.MouseReleased, unit[0]+41, unit[1], chromedp.ButtonLeft, chromedp.ClickCount(1))
+	escape := chromedp.KeyEvent("\x1b")
+
+	drag(10)
+	p.do(release)
+	becomes("ten steps up", start+5)
+	if js[bool](p, `document.activeElement.matches('input')`) {
+		t.Error("the end of a drag opens the number for typing")
+	}
+	p.click("undo")
+	becomes("back by one undo", start)
+
+	drag(10)
+	becomes("ten steps up again", start+5)
+	p.do(escape, release)
+	becomes("taken back by Esc while dragging", start)
+
+	p.do(chromedp.Focus(byTestID("gain-main")), chromedp.KeyEvent("\u0304"), chromedp.KeyEvent("\u0304")) // arrow up
+	becomes("two steps up by keys", start+1)
+	p.do(escape)
+	becomes("taken back by Esc after keys", start)
+
+	p.do(chromedp.Focus(byTestID("gain-main")), chromedp.SendKeys(byTestID("gain-main"), "\u22123,5 dB"), escape)
+	if got := gain(); got != start {
+		t.Errorf("typed and taken back: %g dB, want %g", got, start)
+	}
+	p.typed("gain-main", "\u22123,5 dB")
+	becomes("typed with a comma and a unit", -3.5)
 }
 
 // TestHiddenPageAsksForNothing hides a page: no frames reach it while the

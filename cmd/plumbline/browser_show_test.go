@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -96,6 +97,13 @@ func TestShowPage(t *testing.T) {
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
 	p.until(20*time.Second, `__app.page.overlays.curves().length === 4`) // the two, the average, the difference
 	want("the difference after a reload", made()[1], 0, &angle)
+
+	// What the plumb line reads of each, in the row of each: at 1 kHz 0.1 ms turn by -36 degrees.
+	p.until(5*time.Second, `document.querySelector('[data-testid="line-at"]').textContent.startsWith('1.00 kHz')`)
+	read := js[[]string](p, `[...document.querySelectorAll('.overlays .list .row')].map((r) => [...r.children].slice(1, 4).map((c) => c.textContent).join('|').replaceAll('\u2212', '-'))`)
+	if want := []string{"first <i>, no seat|0.0 dB±0.3|0°±2°", "second, no seat|0.0 dB±0.3|-126°±2°", "power average|0.0 dB|–", "difference|0.0 dB|+126°"}; !slices.Equal(read, want) {
+		t.Errorf("at the line: %q, want %q", read, want)
+	}
 
 	// Names, notes, filters.
 	p.typed("take-note-2", "behind the desk")

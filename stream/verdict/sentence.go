@@ -36,9 +36,11 @@ func Waiting(source string) Sentence {
 // Stale is what is said when frames have stopped coming.
 func Stale(since time.Time, source, text string) Sentence {
 	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Attention}
-	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source).say(".")
-	if text != "" {
-		s.say(" ").about("source", stop(text))
+	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source)
+	if text == "" {
+		s.say(".")
+	} else {
+		s.say(": ").about("source", stop(text))
 	}
 	return s
 }
@@ -85,8 +87,15 @@ func (m *meaning) sentence() Sentence {
 		s.Mark = wire.Attention
 		m.sayQuiet(&s)
 	case heard:
-		m.sayArrivals(&s)
-		m.sayPolarity(&s)
+		// What somebody has to act on comes first, and its caution right behind it:
+		// a small screen shows the beginning.
+		if m.sign < 0 || m.oddLow != 0 {
+			m.sayPolarity(&s)
+			m.sayArrivals(s.say(" "))
+		} else {
+			m.sayArrivals(&s)
+			m.sayPolarity(s.say(" "))
+		}
 	}
 	return s
 }
@@ -152,7 +161,7 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	}
 	comb := Comb{OffsetMs: b.DelayMs - a.DelayMs, LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
 	s.say(". They comb at ").
-		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …").say(" ")
+		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …")
 }
 
 // about names the arrival at place i of those that matter, by its place in the frame.
@@ -182,21 +191,21 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 		}
 	}
 	if m.fixed && m.n == 0 {
-		s.say("The compensation is set to ").about("delay", millis(delay, 2)).say(". ")
+		s.say("The compensation is set to ").about("delay", millis(delay, 2)).say(".")
 		return
 	}
 	s.about("microphone", m.subject(true)).say(" hears the loudspeaker ")
 	switch {
 	case math.Abs(delay) < 0.005:
-		s.about(about, "together with the reference").say(". ")
+		s.about(about, "together with the reference").say(".")
 		return
 	case delay < 0:
-		s.about(about, millis(-delay, 2)).say(" before the reference. ")
+		s.about(about, millis(-delay, 2)).say(" before the reference.")
 		return
 	}
 	distance := delay / 1000 * SpeedOfSound(m.temperature)
 	s.about(about, millis(delay, 2)).say(" after the reference (").
-		about("distance", strconv.FormatFloat(distance, 'f', 2, 64)+" m").say("). ")
+		about("distance", strconv.FormatFloat(distance, 'f', 2, 64)+" m").say(").")
 }
 
 func (m *meaning) sayPolarity(s *Sentence) {

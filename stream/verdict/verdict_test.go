@@ -42,12 +42,12 @@ func TestSentences(t *testing.T) {
 			m.Arrivals[0].Sign = -1
 			m.Curve = frametest.Curve(90, 9000)
 		},
-			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Opposite polarity to the reference from 91 Hz to 9 kHz (sure). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables.",
+			"Opposite polarity to the reference from 91 Hz to 9 kHz (sure). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m).",
 			wire.Sure, wire.Act},
 		{"perhaps opposite", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.93}
 		},
-			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Opposite polarity to the reference from 63 Hz to 14 kHz (likely). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables.",
+			"Opposite polarity to the reference from 63 Hz to 14 kHz (likely). Check the cable or the processor of this cabinet. Switch amplifiers off before touching loudspeaker cables. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m).",
 			wire.Likely, wire.Attention},
 		{"undecided", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity = polarity.Verdict{Reason: "the phase turns by more than the crossover explains"}
@@ -57,7 +57,7 @@ func TestSentences(t *testing.T) {
 		{"a reversed driver", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity.Bands = []polarity.Band{{LowHz: 63, HighHz: 1500, Sign: 1, Confidence: 0.999}, {LowHz: 1500, HighHz: 14000, Sign: -1, Confidence: 0.999}}
 		},
-			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is the other way round: one driver in this cabinet may be reversed. Switch amplifiers off before touching loudspeaker cables.",
+			"Same polarity. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is the other way round: one driver in this cabinet may be reversed. Switch amplifiers off before touching loudspeaker cables. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m).",
 			wire.Sure, wire.Act},
 		// τ = 7.4 ms: notches at (2k+1)/2τ = 67.6, 202.7, 337.8 Hz.
 		{"two arrivals", func(f *analyze.Frame, m *analyze.Microphone) {
@@ -278,7 +278,7 @@ func TestCannotTellIsFollowedByWhy(t *testing.T) {
 		t.Error(got)
 	}
 	since := time.Date(2026, 8, 12, 20, 41, 7, 0, time.Local)
-	if got := Stale(since, "the stage box", "the device went away").Text(); got != "No data since 20:41:07 from the stage box. the device went away." {
+	if got := Stale(since, "the stage box", "the device went away").Text(); got != "No data since 20:41:07 from the stage box: the device went away." {
 		t.Error(got)
 	}
 }

@@ -19,6 +19,12 @@ export function signed(value, digits) {
   return typeof value === 'number' && value > 0 && Number(value.toFixed(digits)) !== 0 ? `+${text}` : text;
 }
 
+/** An uncertainty; one that the digits cannot show is not nothing. @param {number|null|undefined} value @param {number} digits */
+export function plusMinus(value, digits) {
+  const least = 10 ** -digits;
+  return typeof value === 'number' && value > 0 && value < least / 2 ? `±<${fixed(least, digits)}` : `±${fixed(value, digits)}`;
+}
+
 /** @param {number} hz */
 export function frequency(hz) {
   if (hz >= 10000) return `${(hz / 1000).toFixed(1)} kHz`;

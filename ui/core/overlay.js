@@ -94,8 +94,14 @@ export function difference(a, b) {
   };
 }
 
-/** Trusted where all are; without an interval. @param {Response[]} all */
+/** How far its coherence is above what counts. @param {Response} r @param {number} i */
+function margin(r, i) {
+  const [coherence, threshold] = [r.coherence[i], r.threshold[i]];
+  return coherence == null || threshold == null ? -Infinity : coherence - threshold;
+}
+
+/** Trusted as the least of them, so where all are; without an interval. @param {Response[]} all */
 function bare(all) {
-  const coherence = GRID.map((_, i) => (all.every((r) => r.coherence[i] !== null && r.threshold[i] !== null && /** @type {number} */ (r.coherence[i]) >= /** @type {number} */ (r.threshold[i])) ? 1 : 0));
-  return { coherence, threshold: GRID.map(() => 0.5), low: [], high: [], error: [], delayMs: all[0]?.delayMs ?? 0 };
+  const worst = GRID.map((_, i) => all.reduce((a, b) => (margin(b, i) < margin(a, i) ? b : a)));
+  return { coherence: worst.map((r, i) => r.coherence[i]), threshold: worst.map((r, i) => r.threshold[i]), low: [], high: [], error: [], delayMs: all[0]?.delayMs ?? 0 };
 }

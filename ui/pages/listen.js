@@ -12,10 +12,11 @@ import { Painter } from '../parts/painter.js';
 import { Reading } from '../parts/reading.js';
 import { openSheet } from '../parts/sheet.js';
 import { Spectrum } from '../parts/spectrum.js';
+import { Tabs } from '../parts/tabs.js';
 import { tables, take } from '../parts/take.js';
 import { VerdictLine } from '../parts/verdict.js';
 
-const PLOTS = /** @type {const} */ (['magnitude', 'phase', 'impulse']);
+const PLOTS = /** @type {const} */ ([['magnitude', 'Magnitude'], ['phase', 'Phase'], ['impulse', 'Impulse']]);
 
 export class ListenPage {
   #painter;
@@ -24,8 +25,8 @@ export class ListenPage {
   #impulse;
   #controls;
   #chooser;
-  #tabs = el('div', { class: 'tabs', role: 'group', 'aria-label': 'Plot' });
-  #evidence;
+  #evidence = el('div', { class: 'evidence', 'data-testid': 'evidence' });
+  #tabs = new Tabs(this.#evidence, PLOTS, () => this.#painter.request());
   /** @type {(() => void)[]} */
   #off;
   node;
@@ -33,7 +34,7 @@ export class ListenPage {
   /** @param {import('../app.js').Context} context */
   constructor({ session, view, shell }) {
     const redraw = () => this.#painter.request();
-    const flick = (/** @type {-1|1} */ step) => this.#turn(step);
+    const flick = (/** @type {-1|1} */ step) => this.#tabs.turn(step);
     const from = () => ({ session, view, spectrum: this.#spectrum, impulse: this.#impulse });
     const table = () => openSheet('The numbers', tables(from()));
     this.#verdict = new VerdictLine(session, view);
@@ -45,16 +46,11 @@ export class ListenPage {
     const meters = new Meters(session, view);
     const reading = new Reading(session, view, this.#spectrum);
     this.#spectrum.magnitudePanel.tools.append(this.#controls.node);
-    for (const name of PLOTS) {
-      const title = name === 'impulse' ? 'Impulse' : name === 'phase' ? 'Phase' : 'Magnitude';
-      this.#tabs.append(el('button', { type: 'button', text: title, 'data-shows': name, onclick: () => this.#showPlot(name) }));
-    }
     const settings = el('button', { type: 'button', class: 'settings', text: 'Settings', onclick: () => openSheet('Settings', this.#controls.node) });
-    this.#tabs.append(settings);
-    this.#evidence = el('div', { class: 'evidence', 'data-testid': 'evidence' }, this.#tabs, this.#spectrum.node, this.#impulse.node);
+    this.#tabs.node.append(settings);
+    this.#evidence.append(this.#tabs.node, this.#spectrum.node, this.#impulse.node);
     this.node = el('div', { class: 'page listen' }, this.#verdict.node,
       el('aside', { class: 'numbers', 'aria-label': 'Numbers' }, this.#chooser.node, delay.node, meters.node, reading.node), this.#evidence);
-    this.#showPlot('magnitude');
 
     this.#painter = new Painter(session, view, () => {
       this.#spectrum.draw();
@@ -119,24 +115,12 @@ export class ListenPage {
     ];
   }
 
-  /** One plot at a time on a phone. @param {typeof PLOTS[number]} name */
-  #showPlot(name) {
-    this.#evidence.dataset.shows = name;
-    for (const tab of this.#tabs.querySelectorAll('[data-shows]')) tab.setAttribute('aria-pressed', String(tab.getAttribute('data-shows') === name));
-  }
-
-  /** @param {-1|1} step */
-  #turn(step) {
-    const k = PLOTS.indexOf(/** @type {any} */ (this.#evidence.dataset.shows));
-    this.#showPlot(PLOTS[(k + step + PLOTS.length) % PLOTS.length]);
-  }
-
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
   #follow(about) {
     if (!about || !matchMedia('(max-width: 639px)').matches) return;
-    if (/^(arrival|delay|distance)/.test(about)) this.#showPlot('impulse');
-    else if (about === 'polarity') this.#showPlot('phase');
-    else if (about === 'trusted' || about === 'comb' || about === 'level') this.#showPlot('magnitude');
+    if (/^(arrival|delay|distance)/.test(about)) this.#tabs.show('impulse');
+    else if (about === 'polarity') this.#tabs.show('phase');
+    else if (about === 'trusted' || about === 'comb' || about === 'level') this.#tabs.show('magnitude');
   }
 }
 

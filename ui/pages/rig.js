@@ -2,13 +2,15 @@
 // Rig: the virtual room from above, and next to it what the microphone makes of it.
 
 import { el, say } from '../core/dom.js';
-import { fixed } from '../core/format.js';
+import { fixed, frequency, signed } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { bind } from '../core/keys.js';
+import { nearest } from '../parts/chart.js';
 import { Chooser } from '../parts/chooser.js';
 import { Impulse } from '../parts/impulse.js';
 import { Painter } from '../parts/painter.js';
 import { Plan } from '../parts/plan.js';
+import { interval } from '../parts/reading.js';
 import { RigModel } from '../parts/rigmodel.js';
 import { RigNumbers } from '../parts/rignumbers.js';
 import { openSheet } from '../parts/sheet.js';
@@ -26,7 +28,9 @@ export class RigPage {
   #painter;
   #spectrum;
   #impulse;
+  #who = el('span', { class: 'label' });
   #heard = el('p', { class: 'heard-now', 'data-testid': 'heard' });
+  #atLine = el('p', { class: 'at-line', 'data-testid': 'at-line' });
   #off;
   node;
 
@@ -48,9 +52,10 @@ export class RigPage {
     this.#numbers = new RigNumbers(this.#model);
     this.#spectrum = new Spectrum(session, view, { redraw, table, compact: true, save: (plot, kind) => take(from(), plot, kind) });
     this.#impulse = new Impulse(session, view, { redraw, table, save: (kind) => take(from(), 'impulse', kind) });
+    this.#spectrum.magnitudePanel.tools.append(this.#atLine);
     this.#parts = [verdict, chooser, this.#plan, this.#spectrum, this.#impulse, this.#model];
     this.node = el('div', { class: 'page rig' }, verdict.node, this.#plan.node,
-      el('div', { class: 'evidence' }, el('div', { class: 'now' }, this.#heard, chooser.node), this.#spectrum.node, this.#impulse.node), this.#numbers.node);
+      el('div', { class: 'evidence' }, el('div', { class: 'now' }, el('div', {}, this.#who, this.#heard), chooser.node), this.#spectrum.node, this.#impulse.node), this.#numbers.node);
 
     this.#model.onChange = () => this.#showRig();
     this.#painter = new Painter(session, view, () => {
@@ -114,6 +119,17 @@ export class RigPage {
     const channel = this.#view.front(this.#known());
     const [ms] = this.#session.frame.curve(channel, CURVE.delay);
     const [sign] = this.#session.frame.curve(channel, CURVE.polarity);
+    say(this.#who, channel && this.#known().length === 1 ? `${this.#session.channelName(channel)} hears` : ''); // of several the chooser says which
+    this.#read(channel);
     say(this.#heard, typeof ms === 'number' ? `${fixed(ms, 2)} ms, ${sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided'}` : '– ms');
+  }
+
+  /** What the plumb line reads. @param {number} channel */
+  #read(channel) {
+    const { grid } = this.#session;
+    const hz = this.#view.at;
+    const i = grid.length ? nearest(grid, hz) : 0;
+    const { mid, low, high } = this.#spectrum.curve(channel, []);
+    say(this.#atLine, grid.length ? `${frequency(hz)}: ${signed(mid[i], 1)} dB ${interval(mid[i], low?.[i], high?.[i], 1)}` : '');
   }
 }

@@ -16,6 +16,7 @@ import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
 import { importTakes, showName, showsSheet } from '../parts/shows.js';
 import { cell, save, table } from '../parts/take.js';
+import { Tabs } from '../parts/tabs.js';
 import { TakeList } from '../parts/takelist.js';
 import { trouble } from '../parts/verdict.js';
 
@@ -35,6 +36,10 @@ export class ShowPage {
   #file = el('input', { type: 'file', multiple: true, accept: '.csv,.txt,.tsv,.json,.wav', hidden: true, 'data-testid': 'import-file', onchange: () => this.#import(this.#file.files ?? []) });
   #bar;
   #notes = el('button', { type: 'button', 'data-testid': 'notes', onclick: () => openSheet('Notes', this.#notebook.node) });
+  #evidence = el('div', { class: 'evidence' });
+  #tabs = new Tabs(this.#evidence, [['magnitude', 'Magnitude'], ['phase', 'Phase']], () => this.#painter.request());
+  /** What to do first. */
+  #start = el('p', { class: 'first-steps' });
   #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
   #notices;
   #off;
@@ -53,7 +58,7 @@ export class ShowPage {
     this.#sentence = new Sentence(view, /^$/, () => '');
     let ready = false;
     this.#chart = new Chart(view, {
-      redraw, curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
+      redraw, flick: (step) => this.#tabs.turn(step), curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
     });
     ready = true;
     this.#chart.magnitudePanel.tools.append(this.#overlays.tools);
@@ -62,15 +67,19 @@ export class ShowPage {
       el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(session, shell.notices) }),
       el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
     this.node = el('div', { class: 'page show' }, this.#sentence.node,
-      el('div', { class: 'contents' }, this.#bar, this.#takes.node),
-      el('div', { class: 'evidence' }, this.#nothing, this.#chart.node, this.#overlays.node));
+      el('div', { class: 'contents' }, this.#bar, this.#start, this.#takes.node),
+      this.#evidence);
+    this.#evidence.append(this.#nothing, this.#tabs.node, this.#chart.node, this.#overlays.node);
     this.node.addEventListener('dragover', (e) => e.preventDefault());
     this.node.addEventListener('drop', (e) => {
       e.preventDefault();
       this.#import(e.dataTransfer?.files ?? []);
     });
 
-    this.#painter = new Painter(session, view, () => this.#chart.draw(), false);
+    this.#painter = new Painter(session, view, () => {
+      this.#chart.draw();
+      this.#overlays.read(view.at, session.speedOfSound);
+    }, false);
     this.#overlays.onChange = () => {
       this.#chart.lookAgain();
       this.#takes.show();
@@ -122,11 +131,25 @@ export class ShowPage {
 
   #say() {
     const { show } = this.#session;
-    this.#bar.hidden = show === undefined;
+    this.#bar.hidden = !show;
     this.node.dataset.drawn = String(this.#overlays.list.length > 0);
-    this.#nothing.hidden = this.#overlays.list.length > 0;
+    const measured = this.#shelf.takes.length > 0;
+    this.#nothing.hidden = this.#overlays.list.length > 0 || !measured;
+    this.#takes.node.hidden = !measured;
+    this.#begin(show, measured);
     this.#sentence.show({ ...this.#words(), parts: [{ text: this.#words().text }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
+  }
+
+  /** @param {object|null|undefined} show @param {boolean} measured */
+  #begin(show, measured) {
+    const key = show === undefined || measured ? '' : show ? 'empty' : 'none';
+    if (this.#start.dataset.key === key) return;
+    this.#start.dataset.key = key;
+    this.#start.hidden = !key;
+    const button = (/** @type {string} */ text, /** @type {() => void} */ run) => el('button', { type: 'button', text, onclick: run });
+    if (key === 'none') this.#start.replaceChildren(button('Open or make a show', () => void showsSheet(this.#notices, '')));
+    else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), button('Import a response', () => this.#file.click()));
   }
 
   /** @returns {{mark: ''|'steady'|'attention'|'act', certainty: string, text: string}} */
@@ -174,13 +197,16 @@ export class ShowPage {
 
   #table() {
     const drawn = this.#overlays.curves();
-    const rows = [];
+    const levels = [];
+    const phases = [];
     for (let k = -17; k <= 13; k++) {
       const hz = 1000 * 10 ** (k / 10); // base-ten third octaves, IEC 61260-1
       const i = nearest(/** @type {number[]} */ (GRID), hz);
-      rows.push([hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`, ...drawn.map((d) => signed(d.magnitude?.([]).mid[i], 1))]);
+      const name = hz < 995 ? hz.toFixed(hz < 99 ? 1 : 0) : `${(hz / 1000).toFixed(2)} k`;
+      levels.push([name, ...drawn.map((d) => signed(d.magnitude?.([]).mid[i], 1))]);
+      phases.push([name, ...drawn.map((d) => signed(d.phase?.([]).mid[i], 0))]);
     }
-    return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], rows));
+    return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], levels), table('Phase by third octaves, degrees', ['Hz', ...drawn.map((d) => d.name)], phases));
   }
 }
 

@@ -16,6 +16,7 @@ import { Now } from '../parts/now.js';
 import { Painter } from '../parts/painter.js';
 import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
+import { Tabs } from '../parts/tabs.js';
 import { TimeChart } from '../parts/timechart.js';
 import { TimeView } from '../parts/timeview.js';
 import { takeWatch, watchTables } from '../parts/watchexport.js';
@@ -30,7 +31,7 @@ export class WatchPage {
   #painter;
   #chart;
   #difference;
-  #tabs = el('div', { class: 'tabs', role: 'group', 'aria-label': 'Shown' });
+  #tabs;
   #off;
   #drawn = false;
   node;
@@ -56,7 +57,7 @@ export class WatchPage {
       if (e.microphone !== channel()) view.setPrimary(e.microphone);
       time.show(Date.parse(e.at) / 1000, log.now);
       view.setLight({ about: `event:${e.id}` });
-      if (this.node.dataset.shows === 'events') this.#showPlot('level');
+      if (this.node.dataset.shows === 'events') this.#tabs.show('level');
     };
     const from = () => ({ session, channel: channel(), watch: watch(), chart: this.#chart, limit: limit.line(), events: here(), sentence: line.node.querySelector('.sentence')?.textContent ?? '' });
     const table = () => openSheet('The numbers', watchTables(from()));
@@ -71,14 +72,14 @@ export class WatchPage {
     this.#difference = new Difference(view, watch, { redraw, table, save: (kind) => takeWatch(from(), 'difference', kind) });
     const reading = new LineReading(view, this.#chart, this.#difference, time);
     this.#parts = [line, chooser, now, limit, list, baseline, this.#chart, this.#difference, log, eventLog, shelf];
-    for (const [name, title] of PLOTS) this.#tabs.append(el('button', { type: 'button', text: title, 'data-shows': name, onclick: () => this.#showPlot(name) }));
     const { spine, plumb } = this.#chart.parts;
-    this.node = el('div', { class: 'page watch' }, line.node,
+    this.node = el('div', { class: 'page watch' });
+    this.#tabs = new Tabs(this.node, PLOTS, redraw);
+    this.node.append(line.node,
       el('aside', { class: 'numbers', 'aria-label': 'Numbers' }, chooser.node, now.node, limit.node, limit.terms),
-      el('div', { class: 'evidence', 'data-testid': 'evidence' }, this.#tabs, this.#chart.levelPanel.node,
+      el('div', { class: 'evidence', 'data-testid': 'evidence' }, this.#tabs.node, this.#chart.levelPanel.node,
         el('div', { class: 'beside' }, baseline.node, reading.node), spine, this.#chart.bandPanel.node, this.#difference.panel.node, plumb),
       list.node);
-    this.#showPlot('level');
 
     shelf.onChange = () => baseline.draw();
     this.#painter = new Painter(session, view, () => {
@@ -154,15 +155,8 @@ export class WatchPage {
     return this.#session.state?.settings.microphones ?? [];
   }
 
-  /** One thing at a time on a phone. @param {string} name */
-  #showPlot(name) {
-    this.node.dataset.shows = name;
-    for (const tab of this.#tabs.querySelectorAll('[data-shows]')) tab.setAttribute('aria-pressed', String(tab.getAttribute('data-shows') === name));
-    this.#painter?.request();
-  }
-
   /** A phrase was touched: its evidence comes into view. @param {string} about */
   #follow(about) {
-    if (about === 'baseline' || about === 'difference' || about === 'band') this.#showPlot('difference');
+    if (about === 'baseline' || about === 'difference' || about === 'band') this.#tabs.show('difference');
   }
 }

@@ -87,7 +87,7 @@ export class Chart {
     this.node = el('div', { class: `spectrum${options.compact ? ' compact' : ''}` }, this.magnitudePanel.node, this.#spine.node, options.compact ? null : this.phasePanel.node, this.#plumb);
     const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };
     this.#magnitude = new Plot(this.magnitudePanel.host, {
-      x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: every([1, 2, 3, 6, 12, 24], 21), tick: (v) => signed(v, 0), size: AXIS },
+      x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: decibels, tick: (v) => signed(v, 0), size: AXIS },
       under: (s) => this.#paint(s, 'magnitude'), over: (s) => this.#names(s), resized: options.redraw,
     });
     this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {
@@ -114,8 +114,7 @@ export class Chart {
     if (!seen) return;
     const front = this.#options.curves().at(-1);
     const curve = (front?.magnitude ?? front?.phase)?.([]);
-    this.#spine.draw(seen, front?.grid ?? [], curve ?? { xs: [], mid: [] });
-    this.#hang(seen);
+    this.#spine.draw(seen, front?.grid ?? [], curve ?? { xs: [], mid: [] }, this.#hang(seen));
     this.magnitudePanel.atHome(!this.#chosenX && !this.#chosenY);
     this.phasePanel.atHome(!this.#chosenX);
   }
@@ -171,30 +170,37 @@ export class Chart {
     const right = s.box.left + s.box.width;
     const labels = [];
     s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-    for (const { name, ink: colour, grid, magnitude } of curves) {
+    const most = Math.max(96 * s.ratio, s.box.width * 0.24);
+    const names = apart(curves.map((c) => c.name));
+    for (const [k, { ink: colour, grid, magnitude }] of curves.entries()) {
+      const name = clipped(s.ctx, names[k], most);
       const curve = grid.length && name ? magnitude?.(s.positions(grid)) : null;
       const i = curve ? lastTrusted(curve, right - 6 * s.ratio) : -1;
       if (!curve || i < 0) continue;
       // Above the highest point that the name would cover.
       const reach = curve.xs[i] - s.ctx.measureText(name).width - 8 * s.ratio;
       let y = s.y(/** @type {number} */ (curve.mid[i]));
-      for (let k = i; k >= 0 && curve.xs[k] > reach; k--) if (curve.mid[k] !== null) y = Math.min(y, s.y(/** @type {number} */ (curve.mid[k])));
+      for (let j = i; j >= 0 && curve.xs[j] > reach; j--) if (curve.mid[j] !== null) y = Math.min(y, s.y(/** @type {number} */ (curve.mid[j])));
       labels.push({ x: curve.xs[i], y, name, colour: colourOf(colour, ink) });
     }
     placeNames(s, labels, ink.ground);
   }
 
-  /** The plumb line. @param {Plot} plot */
+  /** The plumb line. @param {Plot} plot @returns {[number, number]} what of the axis its tag covers */
   #hang(plot) {
     const { left, top, width } = plot.area;
     const x = plot.toX(this.#view.at);
     this.#plumb.hidden = !(x >= 0 && x <= width);
     this.#plumb.style.transform = `translateX(${left + x}px)`;
-    this.#plumb.classList.toggle('right', x > width - 90);
+    const flipped = x > width - 90;
+    this.#plumb.classList.toggle('right', flipped);
     const first = plot === this.#magnitude ? this.magnitudePanel.host.offsetTop + top : this.#spine.node.offsetTop;
     this.#plumb.style.top = `${first}px`;
     this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
-    say(this.#tag, frequency(this.#view.at));
+    const text = frequency(this.#view.at);
+    say(this.#tag, text);
+    const wide = 16 + 8.2 * text.length; // measuring it would lay the page out anew
+    return this.#plumb.hidden ? [0, 0] : flipped ? [x - wide, x] : [x, x + wide];
   }
 
   /** The magnitude axis stays where it is, once the first trusted data said where that should be. */
@@ -275,13 +281,33 @@ export function placeNames(s, labels, ground, foot = 0) {
   for (const { x, y, name, colour } of labels) {
     const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(name).width + 6 * s.ratio));
     const level = y - Math.max(0, over);
-    s.ctx.strokeStyle = ground;
-    s.ctx.lineWidth = 5 * s.ratio;
+    const wide = s.ctx.measureText(name).width;
+    s.ctx.fillStyle = s.ctx.strokeStyle = ground;
+    s.ctx.globalAlpha = labels.length > MOST_RIBBONS ? 0 : 0.78; // what lies under it shines through, and the name is read
+    s.ctx.fillRect(at - wide - 3 * s.ratio, level - step / 2, wide + 6 * s.ratio, step);
+    s.ctx.globalAlpha = 1;
+    s.ctx.lineWidth = 3 * s.ratio;
     s.ctx.strokeText(name, at, level);
     s.ctx.fillStyle = colour;
     s.ctx.fillText(name, at, level);
   }
 }
+
+/** Names without an ending that all of them have: “main, seat 1” and “fill, seat 1” are main and fill. @param {string[]} names */
+export function apart(names) {
+  const ending = /,[^,]*$/.exec(names[0] ?? '')?.[0] ?? '';
+  return names.length > 1 && ending && names.every((n) => n.endsWith(ending)) ? names.map((n) => n.slice(0, -ending.length)) : names;
+}
+
+/** @param {CanvasRenderingContext2D} ctx @param {string} text @param {number} most canvas pixels */
+function clipped(ctx, text, most) {
+  let end = text.length;
+  while (end > 3 && ctx.measureText(text.slice(0, end)).width > most) end--;
+  return end < text.length ? `${text.slice(0, end - 1).trimEnd()}…` : text;
+}
+
+/** A line every 6 dB; finer only where somebody came closer. @param {number} lo @param {number} hi @param {number} pixels */
+const decibels = (lo, hi, pixels) => every(hi - lo > 30 ? [6, 12, 24] : [1, 2, 3, 6], 21)(lo, hi, pixels);
 
 /** Index of the grid point nearest to a frequency. @param {number[]} grid @param {number} hz */
 export function nearest(grid, hz) {

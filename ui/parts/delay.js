@@ -2,7 +2,7 @@
 // The delay of the microphone in front, large; set by hand or found, in place.
 
 import { el, say } from '../core/dom.js';
-import { feet, fixed } from '../core/format.js';
+import { feet, fixed, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { changeSettings } from '../core/api.js';
 import { Field } from './field.js';
@@ -24,6 +24,7 @@ export class DelayNumber {
   #found = el('button', { type: 'button', text: 'Found', onclick: () => this.#set({ mode: 'auto' }) });
   #fixed = el('button', { type: 'button', text: 'Set by hand', onclick: () => this.#hold() });
   #polarity = el('p', { class: 'polarity', 'data-testid': 'polarity' });
+  #caution = el('p', { class: 'caution', text: 'Switch amplifiers off before touching loudspeaker cables.', hidden: true });
   node;
 
   /** @param {Session} session @param {View} view @param {import('./notice.js').Notices} notices */
@@ -37,7 +38,7 @@ export class DelayNumber {
     });
     this.node = el('section', { class: 'delay', 'aria-label': 'Delay' },
       el('h2', { text: 'Delay' }), el('div', { class: 'big' }, this.#field.node), el('p', { class: 'also' }, this.#metres, this.#feet, this.#samples, this.#sd),
-      el('div', { class: 'pair', role: 'group', 'aria-label': 'How the delay is chosen' }, this.#found, this.#fixed), this.#polarity);
+      el('div', { class: 'pair', role: 'group', 'aria-label': 'How the delay is chosen' }, this.#found, this.#fixed), this.#polarity, this.#caution);
   }
 
   draw() {
@@ -51,7 +52,7 @@ export class DelayNumber {
     say(this.#metres, `${fixed(m, 2)} m`);
     say(this.#feet, `${feet(m)} ft`);
     say(this.#samples, `${fixed(samples, 1)} samples`);
-    say(this.#sd, byHand || typeof sd !== 'number' ? '' : `±${fixed(sd, 3)} ms`);
+    say(this.#sd, byHand || typeof sd !== 'number' ? '' : `${plusMinus(sd, 3)} ms`);
     this.node.dataset.how = byHand ? 'fixed' : 'found';
     this.#found.setAttribute('aria-pressed', String(!byHand));
     this.#fixed.setAttribute('aria-pressed', String(!!byHand));
@@ -62,6 +63,7 @@ export class DelayNumber {
     const word = sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided';
     say(this.#polarity, `Polarity ${word}`);
     this.#polarity.dataset.polarity = word;
+    this.#caution.hidden = word !== 'opposite';
     this.#polarity.classList.toggle('lit', this.#view.light?.about === 'polarity');
   }
 

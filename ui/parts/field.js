@@ -12,11 +12,12 @@ import { fixed, parse } from '../core/format.js';
  * @property {number} least
  * @property {number} most
  * @property {number} digits
- * @property {(value: number) => void} commit
+ * @property {(value: number, gesture: string) => void} commit gesture: what is set in one go has the same
  * @property {string} [testid]
  */
 
 const DRAG_PX = 4; // a step
+let gestures = 0;
 
 export class Field {
   #options;
@@ -24,6 +25,9 @@ export class Field {
   #value = null;
   #editing = false;
   #dragged = false;
+  /** @type {number|null} before anybody touched it: where Esc goes back to */
+  #before = null;
+  #gesture = '';
   #input;
   node;
 
@@ -35,13 +39,13 @@ export class Field {
       'aria-valuemin': options.least, 'aria-valuemax': options.most, 'data-testid': options.testid, value: '–',
       onfocus: () => {
         this.#editing = true;
+        if (!this.#dragged) this.#begin(this.#value);
         if (!this.#dragged) this.#input.select();
       },
       onblur: () => this.#end(true),
       onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e),
-      onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e),
     });
-    this.node = el('label', { class: 'field' }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
+    this.node = el('label', { class: 'field', onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
   }
 
   /** Shows a value unless someone is setting one. @param {number|null|undefined} value */
@@ -69,7 +73,13 @@ export class Field {
     const kept = Number(Math.min(most, Math.max(least, value)).toFixed(digits));
     if (kept === this.#value) return;
     this.#value = kept;
-    commit(kept);
+    commit(kept, this.#gesture);
+  }
+
+  /** @param {number|null} from */
+  #begin(from) {
+    this.#before = from;
+    this.#gesture = `field/${++gestures}`;
   }
 
   /** @param {boolean} keep */
@@ -86,6 +96,7 @@ export class Field {
     if (e.key === 'Enter') {
       this.#input.blur();
     } else if (e.key === 'Escape') {
+      if (this.#before !== null) this.#commit(this.#before);
       this.#end(false);
       this.#input.blur();
     } else if (e.key === 'ArrowUp' || e.key === 'ArrowDown') {
@@ -104,6 +115,7 @@ export class Field {
     const { step } = this.#options;
     const start = e.clientX;
     this.#dragged = false;
+    this.#begin(from);
     const move = (/** @type {PointerEvent} */ m) => {
       const steps = Math.trunc((m.clientX - start) / DRAG_PX);
       if (!this.#dragged && Math.abs(steps) < 2) return;
@@ -111,19 +123,35 @@ export class Field {
       this.#commit(from + steps * step);
       this.#write();
     };
+    const back = (/** @type {KeyboardEvent} */ k) => {
+      if (k.key !== 'Escape' || !this.#dragged) return;
+      k.stopPropagation();
+      this.#commit(from);
+      stop();
+    };
     const stop = () => {
       removeEventListener('pointermove', move);
       removeEventListener('pointerup', stop);
       removeEventListener('pointercancel', stop);
+      removeEventListener('keydown', back, true);
       if (this.#dragged) {
         this.#editing = false;
         this.#input.blur();
         this.#write();
+        // The click that ends a drag is not one that wants to type.
+        this.node.addEventListener('click', quiet, { once: true });
+        setTimeout(() => this.node.removeEventListener('click', quiet));
       }
       this.#dragged = false;
     };
     addEventListener('pointermove', move);
     addEventListener('pointerup', stop);
     addEventListener('pointercancel', stop);
+    addEventListener('keydown', back, true);
   }
+}
+
+/** @param {Event} e */
+function quiet(e) {
+  e.preventDefault();
 }

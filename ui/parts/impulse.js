@@ -3,7 +3,7 @@
 
 import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
-import { fixed, length } from '../core/format.js';
+import { fixed, length, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { currentInk } from '../core/theme.js';
 import { gestures, within } from '../draw/gestures.js';
@@ -164,7 +164,7 @@ export class Impulse {
     const channel = this.#front();
     const ink = currentInk();
     const values = this.#session.frame.curve(channel, CURVE.impulse);
-    if (!values.length || this.#axis.length !== values.length) return;
+    if (this.#axis.length !== values.length || !values.some(Boolean)) return; // silence has no shape
     const largest = peak(values);
     const zero = s.y(0);
     s.ctx.strokeStyle = ink.rule;
@@ -223,7 +223,7 @@ export class Impulse {
   #tell(a, k) {
     const m = (a.delay / 1000) * this.#session.speedOfSound;
     const sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same polarity' : 'polarity undecided';
-    return `${k + 1}: ${fixed(a.delay, 2)} ms ±${fixed(a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
+    return `${k + 1}: ${fixed(a.delay, 2)} ms ${plusMinus(a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
   }
 }
 

@@ -22,7 +22,8 @@ export class Limit {
   #asked = '';
   #profile = el('select', { 'data-testid': 'limit-profile', 'aria-label': 'Limit', onchange: () => void this.#change({ profile: this.#profile.value }) });
   #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
-  #word = el('b', { 'data-testid': 'limit-state' });
+  // Only a change of the word is spoken; its figures move every second.
+  #word = el('b', { role: 'status', 'data-testid': 'limit-state' });
   #text = el('span', { 'data-testid': 'limit-text' });
   #bar = el('span', { class: 'used' });
   #meter = el('div', { class: 'budget', role: 'meter', 'aria-label': 'Used of the limit', 'aria-valuemin': 0, 'aria-valuemax': 100 }, this.#bar);
@@ -52,7 +53,7 @@ export class Limit {
     this.#facts = el('div', { class: 'facts' }, this.#meter, el('p', { class: 'left' }, this.#used, this.#crossing));
     this.node = el('section', { class: 'limit', 'aria-label': 'Limit' },
       el('label', { class: 'choice' }, el('span', { text: 'Limit' }), this.#profile),
-      el('p', { class: 'standing', role: 'status' }, this.#glyph, this.#word, this.#text), this.#facts);
+      el('p', { class: 'standing' }, this.#glyph, this.#word, this.#text), this.#facts);
     this.#place = el('p', { class: 'correction' }, el('span', { text: 'Loudest seat ' }), this.#correction.node, el('span', { text: ' above this microphone' }));
     this.terms = el('section', { class: 'terms', 'aria-label': 'Terms of the limit' }, this.#place, this.#source,
       el('p', { class: 'caution', text: 'Information only; your local rules and a qualified person decide.' }));

@@ -18,7 +18,9 @@ const part = (db) => Math.min(1, Math.max(0, 1 - db / FLOOR_DB));
 class Meter {
   #bar = el('span', { class: 'rms' });
   #tick = el('span', { class: 'peak' });
-  #name = el('span', { class: 'name' });
+  #named = el('span');
+  #role = el('span', { class: 'role', text: ', reference', hidden: true });
+  #name = el('span', { class: 'name' }, this.#named, this.#role);
   #rms = el('span', { class: 'level' });
   #peakLevel = el('span', { class: 'level peak-level' });
   #clip = el('button', { class: 'clip', type: 'button', hidden: true });
@@ -36,9 +38,11 @@ class Meter {
     });
   }
 
-  /** @param {string} name @param {import('../core/types.js').Values} levels @param {boolean} lit */
-  draw(name, [peak, rms, clipped], lit) {
-    say(this.#name, name);
+  /** @param {string} name @param {boolean} reference @param {import('../core/types.js').Values} levels @param {boolean} lit */
+  draw(name, reference, [peak, rms, clipped], lit) {
+    say(this.#named, name);
+    if (this.#role.hidden === reference) this.#role.hidden = !reference;
+    this.#name.title = name;
     this.node.classList.toggle('lit', lit);
     const top = peak ?? -Infinity;
     this.#peak = Math.max(top, this.#peak - FALL_DB, FLOOR_DB);
@@ -92,7 +96,7 @@ export class Meters {
       const lit = reference ? about === 'reference' : about === 'microphone' && channel === front;
       const name = this.#session.channelName(channel);
       meter.node.classList.toggle('behind', !reference && channel !== front);
-      meter.draw(reference ? `${name}, reference` : name, this.#session.frame.curve(channel, CURVE.levels), lit);
+      meter.draw(name, reference, this.#session.frame.curve(channel, CURVE.levels), lit);
     }
   }
 }

@@ -4,6 +4,7 @@
 import { el } from '../core/dom.js';
 
 const SHOWN_MS = 5000;
+const ACTION_MS = 12000; // time to reach the button by keyboard
 
 export class Notices {
   node = el('div', { class: 'notices', role: 'status', 'aria-live': 'polite' });
@@ -19,8 +20,12 @@ export class Notices {
       } }));
     }
     while (this.node.children.length > 1) this.node.firstChild?.remove();
+    // Over a sheet nothing outside it is seen or touched.
+    const over = [...document.querySelectorAll('dialog[open]')].pop() ?? document.body;
+    if (this.node.parentNode !== over) over.append(this.node);
     this.node.append(line);
-    setTimeout(leave, SHOWN_MS);
+    const wait = () => setTimeout(() => (line.matches(':hover, :focus-within') ? wait() : leave()), action ? ACTION_MS : SHOWN_MS);
+    wait();
   }
 
   /** For promises of changes: a refusal is a sentence. @param {Promise<any>} change */

@@ -4,10 +4,11 @@
 import * as address from '../core/address.js';
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
-import { fixed } from '../core/format.js';
+import { fixed, frequency, length, signed } from '../core/format.js';
 import { GRID, average, difference, onGrid, shifted } from '../core/overlay.js';
-import { DASHES } from './chart.js';
+import { DASHES, nearest } from './chart.js';
 import { Field } from './field.js';
+import { interval } from './reading.js';
 
 /** @typedef {import('../core/overlay.js').Response} Response */
 /** @typedef {import('../core/overlay.js').Shift} Shift */
@@ -35,7 +36,12 @@ export class Overlays {
   #rows = new Map();
   /** @type {Drawn[]|null} */
   #drawn = null;
+  /** What was laid over takes that are not drawn now: it comes back with them. @type {Map<number, Shift>} */
+  #shifts = new Map();
+  #line = el('span', { class: 'name', 'data-testid': 'line-at' });
+  #head = el('div', { class: 'row heads' }, this.#line, ...['dB', 'phase', 'offset', 'delay', 'polarity'].map((text) => el('span', { class: 'cell', text })));
   #rowsNode = el('div', { class: 'list' });
+  #madeNode = el('div', { class: 'list made' });
   #smooth = el('select', { 'data-testid': 'overlay-smoothing', onchange: () => this.#set('oct', (this.#fraction = Number(this.#smooth.value))) }, ...SMOOTHING.map((n) => el('option', { value: String(n), text: `1/${n} oct` })));
   #complex = this.#button('Complex average', 'average-complex', () => this.#set('average', (this.#average = this.#average === 'complex' ? '' : 'complex') || null));
   #power = this.#button('Power average', 'average-power', () => this.#set('average', (this.#average = this.#average === 'power' ? '' : 'power') || null));
@@ -44,7 +50,7 @@ export class Overlays {
   #of = el('div', { class: 'of' }, this.#complex, this.#power, this.#minus, this.#together);
   /** Stands on the plot. */
   tools = el('label', { class: 'choice' }, el('span', { text: 'smooth' }), this.#smooth);
-  node = el('section', { class: 'overlays', 'aria-label': 'What is drawn' }, this.#rowsNode, this.#of);
+  node = el('section', { class: 'overlays', 'aria-label': 'What is drawn' }, this.#head, this.#rowsNode, this.#madeNode, this.#of);
 
   /** @param {import('./shelf.js').Shelf} shelf @param {import('./notice.js').Notices} notices */
   constructor(shelf, notices) {
@@ -60,9 +66,13 @@ export class Overlays {
 
   /** @param {number} id */
   toggle(id) {
-    if (this.has(id)) this.list = this.list.filter((o) => o.id !== id);
+    const drawn = this.list.find((o) => o.id === id);
+    if (drawn) {
+      this.#shifts.set(id, drawn.shift);
+      this.list = this.list.filter((o) => o !== drawn);
+    }
     else if (this.list.length >= MOST) this.#notices.say(`${MOST} takes are drawn already: take one away first.`);
-    else this.list.push({ id, shift: { offsetDB: 0, delayMs: 0, opposite: false } });
+    else this.list.push({ id, shift: this.#shifts.get(id) ?? { offsetDB: 0, delayMs: 0, opposite: false } });
     this.#changed();
   }
 
@@ -116,6 +126,20 @@ export class Overlays {
     const made = this.made;
     for (const { name, response, dash } of made) out.push({ name, ink: -1, dash, front: true, grid, ...curve(response) });
     return (this.#drawn = out);
+  }
+
+  /** What the plumb line reads of each. @param {number} hz @param {number} speed of sound, m/s */
+  read(hz, speed) {
+    say(this.#line, `${frequency(hz)}, wave ${length(speed / hz)}`);
+    const i = nearest(/** @type {number[]} */ (GRID), hz);
+    for (const { id, response } of this.#known()) this.#rows.get(id)?.read(response, i);
+    const made = this.made;
+    while (this.#madeNode.children.length > made.length) this.#madeNode.lastChild?.remove();
+    made.forEach(({ name, response }, k) => {
+      const row = this.#madeNode.children[k] ?? this.#madeNode.appendChild(el('div', { class: 'row', role: 'group' }, el('span', { class: 'chip whole' }), el('span', { class: 'name' }), el('span', { class: 'cell' }), el('span', { class: 'cell' })));
+      say(row.children[1], name);
+      valueAt(row.children[2], row.children[3], response, i);
+    });
   }
 
   /** Average and difference, as they are drawn. */
@@ -188,6 +212,8 @@ class OverlayRow {
   #offset;
   #delay;
   #flip;
+  #db = el('span', { class: 'cell' });
+  #deg = el('span', { class: 'cell' });
   node;
 
   /** @param {Overlay} overlay @param {() => void} changed @param {() => void} remove */
@@ -206,8 +232,8 @@ class OverlayRow {
       shift.opposite = !shift.opposite;
       changed();
     } });
-    this.node = el('div', { class: 'row', role: 'group' }, this.#chip, this.#name, el('span', { class: 'cell' }, this.#offset.node), el('span', { class: 'cell' }, this.#delay.node), el('span', { class: 'cell' }, this.#flip),
-      el('button', { type: 'button', class: 'quiet', text: 'Away', 'aria-label': 'Do not draw it', onclick: remove }));
+    this.node = el('div', { class: 'row', role: 'group' }, this.#chip, this.#name, this.#db, this.#deg, el('span', { class: 'cell' }, this.#offset.node), el('span', { class: 'cell' }, this.#delay.node), el('span', { class: 'cell' }, this.#flip),
+      el('button', { type: 'button', class: 'quiet', text: 'Remove', 'aria-label': 'Do not draw it', onclick: remove }));
   }
 
   /** @param {number} k @param {string} name */
@@ -222,4 +248,19 @@ class OverlayRow {
     this.#flip.setAttribute('aria-pressed', String(shift.opposite));
     this.#flip.setAttribute('aria-label', `${name}: ${shift.opposite ? 'turned over' : 'polarity as it is'}, delayed ${fixed(shift.delayMs, 2)} ms`);
   }
+
+  /** @param {Response} response @param {number} i point of the grid */
+  read(response, i) {
+    valueAt(this.#db, this.#deg, response, i);
+  }
+}
+
+/** @param {Element} db @param {Element} deg @param {Response} r @param {number} i */
+function valueAt(db, deg, r, i) {
+  for (const cell of [db, deg]) if (!cell.firstChild) cell.append(el('span'), el('small'));
+  const [value, around, angle, error] = /** @type {Node[]} */ ([...db.childNodes, ...deg.childNodes]);
+  say(value, `${signed(r.db[i], 1)} dB`);
+  say(around, interval(r.db[i], r.low[i], r.high[i], 1));
+  say(angle, r.deg[i] == null ? '–' : `${signed(r.deg[i], 0)}°`);
+  say(error, r.deg[i] == null || r.error[i] == null ? '' : `±${fixed(r.error[i], 0)}°`);
 }

@@ -36,11 +36,9 @@ export class Panel {
           menu.open = false;
           options.table();
         } })));
-    menu.addEventListener('focusout', (e) => {
-      if (!menu.contains(/** @type {Node|null} */ (e.relatedTarget))) menu.open = false;
-    });
+    folds(menu);
     this.node = el('section', { class: 'panel', 'data-plot': options.id, 'aria-label': `${options.title}, ${options.unit}` },
-      el('header', { class: 'head' }, el('h2', { text: options.title }, el('small', { text: ` ${options.unit}` })), this.tools, el('span', { class: 'gap' }), this.#home, menu),
+      el('header', { class: 'head' }, el('h2', {}, el('span', { class: 'title', text: options.title }), el('small', { text: ` ${options.unit}` })), this.tools, el('span', { class: 'gap' }), this.#home, menu),
       this.host);
   }
 
@@ -48,4 +46,17 @@ export class Panel {
   atHome(whole) {
     if (this.#home.hidden !== whole) this.#home.hidden = whole;
   }
+}
+
+/** A menu closes when it is left, and on Esc. @param {HTMLDetailsElement} menu */
+export function folds(menu) {
+  menu.addEventListener('focusout', (e) => {
+    if (!menu.contains(/** @type {Node|null} */ (e.relatedTarget))) menu.open = false;
+  });
+  menu.addEventListener('keydown', (e) => {
+    if (e.key !== 'Escape' || !menu.open) return;
+    e.preventDefault();
+    menu.open = false;
+    menu.querySelector('summary')?.focus();
+  });
 }

@@ -3,8 +3,10 @@
 // loudspeaker's circle is its wavefront at the moment the first sound reaches the microphone: aligned
 // loudspeakers have their circles meet there.
 
-import { svg } from '../core/dom.js';
+import { say, svg } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { apart } from './chart.js';
+import { PlanWords } from './planwords.js';
 import { arrivalMs, distance } from './rigmodel.js';
 
 /** @typedef {import('../core/types.js').Position} Position */
@@ -13,6 +15,7 @@ import { arrivalMs, distance } from './rigmodel.js';
 const MARGIN = { left: 34, top: 12, right: 14, bottom: 26 };
 const REACH = 22; // CSS pixels around a thing that take the finger
 const STEP_M = 0.1;
+const KINDS = /** @type {const} */ (['loudspeakers', 'microphones']);
 
 /**
  * @typedef {object} PlanOptions
@@ -74,14 +77,20 @@ export class Plan {
       this.#drawRoom(across, deep);
     }
     const microphone = scene.microphones.find((m) => m.name === this.#front) ?? scene.microphones[0];
-    if (microphone) this.#drawSound(scene, microphone.position_m);
     const used = new Set();
-    for (const kind of /** @type {const} */ (['loudspeakers', 'microphones'])) {
-      scene[kind].forEach((thing, k) => {
-        used.add(`${kind}/${thing.name}`);
-        this.#place(kind, thing.name, thing.position_m, k);
-      });
-    }
+    const things = KINDS.flatMap((kind) => {
+      const called = apart(scene[kind].map(({ name }) => name));
+      return scene[kind].map(({ name, position_m }, k) => ({ kind, name, called: called[k], k, position: position_m, at: this.#at(position_m) }));
+    });
+    const [right, bottom] = this.#at(scene.room.size_m);
+    const words = new PlanWords({ left: MARGIN.left, top: MARGIN.top, right, bottom }, things);
+    // Loudspeakers, who is looked at, the times; then the other seats as far as there is room.
+    const rank = (/** @type {typeof things[number]} */ t) => (t.kind === 'loudspeakers' ? 0 : t.name === microphone?.name ? 1 : 2);
+    things.sort((a, b) => rank(a) - rank(b));
+    for (const t of things.filter((t) => rank(t) < 2)) this.#place(t, words);
+    if (microphone) this.#drawSound(scene, microphone.position_m, words);
+    for (const t of things.filter((t) => rank(t) === 2)) this.#place(t, words);
+    for (const t of things) used.add(`${t.kind}/${t.name}`);
     for (const [name, handle] of this.#handles) {
       if (used.has(name)) continue;
       handle.remove();
@@ -120,8 +129,8 @@ export class Plan {
     this.#room.replaceChildren(...parts, svg('rect', { class: 'walls', ...frame }));
   }
 
-  /** @param {Rig} scene @param {Position} ear */
-  #drawSound(scene, ear) {
+  /** @param {Rig} scene @param {Position} ear @param {PlanWords} words */
+  #drawSound(scene, ear, words) {
     const speed = this.#options.speed();
     const playing = scene.loudspeakers.filter((l) => !l.mute);
     const first = Math.min(...playing.map((l) => arrivalMs(l, ear, speed)));
@@ -143,15 +152,16 @@ export class Plan {
       }
       paths.push(svg('line', { class: `path ${ink}${polarity}${l.mute ? ' muted' : ''}`, x1: x, y1: y, x2: ex, y2: ey }));
       const long = Math.hypot(ex - x, ey - y) > 200;
-      const words = l.mute ? 'muted' : `${fixed(arrivalMs(l, ear, speed), 2)} ms${long ? `, ${fixed(distance(l.position_m, ear), 2)} m` : ''}`;
-      paths.push(svg('text', { class: `time ${ink}`, x: (x + ex) / 2, y: (y + ey) / 2 - 7, 'text-anchor': 'middle', text: words }));
+      const text = l.mute ? 'muted' : `${fixed(arrivalMs(l, ear, speed), 2)} ms${long ? `, ${fixed(distance(l.position_m, ear), 2)} m` : ''}`;
+      const spot = words.time(text, [x, y], [ex, ey]);
+      paths.push(svg('text', { class: `time ${ink}`, x: spot.x, y: spot.y, 'text-anchor': 'middle', text }));
     });
     this.#waves.replaceChildren(...waves);
     this.#paths.replaceChildren(...paths);
   }
 
-  /** @param {'loudspeakers'|'microphones'} kind @param {string} name @param {Position} position @param {number} k */
-  #place(kind, name, position, k) {
+  /** @param {{kind: 'loudspeakers'|'microphones', name: string, called: string, k: number, position: Position, at: [number, number]}} thing @param {PlanWords} words */
+  #place({ kind, name, called, k, position, at }, words) {
     const id = `${kind}/${name}`;
     let handle = this.#handles.get(id);
     if (!handle) {
@@ -159,18 +169,16 @@ export class Plan {
       this.#handles.set(id, handle);
       this.#things.append(handle);
     }
-    const [x, y] = this.#at(position);
+    const [x, y] = at;
     set(handle, {
       transform: `translate(${x} ${y})`,
       'aria-label': `${kind === 'microphones' ? 'Microphone' : 'Loudspeaker'} ${name}, ${fixed(position[0], 2)} m along, ${fixed(position[1], 2)} m across, ${fixed(position[2], 2)} m up. Arrow keys move it.`,
     });
+    const spot = words.name(called, kind, at);
     const label = /** @type {SVGTextElement} */ (handle.lastChild);
-    if (kind === 'microphones') {
-      const left = x > this.node.clientWidth - 110;
-      set(label, { x: left ? -15 : 15, y: 5, 'text-anchor': left ? 'end' : 'start' });
-    } else {
-      set(label, { y: y < 40 ? 30 : -16 });
-    }
+    say(label, spot.text);
+    set(label, { x: spot.x - x, y: spot.y - y });
+    handle.classList.toggle('crowded', !spot.free); // then its name is shown when it is pointed at
   }
 
   /** @param {'loudspeakers'|'microphones'} kind @param {string} name @param {number} k */

@@ -3,7 +3,7 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
-import { nearest } from './chart.js';
+import { apart, nearest } from './chart.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
@@ -37,11 +37,12 @@ export class Reading {
     const shown = (this.#view.all ? [front, ...known.filter((c) => c !== front)] : [front]).slice(0, MOST);
     while (this.#body.rows.length > shown.length) this.#body.deleteRow(-1);
     this.node.classList.toggle('dense', shown.length > 3);
-    shown.forEach((channel, k) => this.#row(k, channel, i));
+    const names = apart(shown.map((channel) => this.#session.channelName(channel)));
+    shown.forEach((channel, k) => this.#row(k, names[k], channel, i));
   }
 
-  /** @param {number} k @param {number} channel @param {number} i */
-  #row(k, channel, i) {
+  /** @param {number} k @param {string} called @param {number} channel @param {number} i */
+  #row(k, called, channel, i) {
     let row = this.#body.rows[k];
     if (!row) {
       row = el('tr', {}, el('th', { scope: 'row' }), el('td'), el('td'), el('td'));
@@ -50,11 +51,11 @@ export class Reading {
     const m = this.#spectrum.curve(channel, []);
     const p = this.#spectrum.phaseCurve(channel, []);
     const [name, db, phase, trust] = row.cells;
-    say(name, this.#session.channelName(channel));
+    say(name, called);
     name.style.color = this.#spectrum.colour(channel);
     two(db, signed(m.mid[i], 1), interval(m.mid[i], m.low?.[i], m.high?.[i], 1));
     const half = typeof p.high?.[i] === 'number' && typeof p.mid[i] === 'number' ? p.high[i] - p.mid[i] : null;
-    two(phase, `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);
+    two(phase, p.mid[i] == null ? '–' : `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);
     const c = m.coherence?.[i];
     const limit = m.threshold?.[i];
     two(trust, fixed(c, 2), c == null || limit == null ? '' : c >= limit ? 'yes' : `< ${fixed(limit, 2)}`);

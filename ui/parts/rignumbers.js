@@ -30,11 +30,11 @@ class Row {
     this.#name = name;
     this.#model = model;
     this.#places = AXES.map((axis, i) => new Field({
-      label: `${name}, ${axis} in metres`, step: 0.05, least: 0, most: model.scene?.room.size_m[i] ?? 100, digits: 2, testid: `${axis}-${name}`,
-      commit: (v) => {
+      label: `${name}, ${axis} in metres`, unit: 'm', step: 0.05, least: 0, most: model.scene?.room.size_m[i] ?? 100, digits: 2, testid: `${axis}-${name}`,
+      commit: (v, gesture) => {
         const at = /** @type {Position} */ ([...this.#now().position_m]);
         at[i] = v;
-        this.#change(`${name} moved`, { position_m: at });
+        this.#change(`${name} moved`, { position_m: at }, gesture);
       },
     }));
     const places = AXES.map((axis, i) => el('span', { class: 'cell' }, el('span', { class: 'label', text: axis }), this.#places[i].node));
@@ -42,8 +42,8 @@ class Row {
       this.node = el('div', { class: `row microphone k${k % 4}`, role: 'group', 'aria-label': `Microphone ${name}` }, el('span', { class: 'name', text: name }), ...places);
       return;
     }
-    this.#delay = new Field({ label: `Delay of ${name}`, unit: 'ms', step: 0.1, least: 0, most: 1000, digits: 2, testid: `delay-${name}`, commit: (v) => this.#change(`delay of ${name}`, { delay_ms: v }) });
-    this.#gain = new Field({ label: `Gain of ${name}`, unit: 'dB', step: 0.5, least: -80, most: 40, digits: 1, testid: `gain-${name}`, commit: (v) => this.#change(`gain of ${name}`, { gain_db: v }) });
+    this.#delay = new Field({ label: `Delay of ${name}`, unit: 'ms', step: 0.1, least: 0, most: 1000, digits: 2, testid: `delay-${name}`, commit: (v, gesture) => this.#change(`delay of ${name}`, { delay_ms: v }, gesture) });
+    this.#gain = new Field({ label: `Gain of ${name}`, unit: 'dB', step: 0.5, least: -80, most: 40, digits: 1, testid: `gain-${name}`, commit: (v, gesture) => this.#change(`gain of ${name}`, { gain_db: v }, gesture) });
     this.#flip = el('button', { type: 'button', 'data-testid': `flip-${name}`, onclick: () => this.#change(`polarity of ${name}`, { polarity: this.#box().polarity === 'same' ? 'opposite' : 'same' }) });
     this.#mute = el('button', { type: 'button', 'data-testid': `mute-${name}`, onclick: () => this.#change(`mute of ${name}`, { mute: !this.#box().mute }) });
     this.node = el('div', { class: `row k${k % 4}`, role: 'group', 'aria-label': `Loudspeaker ${name}` }, el('span', { class: 'name', text: name }),
@@ -76,9 +76,9 @@ class Row {
     return /** @type {import('../core/types.js').Loudspeaker} */ (/** @type {unknown} */ (this.#now()));
   }
 
-  /** @param {string} what @param {object} values */
-  #change(what, values) {
-    this.#model.change(what, { [this.#kind]: { [this.#name]: values } });
+  /** @param {string} what @param {object} values @param {string} [gesture] */
+  #change(what, values, gesture) {
+    this.#model.change(what, { [this.#kind]: { [this.#name]: values } }, gesture);
   }
 }
 
@@ -97,7 +97,7 @@ export class RigNumbers {
   /** @param {RigModel} model */
   constructor(model) {
     this.#model = model;
-    this.#temperature = new Field({ label: 'Temperature of the air', unit: '°C', step: 0.5, least: -30, most: 50, digits: 1, testid: 'temperature', commit: (v) => model.change('temperature', { temperature_c: v }) });
+    this.#temperature = new Field({ label: 'Temperature of the air', unit: '°C', step: 0.5, least: -30, most: 50, digits: 1, testid: 'temperature', commit: (v, gesture) => model.change('temperature', { temperature_c: v }, gesture) });
     this.#undo = el('button', { type: 'button', text: 'Undo', disabled: true, 'data-testid': 'undo', onclick: () => model.undo() });
     this.node = el('section', { class: 'rig-numbers', 'aria-label': 'The rig as numbers' },
       this.#list, this.#seats, el('div', { class: 'air' }, el('span', { class: 'label', text: 'Air' }), this.#temperature.node, this.#speed, this.#undo));

@@ -13,7 +13,7 @@ export class Sentence {
   #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
   #certainty = el('span', { class: 'certainty' });
   #mark = el('button', { class: 'mark', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() }, this.#glyph, this.#certainty);
-  #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'data-testid': 'verdict' });
+  #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'aria-atomic': 'true', 'data-testid': 'verdict' });
   #more = el('button', { class: 'more', type: 'button', text: 'All of it', hidden: true, onclick: () => this.#unfold() });
   #figures = el('p', { class: 'figures', hidden: true });
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
@@ -63,7 +63,9 @@ export class Sentence {
     return el('span', {
       class: part.text.length < 20 ? 'phrase whole' : 'phrase', role: 'button', tabIndex: 0, text: part.text, 'data-about': part.about, onclick: light,
       onkeydown: (/** @type {KeyboardEvent} */ e) => {
-        if (e.key === 'Enter' || e.key === ' ') light();
+        if (e.key !== 'Enter' && e.key !== ' ') return;
+        e.preventDefault(); // the space bar scrolls otherwise
+        light();
       }, onpointerenter: light, onfocus: light,
       onpointerleave: () => this.#view.setLight(null), onblur: () => this.#view.setLight(null),
     });

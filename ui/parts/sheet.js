@@ -18,6 +18,8 @@ export function openSheet(title, content) {
   });
   dialog.addEventListener('close', () => {
     if (home) home.replaceChild(content, mark);
+    const notices = dialog.querySelector('.notices');
+    if (notices) document.body.append(notices);
     dialog.remove();
   });
   document.body.append(dialog);

@@ -62,6 +62,7 @@ export class Shell {
   /** @param {string} path */
   at(path) {
     this.#path = path;
+    this.main.setAttribute('aria-label', this.#pages.find((p) => p.path === path)?.name ?? '');
     this.#show();
   }
 
@@ -77,9 +78,8 @@ export class Shell {
   }
 
   help() {
-    const rows = bindings().map(({ key, says }) => el('tr', {}, el('td', {}, ...key.split(' ').map((k) => el('kbd', { text: named(k) }))), el('td', { text: says })));
-    openSheet('Keys and hands', el('div', { class: 'help' },
-      el('table', {}, el('tbody', {}, ...rows)),
+    const rows = bindings().map(({ key, says }) => el('div', {}, el('dt', {}, ...key.split(' ').map((k) => el('kbd', { text: named(k) }))), el('dd', { text: says })));
+    openSheet('Keys and hands', el('div', { class: 'help' }, el('dl', { class: 'keys' }, ...rows),
       el('p', { text: 'On a plot: point to move the plumb line, wheel or pinch to come closer, drag to move along, Shift and wheel for the dB scale, double click or “Whole range” to go back.' }),
       el('p', { text: 'The ribbon is the 95 % interval. The middle line is drawn where coherence exceeds what unrelated signals reach by chance; the strip on the frequency axis shows coherence as lightness, hatched where it does not.' }),
       el('p', { class: 'caution', text: 'Levels are information only. Protect your ears; switch amplifiers off before touching loudspeaker cables. Your local rules and a qualified person decide.' })));
@@ -133,5 +133,5 @@ export class Shell {
 
 /** @param {string} key */
 function named(key) {
-  return key.replace('Arrow', '').replace('Control+', 'Ctrl ').replace('Shift+', 'Shift ').replace('Left', '←').replace('Right', '→').replace('Up', '↑').replace('Down', '↓');
+  return key.replace('Arrow', '').replace('Escape', 'Esc').replace('-', '\u2212').replace('Control+', 'Ctrl ').replace('Shift+', 'Shift ').replace('Left', '←').replace('Right', '→').replace('Up', '↑').replace('Down', '↓');
 }

@@ -27,8 +27,9 @@ export class Spine {
    * @param {import('../draw/plot.js').Plot} plot whose x axis it is
    * @param {number[]} grid Hz
    * @param {import('../draw/trace.js').Curve} curve xs in canvas pixels of that plot
+   * @param {[number, number]} tag what of the axis lies under the tag of the plumb line, CSS pixels in the plot
    */
-  draw(plot, grid, curve) {
+  draw(plot, grid, curve, tag) {
     const ratio = devicePixelRatio;
     const width = this.node.clientWidth;
     const height = this.node.clientHeight;
@@ -42,11 +43,11 @@ export class Spine {
     ctx.clearRect(0, 0, width, height);
     const { left, width: wide } = plot.area;
     paintStrip(ctx, grid, curve, { left, top: 0, width: wide, height: STRIP }, (hz) => left + plot.toX(hz), this.#pattern(ctx));
-    this.#ticks(ctx, plot, left, wide, height);
+    this.#ticks(ctx, plot, left, wide, height, tag);
   }
 
-  /** @param {CanvasRenderingContext2D} ctx @param {import('../draw/plot.js').Plot} plot @param {number} left @param {number} wide @param {number} height */
-  #ticks(ctx, plot, left, wide, height) {
+  /** @param {CanvasRenderingContext2D} ctx @param {import('../draw/plot.js').Plot} plot @param {number} left @param {number} wide @param {number} height @param {[number, number]} tag */
+  #ticks(ctx, plot, left, wide, height, tag) {
     const ink = currentInk();
     ctx.fillStyle = ink.quiet;
     ctx.font = '12px system-ui, sans-serif';
@@ -57,7 +58,7 @@ export class Spine {
       const text = frequencyTick(hz) + (hz === 20 ? ' Hz' : '');
       const half = ctx.measureText(text).width / 2;
       const x = Math.min(left + wide - half, Math.max(left + half, left + plot.toX(hz)));
-      if (x - half < free) continue;
+      if (x - half < free || (x + half > left + tag[0] && x - half < left + tag[1])) continue;
       ctx.fillText(text, x, STRIP + (height - STRIP) / 2 + 1);
       free = x + half + 8;
     }

@@ -141,8 +141,11 @@ export function tables({ session, view, spectrum }) {
     table('Arrivals', ['', 'ms', 'm', 'dB', 'polarity'], allArrivals(session.frame, front).map((a, k) => [String(k + 1), fixed(a.delay, 3), fixed((a.delay / 1000) * session.speedOfSound, 2), fixed(a.level, 1), a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided'])));
 }
 
+const WORDS = 24; // letters
+
 /** @param {string} caption @param {string[]} head @param {string[][]} rows */
 export function table(caption, head, rows) {
-  return el('table', {}, el('caption', { text: caption }), el('thead', {}, el('tr', {}, ...head.map((text) => el('th', { text, scope: 'col' })))),
-    el('tbody', {}, ...rows.map((row) => el('tr', {}, ...row.map((text) => el('td', { text }))))));
+  const words = head.map((_, k) => (rows.some((row) => row[k].length > WORDS) ? 'words' : null)); // sentences begin at the left
+  return el('table', {}, el('caption', { text: caption }), el('thead', {}, el('tr', {}, ...head.map((text, k) => el('th', { text, scope: 'col', class: words[k] })))),
+    el('tbody', {}, ...rows.map((row) => el('tr', {}, ...row.map((text, k) => (k ? el('td', { text, class: words[k] }) : el('th', { text, scope: 'row', class: words[k] })))))));
 }

@@ -4,6 +4,7 @@
 import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
+import { folds } from './panel.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
 
@@ -36,8 +37,8 @@ export class TakeList {
     options(this.#seat, [[ALL, 'every seat'], ...seats.map((s) => [String(s.id), s.name])], address.text('of-seat', ALL));
     options(this.#box, [[ALL, 'any loudspeaker'], ...loudspeakers.map((l) => [String(l.id), l.name])], address.text('of', ALL));
     const shown = takes.filter((t) => this.#matches(t)).reverse();
-    say(this.#count, shown.length === takes.length ? `${takes.length}` : `${shown.length} of ${takes.length}`);
-    say(this.#empty, takes.length ? (shown.length ? '' : 'No take is like that.') : this.#shelf.known ? 'No take yet: survey a seat on the Align page, or import one.' : '');
+    say(this.#count, shown.length === takes.length ? `${takes.length} ${takes.length === 1 ? 'take' : 'takes'}` : `${shown.length} of ${takes.length} takes`);
+    say(this.#empty, takes.length ? (shown.length ? '' : 'No take is like that.') : '');
     const here = new Set(shown.map((t) => t.id));
     for (const [id, row] of this.#rows) {
       if (here.has(id)) continue;
@@ -98,9 +99,7 @@ class TakeRow {
     this.#draw = el('button', { type: 'button', class: 'draw', 'data-testid': `draw-${take.id}`, onclick: () => overlays.toggle(take.id) }, el('span', { class: 'chip', 'aria-hidden': 'true' }));
     const out = el('details', { class: 'menu' }, el('summary', { text: 'Export', 'data-testid': `export-${take.id}` }),
       el('div', { class: 'choices' }, ...['csv', 'json', 'wav', ...(take.audio.frames ? ['audio'] : [])].map((kind) => el('a', { href: `/api/v1/show/takes/${take.id}/export/${kind}`, download: '', text: { csv: 'CSV, response', json: 'JSON, everything', wav: 'WAV, impulse response', audio: 'WAV, what was heard' }[kind] ?? kind }))));
-    out.addEventListener('focusout', (e) => {
-      if (!out.contains(/** @type {Node|null} */ (e.relatedTarget))) out.open = false;
-    });
+    folds(out);
     this.node = el('li', { class: 'take-row' }, this.#draw, el('div', { class: 'texts' }, el('div', { class: 'names' }, this.#name.node, this.#note.node), this.#facts),
       el('div', { class: 'acts' }, el('button', { type: 'button', class: 'quiet', text: 'Label', 'data-testid': `label-${take.id}`, onclick: () => this.#label() }), out,
         el('button', { type: 'button', class: 'quiet', text: 'Delete', 'data-testid': `delete-${take.id}`, onclick: () => void shelf.remove('takes', take.id, this.#overlays.name(take.id)) })));

@@ -169,8 +169,7 @@ export class TimeChart {
     const seen = [this.#level, this.#bands].find((p) => p.area.width > 10 && p.surface.offsetParent);
     const { layer, from, to } = this.shown();
     if (seen) {
-      this.#spine.draw(seen, layer, from, to, this.#log.now);
-      this.#hang(seen);
+      this.#spine.draw(seen, layer, from, to, this.#log.now, this.#hang(seen));
     }
     this.#pins.draw(this.#level, this.#options.events(), this.#view.light?.about ?? '');
     this.levelPanel.atHome(this.#time.until === null && !this.#chosenY);
@@ -319,13 +318,13 @@ export class TimeChart {
     ctx.setLineDash([]);
   }
 
-  /** @param {Plot} plot */
+  /** The plumb line. @param {Plot} plot @returns {[number, number]} what of the axis its tag covers */
   #hang(plot) {
     const { left, top, width } = plot.area;
     const { unixS } = this.atLine();
     const x = plot.toX(unixS);
     this.#plumb.hidden = !(x >= 0 && x <= width);
-    if (this.#plumb.hidden) return;
+    if (this.#plumb.hidden) return [0, 0];
     // All in the coordinates of the element that the line hangs in.
     const from = /** @type {HTMLElement} */ (this.#plumb.offsetParent ?? this.#plumb).getBoundingClientRect();
     const host = (plot === this.#level ? this.levelPanel.host : this.bandPanel.host).getBoundingClientRect();
@@ -336,9 +335,11 @@ export class TimeChart {
     this.#plumb.style.transform = `translateX(${host.left - from.left + left + x}px)`;
     this.#plumb.style.top = `${first}px`;
     this.#plumb.style.height = `${last - from.top - first}px`;
-    this.#plumb.classList.toggle('right', x > width - 90);
+    const flipped = x > width - 90;
+    this.#plumb.classList.toggle('right', flipped);
     this.#plumb.style.setProperty('--spine', `${spine.top - from.top + 12 - first}px`);
     say(this.#tag, clock(unixS * 1000));
+    return flipped ? [x - 84, x] : [x, x + 84];
   }
 
   /** @param {Plot} plot @param {HTMLElement} host */

@@ -14,8 +14,9 @@ export class TimeSpine {
   /**
    * @param {import('../draw/plot.js').Plot} plot its time axis
    * @param {import('../draw/levelcolumns.js').LevelColumns} layer @param {number} from @param {number} to columns @param {number} now
+   * @param {[number, number]} tag what of the axis lies under the tag of the plumb line, CSS pixels in the plot
    */
-  draw(plot, layer, from, to, now) {
+  draw(plot, layer, from, to, now, tag) {
     const ratio = devicePixelRatio || 1;
     const { clientWidth: wide, clientHeight: high } = this.node;
     if (!wide) return;
@@ -67,7 +68,7 @@ export class TimeSpine {
       const text = momentTick(t, hi - lo);
       const half = ctx.measureText(text).width / 2;
       const at = Math.min(wide - half, Math.max(left + half, x(t)));
-      if (at - half < free) continue;
+      if (at - half < free || (at + half > left + tag[0] && at - half < left + tag[1])) continue;
       ctx.fillText(text, at, STRIP + (high - STRIP) / 2 + 1);
       free = at + half + 8;
     }

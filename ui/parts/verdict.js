@@ -1,7 +1,7 @@
 // @ts-check
 // What the measurement of the microphone in front means now.
 
-import { clock, fixed } from '../core/format.js';
+import { clock, fixed, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { Sentence } from './sentence.js';
 
@@ -40,9 +40,8 @@ export class VerdictLine {
 
   #show() {
     const verdict = this.#session.verdicts.get(this.#channel());
-    this.#sentence.show({
-      mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', parts: verdict?.parts ?? [{ text: waiting(this.#session) }], trouble: trouble(this.#session),
-    });
+    const parts = verdict?.parts ?? [{ text: waiting(this.#session) }];
+    this.#sentence.show({ mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', parts, trouble: trouble(this.#session, parts.map((p) => p.text).join('')) });
   }
 
   /** The figures behind the word. */
@@ -54,19 +53,24 @@ export class VerdictLine {
     const [sign, confidence] = frame.curve(channel, CURVE.polarity);
     const polarity = sign ? `Polarity ${sign > 0 ? 'same' : 'opposite'} with confidence ${fixed(confidence, 3)}` : 'Polarity undecided';
     return [
-      verdict?.delay_reason ? `Delay: ${verdict.delay_reason}.` : `Delay within ±${fixed(typeof sd === 'number' ? 2 * sd : null, 3)} ms (two standard deviations).`,
+      verdict?.delay_reason ? `Delay: ${verdict.delay_reason}.` : `Delay within ${plusMinus(typeof sd === 'number' ? 2 * sd : null, 3)} ms (two standard deviations).`,
       verdict?.polarity_reason ? `${polarity}: ${verdict.polarity_reason}.` : `${polarity}.`,
-      `Averaged over ${fixed(frame.averagedS, 1)} s, ${frame.gaps} gaps, ${frame.bursts} disturbances left out.`,
+      `Averaged over ${fixed(frame.averagedS, 1)} s; ${counted(frame.gaps, 'gap', 'gaps')}, ${counted(frame.bursts, 'disturbance', 'disturbances')} left out.`,
     ].join(' ');
   }
 }
 
-/** What is wrong with the connection, the source or the recording. @param {Session} session */
-export function trouble({ status, state }) {
+/** @param {number} n @param {string} one @param {string} many */
+const counted = (n, one, many) => (n === 0 ? `no ${many}` : `${n} ${n === 1 ? one : many}`);
+
+/** What is wrong with the connection, the source or the recording; the source's only if it is not said already. @param {Session} session @param {string} [said] */
+export function trouble({ status, state }, said = '') {
   let text = '';
   if (!status.open && status.lastMs) text = `No data since ${clock(status.lastMs)}. The daemon is not answering; trying again.`;
   else if (status.stale && status.lastMs) text = `No data since ${clock(status.lastMs)}.`;
-  if (status.open && state && state.source.state !== 'running' && state.source.text) text = `${text} ${state.source.text}`.trim();
+  const why = status.open && state && state.source.state !== 'running' ? state.source.text : '';
+  if (why && said.includes(why)) text = '';
+  else if (why) text = `${text} ${why[0].toUpperCase()}${why.slice(1)}${why.endsWith('.') ? '' : '.'}`.trim();
   if (status.open && state?.recording?.text) text = `${text} ${state.recording.text}`.trim();
   return text;
 }
