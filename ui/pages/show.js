@@ -148,7 +148,7 @@ export class ShowPage {
     this.#start.dataset.key = key;
     this.#start.hidden = !key;
     const button = (/** @type {string} */ text, /** @type {() => void} */ run) => el('button', { type: 'button', text, onclick: run });
-    if (key === 'none') this.#start.replaceChildren(button('Open or make a show', () => void showsSheet(this.#notices, '')));
+    if (key === 'none') this.#start.replaceChildren(button('Open or make a show', () => void showsSheet(this.#session, this.#notices)));
     else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), button('Import a response', () => this.#file.click()));
   }
 
