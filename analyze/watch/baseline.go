@@ -37,6 +37,7 @@ type Baseline struct {
 	usable  []bool
 	h       []complex128 // per bin, reference delayed by lead
 	parts   []part
+	alone   bool      // each part was recorded alone
 	rest    []float64 // impulse response that belongs to no part
 	level   float64   // mean |X|² of a step
 	reverb  float64   // residual power per direct power
@@ -188,6 +189,7 @@ func (b *Baseline) split(loudspeakers []Loudspeaker) error {
 	plan := fft.NewReal(b.n)
 	whole := plan.Inverse(make([]float64, b.n), b.h)
 	b.rest = append([]float64(nil), whole...)
+	b.alone = true
 	for _, l := range loudspeakers {
 		p := part{name: l.Name, h: make([]float64, b.n)}
 		if l.Ref != nil {
@@ -198,6 +200,7 @@ func (b *Baseline) split(loudspeakers []Loudspeaker) error {
 			plan.Inverse(p.h, s.response())
 		} else {
 			b.gate(p.h, whole, l.DelayS, loudspeakers)
+			b.alone = false
 		}
 		for i, v := range p.h {
 			b.rest[i] -= v

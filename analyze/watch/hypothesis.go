@@ -70,6 +70,12 @@ func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis 
 	}
 	gain := func(db float64) func(int) complex128 { return constant(math.Pow(10, db/20) - 1) }
 
+	// The cable of the microphone or of the reference, or all loudspeakers.
+	all := Change{Kind: Flipped}
+	if len(parts) == 1 {
+		all.What = b.parts[0].name
+	}
+	add(all, -1, b.low, b.high, h, constant(-2))
 	for _, db := range levelsDB {
 		add(Change{Kind: LevelChanged, ChangeDB: db}, -1, b.low, b.high, h, gain(db))
 	}
@@ -101,12 +107,31 @@ func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis 
 	return list
 }
 
+// gain is by what a change of everything has multiplied each component.
+func (c Change) gain() complex128 {
+	switch c.Kind {
+	case Flipped:
+		return -1
+	case LevelChanged:
+		return complex(math.Pow(10, c.ChangeDB/20), 0)
+	}
+	return 1
+}
+
 // after is what is left of a component's response once a change has happened to it.
 func (h *hypothesis) after(part []complex128) []complex128 {
 	out := make([]complex128, len(part))
 	copy(out, part)
 	for k := h.from; k < h.to; k++ {
 		out[k] += h.d[k]
+	}
+	return out
+}
+
+func scaled(h []complex128, by complex128) []complex128 {
+	out := make([]complex128, len(h))
+	for k, v := range h {
+		out[k] = by * v
 	}
 	return out
 }

@@ -67,6 +67,8 @@ var faults = []fault{
 	{"fill moved by 0.5 ms", Moved, "fill", 10, func(h *hall) (a, b []float64) { return h.a, shift(h.b, 24) }},
 	{"main lost", Lost, "main", 10, func(h *hall) (a, b []float64) { return gain(h.a, 0), h.b }},
 	{"fill lost", Lost, "fill", 10, func(h *hall) (a, b []float64) { return h.a, gain(h.b, 0) }},
+	{"main flipped", Flipped, "main", 10, func(h *hall) (a, b []float64) { return gain(h.a, -1), h.b }},
+	{"all flipped", Flipped, "", 10, func(h *hall) (a, b []float64) { return gain(h.a, -1), gain(h.b, -1) }},
 	{"all 10 dB down", LevelChanged, "", 5, func(h *hall) (a, b []float64) { return gain(h.a, 0.3162), gain(h.b, 0.3162) }},
 }
 
@@ -102,6 +104,9 @@ func TestFindsEachFaultAndItsRepair(t *testing.T) {
 					if e.Kind != f.kind || e.What != f.what {
 						t.Errorf("found %q %q, %+v", e.Kind, e.What, e)
 					}
+					if alone && e.Confidence < 0.95 {
+						t.Errorf("told with confidence %.2f only", e.Confidence)
+					}
 					s.set(s.hall.a, s.hall.b)
 					if found = hear(w, s, 30); len(found) == 0 || found[0].Kind != Restored {
 						t.Errorf("repaired, but found %+v; %s", found, w.dump())
@@ -112,6 +117,43 @@ func TestFindsEachFaultAndItsRepair(t *testing.T) {
 	}
 	for _, f := range faults {
 		record(t, fmt.Sprintf("%s: found within %.0f s", f.name, f.seconds), fmt.Sprintf("%.1f s at most", slowest[f.name]), "simulated hall, 12 dB SNR")
+	}
+}
+
+// What happens to a loudspeaker that is not known is nothing to be sure about.
+func TestUnknownLoudspeakerIsNotSure(t *testing.T) {
+	for name := range programmes(0) {
+		if !long() && name != "pink" {
+			continue
+		}
+		for _, f := range faults {
+			if f.what == "" {
+				continue
+			}
+			s := newSound(newHall(rate, 1), programmes(5)[name], 2)
+			ref, mic := s.record(40)
+			known := gated()[:1]
+			if f.what == "main" {
+				known = gated()[1:]
+			}
+			b, err := Learn(Config{SampleRateHz: rate}, ref, mic, known)
+			if err != nil {
+				t.Fatal(err)
+			}
+			w := New(b)
+			if e := hear(w, s, 20); len(e) > 0 {
+				t.Fatalf("false alarm: %+v", e)
+			}
+			s.set(f.make(s.hall))
+			e := hear(w, s, 30)
+			if len(e) == 0 {
+				t.Fatalf("%s, %s: not found; %s", name, f.name, w.dump())
+			}
+			t.Logf("%s, %s: %q %q with confidence %.2f", name, f.name, e[0].Kind, e[0].What, e[0].Confidence)
+			if e[0].Confidence >= 0.95 {
+				t.Errorf("%s, %s, of which nothing is known: %+v", name, f.name, e[0])
+			}
+		}
 	}
 }
 

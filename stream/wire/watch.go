@@ -108,8 +108,8 @@ type Event struct {
 	SeatName   string `json:"seat_name"`
 	Take       int64  `json:"take"` // the baseline; 0 none
 	WatchChange
-	Confidence Value   `json:"confidence"` // 0…1, against all other kinds of change
-	Certainty  string  `json:"certainty"`  // "sure" or "likely"
+	Confidence Value   `json:"confidence"` // 0…1, against all other kinds of change, known or not
+	Certainty  string  `json:"certainty"`  // "sure", "likely" or "cannot tell"
 	Mark       string  `json:"mark"`       // "steady", "attention" or "act"
 	Text       string  `json:"text"`       // a sentence
 	Audio      AudioOf `json:"audio"`

@@ -69,9 +69,9 @@ type session struct {
 	fed     uint64    // samples
 	healthy time.Time // since when all is as the baseline
 	heard   time.Time // when samples came last
-	said    string    // about what is wrong
-	mark    string
 	events  []watch.Event
+
+	said, mark, certainty string // about what is wrong
 }
 
 // New checks cfg and starts nothing.
@@ -188,9 +188,9 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	}
 	at, onset := when(e.Sample), when(e.Onset)
 	mark, certainty := markOf(e.Kind), certaintyOf(e.Confidence)
-	text := sentence(e.Change, onset, s.byArrival())
+	text := told(e, onset, s.byArrival())
 	s.view.Events++
-	s.said, s.mark = text, mark
+	s.said, s.mark, s.certainty = text, mark, certainty
 	s.healthy = at
 	index := uint64(0)
 	if back := s.fed - min(e.Sample, s.fed); back < end {

@@ -357,13 +357,14 @@ func TestLostSamplesAreNoEvent(t *testing.T) {
 func TestSentences(t *testing.T) {
 	at := time.Date(2030, 5, 4, 20, 41, 7, 0, time.Local)
 	for want, c := range map[string]watch.Change{
-		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.": {Kind: watch.Flipped, What: "fill"},
-		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                    {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
-		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                   {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                 {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
-		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                               {Kind: watch.LevelChanged, ChangeDB: 3},
-		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                            {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
-		"The room is about 8 dB noisier since about 20:41:07.":                                                                                          {Kind: watch.NoiseRose, ChangeDB: 8.2},
+		"Everything: opposite polarity since about 20:41:07. Look at the cables of the microphone and of the reference, and at what all loudspeakers share.": {Kind: watch.Flipped},
+		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.":      {Kind: watch.Flipped, What: "fill"},
+		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                         {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
+		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                        {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
+		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                      {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                    {Kind: watch.LevelChanged, ChangeDB: 3},
+		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                 {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
+		"The room is about 8 dB noisier since about 20:41:07.":                                                                                               {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
 		if got := sentence(c, at, false); got != want {
 			t.Errorf("%s\n%s", got, want)

@@ -31,14 +31,34 @@ func markOf(k watch.Kind) string {
 	return wire.Act
 }
 
-// sureAt is the confidence from which a kind of change is called sure.
-const sureAt = 0.95
+// sureAt is the confidence from which a kind of change is called sure, likelyAt
+// that below which it is not called at all.
+const (
+	sureAt   = 0.95
+	likelyAt = 0.6
+)
 
 func certaintyOf(confidence float64) string {
-	if confidence >= sureAt {
+	switch {
+	case confidence >= sureAt:
 		return wire.Sure
+	case confidence >= likelyAt:
+		return wire.Likely
 	}
-	return wire.Likely
+	return wire.CannotTell
+}
+
+// told is the sentence about an event, as sure as it is.
+func told(e watch.Event, onset time.Time, byArrival bool) string {
+	text := sentence(e.Change, onset, byArrival)
+	if certaintyOf(e.Confidence) != wire.CannotTell {
+		return text
+	}
+	why := "No known change fits it well; the nearest: "
+	if byArrival {
+		why = "No known change fits it well, and without a take of each loudspeaker alone at this seat its cause cannot be told; the nearest: "
+	}
+	return "Something has changed. " + why + text
 }
 
 // sentence says what has happened since when, and what to look at. byArrival:
@@ -62,6 +82,9 @@ func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 		}
 		return fmt.Sprintf("%s: as the baseline again, %s.", what, since)
 	case watch.Flipped:
+		if c.What == "" {
+			return fmt.Sprintf("Everything: opposite polarity %s. Look at the cables of the microphone and of the reference, and at what all loudspeakers share.", since)
+		}
 		return fmt.Sprintf("%s: opposite polarity %s. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.", what, since)
 	case watch.Lost:
 		return fmt.Sprintf("%s: silent %s. Look at its mute, its amplifier and its cable.", what, since)
@@ -159,7 +182,7 @@ func (s *session) now(at time.Time) wire.Watch {
 			c.Kind = string(watch.InputLost)
 		}
 		v.Wrong, v.Text, v.Mark = &c, s.said, s.mark
-		v.Certainty = wire.Sure
+		v.Certainty = s.certainty
 		if s.said == "" {
 			v.Text, v.Mark, v.Certainty = "Something is about to be said of this microphone: wait some seconds.", wire.Attention, wire.CannotTell
 		}
