@@ -360,6 +360,29 @@ func TestEndsInTimeWithAStuckClient(t *testing.T) {
 	}
 }
 
+// Nobody new comes in while the clients are told that the daemon ends.
+func TestListenerEndsBeforeClients(t *testing.T) {
+	s := serve(t)
+	p := s.open(t)
+	p.until("state")
+	s.connection.Add(1) // a client that takes its time
+	ended := make(chan struct{})
+	go func() { defer close(ended); s.end() }()
+	var err error
+	for err == nil {
+		_, _, err = p.conn.ReadMessage()
+	}
+	if !websocket.IsCloseError(err, websocket.CloseGoingAway) {
+		t.Errorf("heard %v, want 1001", err)
+	}
+	if c, err := net.Dial("tcp", s.addr); err == nil {
+		c.Close()
+		t.Error("the daemon still listens")
+	}
+	s.connection.Done()
+	<-ended
+}
+
 func TestPublishAllocatesNothing(t *testing.T) {
 	s, err := New(Config{Operator: newOperator()})
 	if err != nil {

@@ -191,6 +191,7 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 	case err = <-served:
 	case <-ctx.Done():
 	}
+	l.Close() // so that nobody who is told to go comes back
 	s.stopClients()
 	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
 	defer cancel()
