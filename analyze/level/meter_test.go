@@ -279,7 +279,7 @@ func TestCalibratedMeter(t *testing.T) {
 	m.Take(&r)
 	m.Feed(x[48000:])
 	m.Take(&r)
-	for name, got := range map[string]float64{"LAeq": r.LAeqDB, "LCeq": r.LCeqDB, "LZeq": r.LZeqDB, "LAFmax": r.LASMaxDB, "LCpeak − 3.01": r.LCPeakDB - 3.0103} {
+	for name, got := range map[string]float64{"LAeq": r.LAeqDB, "LCeq": r.LCeqDB, "LZeq": r.LZeqDB, "LAFmax": r.LAFMaxDB, "LASmax": r.LASMaxDB, "LCpeak − 3.01": r.LCPeakDB - 3.0103} {
 		if math.Abs(got-94) > 0.05 {
 			t.Errorf("%s reads %.3f dB, want 94", name, got)
 		}
