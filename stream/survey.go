@@ -93,11 +93,7 @@ func (s *Server) startSurvey(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Survey.StartSurvey(r.Context(), body, by)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Survey.StartSurvey(r.Context(), body, by))
 }
 
 func (s *Server) stopSurvey(w http.ResponseWriter, r *http.Request) error {
@@ -108,11 +104,7 @@ func (s *Server) stopSurvey(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Survey.StopSurvey(r.Context(), by)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Survey.StopSurvey(r.Context(), by))
 }
 
 func (s *Server) align(w http.ResponseWriter, r *http.Request) error {
@@ -123,11 +115,7 @@ func (s *Server) align(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Align.Align(r.Context(), q)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Align.Align(r.Context(), q))
 }
 
 func alignQuery(v url.Values) (q wire.AlignQuery, err error) {
@@ -167,11 +155,7 @@ func (s *Server) storePlan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Align.StorePlan(r.Context(), body, by)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Align.StorePlan(r.Context(), body, by))
 }
 
 func (s *Server) dialPlan(w http.ResponseWriter, r *http.Request) error {
@@ -183,11 +167,7 @@ func (s *Server) dialPlan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Align.DialPlan(r.Context(), body.Plan, by)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Align.DialPlan(r.Context(), body.Plan, by))
 }
 
 func (s *Server) verifyPlan(w http.ResponseWriter, r *http.Request) error {
@@ -199,9 +179,5 @@ func (s *Server) verifyPlan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.cfg.Align.VerifyPlan(r.Context(), body, by)
-	if err != nil {
-		return err
-	}
-	return reply(w, v)
+	return replyWith(w)(s.cfg.Align.VerifyPlan(r.Context(), body, by))
 }
