@@ -67,8 +67,8 @@ type found struct {
 
 // New checks cfg and starts nothing.
 func New(cfg Config) (*Keeper, error) {
-	if cfg.Audio == nil || cfg.SampleRateHz < 1 {
-		return nil, errors.New("events: Config needs Audio and SampleRateHz")
+	if cfg.Audio == nil || cfg.Changed == nil || cfg.SampleRateHz < 1 {
+		return nil, errors.New("events: Config needs Audio, Changed and SampleRateHz")
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
@@ -94,7 +94,7 @@ func (k *Keeper) Counts() (byKind map[Kind]uint64, lost uint64) {
 	return *k.counts.Load(), k.lost.Load()
 }
 
-// Run keeps events until ctx is done.
+// Run keeps events until ctx is done, and stores those that were found by then.
 func (k *Keeper) Run(ctx context.Context) error {
 	var listening []found // whose audio is still to come
 	tick := time.NewTicker(lookEvery)
@@ -102,6 +102,9 @@ func (k *Keeper) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			for len(k.queue) > 0 {
+				k.store(<-k.queue)
+			}
 			return nil
 		case f := <-k.queue:
 			if f = k.store(f); f.event.ID != 0 {

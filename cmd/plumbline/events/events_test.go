@@ -121,6 +121,33 @@ func TestTheAudioAroundAnEventFollows(t *testing.T) {
 	}
 }
 
+// What was found just before the daemon ends is in the show.
+func TestTheLastEventsAreStored(t *testing.T) {
+	shelf, err := show.NewShelf(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { shelf.Close() })
+	x, err := shelf.New("hall")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var h heard
+	k, err := New(Config{SampleRateHz: rate, Shelf: shelf, Audio: h.clip, Changed: func(wire.Event) {}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 10 {
+		k.Add(flipped(), 2000)
+	}
+	ended, end := context.WithCancel(t.Context())
+	end()
+	k.Run(ended)
+	if list, err := x.Events(100, 0); err != nil || len(list) != 10 {
+		t.Errorf("%d events, %v", len(list), err)
+	}
+}
+
 func TestWithoutAShowEventsAreTold(t *testing.T) {
 	k, changed, posted := newKeeper(t, nil, &heard{})
 	k.Add(flipped(), 2000)
