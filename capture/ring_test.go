@@ -73,6 +73,22 @@ func TestRingReadStopsAtAGap(t *testing.T) {
 	}
 }
 
+// Of marks at one place the first one that lost samples names the cause, else the
+// first; what they lost adds up.
+func TestGapsJoin(t *testing.T) {
+	for _, c := range []struct{ first, then, want Gap }{
+		{Gap{}, Gap{Cause: Stall}, Gap{Cause: Stall}},
+		{Gap{Cause: Changed}, Gap{Cause: Zeros}, Gap{Cause: Changed}},
+		{Gap{Cause: Changed}, Gap{Overflow, 3}, Gap{Overflow, 3}},
+		{Gap{Full, 2}, Gap{Cause: Changed}, Gap{Full, 2}},
+		{Gap{Full, 2}, Gap{Overflow, 3}, Gap{Full, 5}},
+	} {
+		if got := c.first.join(c.then); got != c.want {
+			t.Errorf("%+v, then %+v: %+v, want %+v", c.first, c.then, got, c.want)
+		}
+	}
+}
+
 func TestRingWithTooManyMarksDropsInsteadOfForgetting(t *testing.T) {
 	r := NewRing(1, 1024)
 	for i := range marks {
