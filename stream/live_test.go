@@ -510,6 +510,17 @@ func TestPace(t *testing.T) {
 			t.Errorf("the next frame is due in %v", d)
 		}
 	})
+	t.Run("a higher rate holds at once", func(t *testing.T) {
+		var p pace
+		p.send(start, 10*time.Second, 1)
+		now := start.Add(time.Second)
+		if d := p.wait(now, 10*time.Second); d != 9*time.Second-slack {
+			t.Errorf("one in 10 s: the next is due in %v", d)
+		}
+		if d := p.wait(now, 50*time.Millisecond); d != 50*time.Millisecond-slack {
+			t.Errorf("one in 50 ms: the next is due in %v", d)
+		}
+	})
 	t.Run("a source that counts anew", func(t *testing.T) {
 		var p pace
 		p.send(start, time.Millisecond, 5000)
