@@ -270,7 +270,11 @@ func (c *client) take(s *Server, p *pace) (*packet, time.Duration) {
 	w := c.want.Load()
 	now := s.now()
 	p.acked(c.acked.Load())
-	if w.hidden || !p.room() || c.slot.Load() == nil {
+	if w.hidden { // what waits now would be old when the page is looked at again
+		s.pool.release(c.slot.Swap(nil))
+		return nil, time.Hour
+	}
+	if !p.room() || c.slot.Load() == nil {
 		return nil, time.Hour
 	}
 	if wait := p.wait(now, w.interval); wait > 0 {

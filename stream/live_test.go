@@ -98,6 +98,34 @@ func TestWants(t *testing.T) {
 	}
 }
 
+// A page that is looked at again gets a frame of now, not the one that waited
+// when it was hidden.
+func TestHiddenPagesKeepNoFrame(t *testing.T) {
+	s, err := New(Config{Operator: newOperator()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := newClient("c1", nil)
+	s.clients.Store(&[]*client{c})
+	f := frametest.New(1)
+	f.Seq = 1
+	s.Publish(f)
+	c.want.Store(&want{interval: time.Second, hidden: true})
+	var p pace
+	if k, _ := c.take(s, &p); k != nil {
+		t.Errorf("frame %d goes to a hidden page", k.seq)
+	}
+	c.want.Store(&want{interval: time.Second})
+	if k, _ := c.take(s, &p); k != nil {
+		t.Errorf("frame %d has waited", k.seq)
+	}
+	f.Seq = 2
+	s.Publish(f)
+	if k, _ := c.take(s, &p); k == nil || k.seq != 2 {
+		t.Error("no new frame")
+	}
+}
+
 // A peer that stops reading: its frames wait with it, and nobody else's.
 func TestStuckClientDisturbsNobody(t *testing.T) {
 	s := serve(t)
