@@ -4,6 +4,7 @@ import (
 	"context"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"plumbline/capture/leak"
@@ -119,6 +120,48 @@ func TestTheAudioAroundAnEventFollows(t *testing.T) {
 	if counts, lost := k.Counts(); counts[Kind{3, "flipped"}] != 4 || lost != 0 {
 		t.Errorf("%v, %d lost", counts, lost)
 	}
+}
+
+// The audio behind an event is waited for, and when the source has ended what
+// there is of it is kept.
+func TestAudioThatDoesNotComeIsNotWaitedForForEver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		shelf, err := show.NewShelf(t.TempDir())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer shelf.Close()
+		if _, err := shelf.New("hall"); err != nil {
+			t.Fatal(err)
+		}
+		var h heard
+		h.end.Store(2010)
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		changed := make(chan wire.Event, 10)
+		k, err := New(Config{SampleRateHz: rate, Shelf: shelf, Audio: h.clip, Changed: func(e wire.Event) { changed <- e }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		go func() { defer close(done); k.Run(ctx) }()
+		k.Add(flipped(), 2000)
+		<-changed
+		time.Sleep(patience) // of the bubble's clock
+		synctest.Wait()
+		if n := len(changed); n != 0 {
+			t.Errorf("%d changes after %v: the end of the audio was not waited for", n, patience)
+		}
+		time.Sleep(2 * lookEvery)
+		synctest.Wait()
+		if n := len(changed); n != 1 {
+			t.Fatalf("%d changes soon after %v", n, patience)
+		}
+		if e := <-changed; e.Audio != (wire.AudioOf{SampleRateHz: rate, Seconds: beforeS + 0.1, EventS: beforeS}) {
+			t.Errorf("%+v", e.Audio)
+		}
+		cancel()
+		<-done
+	})
 }
 
 // What was found just before the daemon ends is in the show.
