@@ -197,6 +197,7 @@ func (s *Source) sinceBlock() time.Duration {
 // does not let go of the stream in time; the process should then end.
 func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 	if out.Channels() != len(s.pick) {
+		out.Close()
 		return fmt.Errorf("the ring has %d channels, the source %d", out.Channels(), len(s.pick))
 	}
 	if !s.running.CompareAndSwap(false, true) {

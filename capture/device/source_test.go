@@ -3,6 +3,7 @@ package device
 import (
 	"context"
 	"errors"
+	"io"
 	"math"
 	"strings"
 	"testing"
@@ -336,6 +337,21 @@ func TestHangingHost(t *testing.T) {
 			t.Errorf("left behind: %d acquired, %d streams", acquired, streams)
 		}
 	})
+}
+
+// Whoever waits for the ring of a source that cannot run is told.
+func TestRingOfAnotherWidth(t *testing.T) {
+	s, err := openSource(newFake(t, interfaceOf8), Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ring := capture.NewRing(5, 64)
+	if err := s.Run(t.Context(), ring); err == nil || !strings.Contains(err.Error(), "5 channels") {
+		t.Errorf("Run: %v", err)
+	}
+	if err := ring.Wait(t.Context()); err != io.EOF {
+		t.Errorf("Wait: %v", err)
+	}
 }
 
 func TestFullRingDropsAndCounts(t *testing.T) {
