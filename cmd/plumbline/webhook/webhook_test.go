@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
 	"slices"
 	"strings"
@@ -88,6 +89,43 @@ func TestARefusalIsNotRepeated(t *testing.T) {
 		}
 		if sent, failed := h.Counts(); sent != 0 || failed != 2 {
 			t.Errorf("%d sent, %d failed", sent, failed)
+		}
+	})
+}
+
+// What the answers mean (RFC 9110, section 15): delivered, wrong for good, or
+// worth another try.
+func TestAnswers(t *testing.T) {
+	for status, c := range map[int]struct {
+		tries int
+		sent  uint64
+	}{
+		200: {1, 1}, 204: {1, 1}, 299: {1, 1}, 302: {1, 0}, 400: {1, 0}, 404: {1, 0},
+		408: {tries, 0}, 429: {tries, 0}, 500: {tries, 0}, 503: {tries, 0},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			h, r := running(t, func(int) (int, error) { return status, nil })
+			h.Post(1)
+			time.Sleep(time.Hour)
+			synctest.Wait()
+			if sent, failed := h.Counts(); len(r.bodies) != c.tries || sent != c.sent || failed != 1-c.sent {
+				t.Errorf("%d: %d tries, %d sent, %d failed", status, len(r.bodies), sent, failed)
+			}
+		})
+	}
+}
+
+// The address may hold a secret, which is none of the log's business.
+func TestTheLogKeepsTheAddress(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h, _ := running(t, func(int) (int, error) { return 0, errors.New("no route") })
+		var out strings.Builder
+		h.log = slog.New(slog.NewTextHandler(&out, nil))
+		h.Post(1)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		if text := out.String(); !strings.Contains(text, "no route") || strings.Contains(text, "secret") {
+			t.Errorf("logged: %s", text)
 		}
 	})
 }
