@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"plumbline/analyze"
@@ -151,6 +152,46 @@ func TestEncodingAllocatesNothing(t *testing.T) {
 		}
 	}); n != 0 {
 		t.Errorf("%g allocations", n)
+	}
+}
+
+// A message that is no frame, or not all of one, is refused with the reason.
+func TestDecodeRefuses(t *testing.T) {
+	good := AppendFrame(nil, frametest.New(1), unixMs)
+	// with is the frame with a number in place of what stands at a byte of it.
+	with := func(at int, v uint32) []byte {
+		b := bytes.Clone(good)
+		binary.LittleEndian.PutUint32(b[at:], v)
+		return b
+	}
+	const length, offset = headerSize + 4, headerSize + 8 // of the first entry
+	directory := binary.LittleEndian.Uint32(good[offset:])
+	for name, c := range map[string]struct {
+		b    []byte
+		want string
+	}{
+		"nothing":              {nil, "not a frame"},
+		"the magic alone":      {good[:4], "not a frame"},
+		"half a header":        {good[:headerSize-1], "not a frame"},
+		"something else":       {append([]byte("RIFF"), good[4:]...), "not a frame"},
+		"a later version":      {append([]byte("PLMB\x02"), good[5:]...), "frame version 2"},
+		"another message":      {append([]byte("PLMB\x01\x07"), good[6:]...), "type 7"},
+		"half a directory":     {good[:headerSize+entrySize], "too short"},
+		"cut short":            {good[:len(good)-4], "outside"},
+		"in the directory":     {with(offset, directory-4), "curve 1"},
+		"between two numbers":  {with(offset, directory+2), "curve 1"},
+		"behind the end":       {with(offset, uint32(len(good))), "curve 1"},
+		"longer than the data": {with(length, 1<<31), "curve 1"},
+		"data used twice":      {with(length, uint32(len(good)-int(directory))/4), "curve 2"},
+	} {
+		var d Frame
+		if err := d.Decode(c.b); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", name, err, c.want)
+		}
+	}
+	var d Frame
+	if err := d.Decode(good); err != nil {
+		t.Error(err)
 	}
 }
 
