@@ -36,7 +36,7 @@ type point struct {
 	hz     float64
 	h      complex128
 	weight float64 // its share of the log-frequency axis
-	noise  float64 // variance of |h| by noise
+	noise  float64 // variance of h by noise
 }
 
 // each calls f with the trusted points of s (b nil), or of the ratio b/s.

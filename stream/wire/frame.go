@@ -55,8 +55,8 @@ type Header struct {
 }
 
 // AppendFrame appends the binary frame of f to dst and returns it. It allocates
-// only to grow dst. dst must begin on no boundary of its own: offsets count
-// from the message's first byte.
+// only to grow dst. What dst holds already stays: offsets count from the
+// message's first byte.
 func AppendFrame(dst []byte, f *analyze.Frame, unixMs float64) []byte {
 	e := encoder{b: dst, start: len(dst)}
 	e.b = append(e.b, magic...)
