@@ -177,7 +177,9 @@ func (w *Watch) rearm() {
 	w.tests = nil
 	w.arm()
 	for i := range w.tests {
-		w.tests[i].sum, w.tests[i].onset, w.tests[i].newest = old[i].sum, old[i].onset, old[i].newest
+		h := w.tests[i].hypothesis
+		w.tests[i] = old[i]
+		w.tests[i].hypothesis = h
 	}
 }
 

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"reflect"
+	"slices"
 	"testing"
 )
 
@@ -254,6 +256,35 @@ func TestFindsTheTemperatureAfterALongPause(t *testing.T) {
 	}
 	if c := w.TemperatureC(); math.Abs(c-21.5) > 0.1 {
 		t.Errorf("%.2f °C, want 21.5", c)
+	}
+}
+
+// Air that has warmed changes what is looked for, and nothing of what was found.
+func TestRearmingKeepsTheEvidence(t *testing.T) {
+	s := newSound(newHall(rate, 1), programmes(5)["pink"], 2)
+	w := New(learn(t, s, false))
+	hear(w, s, 10)
+	before := slices.Clone(w.tests)
+	w.climate.change += 0.5
+	w.now, w.parts = w.climate.responses()
+	w.rearm()
+	if len(w.tests) != len(before) {
+		t.Fatalf("%d tests, were %d", len(w.tests), len(before))
+	}
+	moved := false
+	for i, now := range w.tests {
+		was := before[i]
+		moved = moved || !slices.Equal(now.d, was.d)
+		if now.Change != was.Change {
+			t.Errorf("test %d is of %+v, was of %+v", i, now.Change, was.Change)
+		}
+		now.hypothesis, was.hypothesis = hypothesis{}, hypothesis{}
+		if !reflect.DeepEqual(now, was) {
+			t.Errorf("test %d: %+v, was %+v", i, now, was)
+		}
+	}
+	if !moved || w.tests[0].energy == [keep]float64{} {
+		t.Error("nothing has changed, or nothing had been found")
 	}
 }
 
