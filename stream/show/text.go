@@ -35,8 +35,8 @@ const (
 // phase, coherence and effective averages, in that order or in the order that a
 // heading gives. Columns are parted by tabs, semicolons, commas or spaces;
 // numbers may have a decimal comma; lines that begin with # ; * ! " or / are
-// comments. Lines end as on any system. Coherence may be in percent. Frequencies must ascend. The error
-// is a *wire.Error that names the line.
+// comments. Lines end as on any system. Coherence may be in percent. Frequencies
+// must ascend. The error is a *wire.Error that names the line.
 func ReadText(r io.Reader) (*Text, error) {
 	in := bufio.NewReader(r)
 	if mark, _ := in.Peek(2); string(mark) == "\xff\xfe" || string(mark) == "\xfe\xff" {
