@@ -470,7 +470,7 @@ func TestVerdictGoesStaleAndComesBack(t *testing.T) {
 		op.state.Revision++
 		s.StateChanged(op.state)
 		time.Sleep(time.Second)
-		if !strings.HasSuffix(said(), "from small hall. The device has gone and is being looked for.") {
+		if !strings.HasSuffix(said(), "from small hall: The device has gone and is being looked for.") {
 			t.Error(said())
 		}
 		f.Sample += 2400
