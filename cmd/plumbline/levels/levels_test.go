@@ -425,6 +425,30 @@ func TestAPeakIsToldOfOnce(t *testing.T) {
 	}
 }
 
+// A limit of LCeq counts the C-weighted level, now and from the log: 63 Hz lose
+// 0.8 dB by it, and 26.2 dB by A (IEC 61672-1:2013, Table 3).
+func TestALimitOfLCeq(t *testing.T) {
+	cal := store(t, "")
+	cal.Give(calibration.Entry{Device: "device test", Channel: 2, OffsetDB: 130})
+	d := newDesk(t, Config{Shelf: newShelf(t), Calibrations: cal})
+	french := "france-c"
+	if _, err := d.ChangeLimits(t.Context(), wire.LimitsPatch{Profile: &french}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	d.play(1, sine(63, -20)) // the filters' start
+	if err := d.ResetLevels(t.Context(), "c1"); err != nil {
+		t.Fatal(err)
+	}
+	d.play(3, sine(63, -20))
+	near(t, "LCeq", d.Levels.Levels().Microphones[0].Limit.LevelDB, 109.2, 0.2)
+	d.logged(4)
+	d.rebudget(true)
+	d.mu.Lock()
+	s := d.inputs[0].limit.Status()
+	d.mu.Unlock()
+	near(t, "LCeq from the log", wire.Value(s.LevelDB), 109.2, 0.2)
+}
+
 // A show in which somebody chose to follow no limit ends the one of the show
 // before; one in which nobody chose leaves it.
 func TestEachShowHasItsLimit(t *testing.T) {
