@@ -48,6 +48,21 @@ func newKeeper(t *testing.T, shelf *show.Shelf, h *heard) (k *Keeper, changed, p
 	return k, changed, posted
 }
 
+// newHall is an empty show, open on a shelf.
+func newHall(t *testing.T) (*show.Shelf, *show.Show) {
+	t.Helper()
+	shelf, err := show.NewShelf(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { shelf.Close() })
+	x, err := shelf.New("hall")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return shelf, x
+}
+
 func next(t *testing.T, what string, from <-chan wire.Event) wire.Event {
 	t.Helper()
 	select {
@@ -64,15 +79,7 @@ func flipped() wire.Event {
 }
 
 func TestTheAudioAroundAnEventFollows(t *testing.T) {
-	shelf, err := show.NewShelf(t.TempDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { shelf.Close() })
-	x, err := shelf.New("hall")
-	if err != nil {
-		t.Fatal(err)
-	}
+	shelf, x := newHall(t)
 	var h heard
 	h.end.Store(2010)
 	k, changed, posted := newKeeper(t, shelf, &h)
@@ -126,14 +133,7 @@ func TestTheAudioAroundAnEventFollows(t *testing.T) {
 // there is of it is kept.
 func TestAudioThatDoesNotComeIsNotWaitedForForEver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		shelf, err := show.NewShelf(t.TempDir())
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer shelf.Close()
-		if _, err := shelf.New("hall"); err != nil {
-			t.Fatal(err)
-		}
+		shelf, _ := newHall(t)
 		var h heard
 		h.end.Store(2010)
 		ctx, cancel := context.WithCancel(t.Context())
@@ -166,15 +166,7 @@ func TestAudioThatDoesNotComeIsNotWaitedForForEver(t *testing.T) {
 
 // What was found just before the daemon ends is in the show.
 func TestTheLastEventsAreStored(t *testing.T) {
-	shelf, err := show.NewShelf(t.TempDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { shelf.Close() })
-	x, err := shelf.New("hall")
-	if err != nil {
-		t.Fatal(err)
-	}
+	shelf, x := newHall(t)
 	var h heard
 	k, err := New(Config{SampleRateHz: rate, Shelf: shelf, Audio: h.clip, Changed: func(wire.Event) {}})
 	if err != nil {
