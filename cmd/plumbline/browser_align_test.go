@@ -410,7 +410,11 @@ func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
 			p.until(20*time.Second, `document.querySelectorAll('.matrix tbody [data-testid^="take-"]').length === 2 * 9`)
 			for _, problem := range js[[]string](p, `(() => {
 				const problems = [];
-				const boxes = [...document.querySelectorAll('.matrix tbody [data-testid^="take-"], .matrix tbody .seat-name input')].map((e) => [e.dataset.testid, (e.querySelector('.mark') ?? e).getBoundingClientRect()]);
+				const boxes = [...document.querySelectorAll('.matrix tbody [data-testid^="take-"], .matrix tbody .seat-name input')].map((e) => {
+					const seen = e.querySelector('.mark') ?? e, r = seen.getBoundingClientRect(), s = getComputedStyle(seen);
+					// What is touched may be more than what is seen.
+					return [e.dataset.testid, { left: r.left, right: r.right, width: r.width, top: r.top + parseFloat(s.paddingTop), bottom: r.bottom - parseFloat(s.paddingBottom) }];
+				});
 				for (const [name, r] of boxes) if (!(r.width > 5 && r.left >= 0 && r.right <= innerWidth)) problems.push(name + ' is out of sight');
 				boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
 					if (Math.min(p.right, q.right) - Math.max(p.left, q.left) > 1 && Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) > 1) problems.push(a + ' lies over ' + b);

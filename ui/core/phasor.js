@@ -218,24 +218,35 @@ const LEAST = 0.05; // of a mean power is there for certain, however large the e
  * @param {number} fraction @param {Ribbon} dst
  */
 export function smoothLevel(hz, db, error, correlation, fraction, dst) {
-  dst.mid.length = dst.low.length = dst.high.length = Math.min(hz.length, db.length);
+  const n = (dst.mid.length = dst.low.length = dst.high.length = Math.min(hz.length, db.length));
+  // What each point adds, once: a window holds it many times.
+  const [powers, noises, own, others] = [0, 0, 0, 0].map(() => new Float64Array(n));
+  for (let k = 0; k < n; k++) {
+    const v = db[k];
+    if (v === null) continue;
+    const e = error[k] ?? Infinity;
+    powers[k] = Math.exp(v / DB);
+    noises[k] = 2 * powers[k] * (e / DEVIATIONS) ** 2;
+    own[k] = (powers[k] * e) ** 2;
+    others[k] = own[k] < Infinity ? own[k] * ((correlation[k] ?? 1) - 1) : 0;
+  }
   around(hz, fraction, (i, from, to) => {
     if (db[i] === null) {
       dst.mid[i] = dst.low[i] = dst.high[i] = null;
       return;
     }
-    let [sum, spread, added, count] = [0, 0, 0, 0];
-    for (let k = from; k < to; k++) if (db[k] !== null) count++;
+    let [sum, noise, alone, along, count] = [0, 0, 0, 0, 0];
     for (let k = from; k < to; k++) {
-      const v = db[k];
-      if (v === null) continue;
-      const power = Math.exp(v / DB);
-      const e = error[k] ?? Infinity;
-      sum += power;
-      spread += (power * e) ** 2 * together(correlation[k], count);
-      added += 2 * power * (e / DEVIATIONS) ** 2 * (1 - 1 / count);
+      if (db[k] === null) continue;
+      sum += powers[k];
+      noise += noises[k];
+      alone += own[k];
+      along += others[k];
+      count++;
     }
-    const sure = Math.max(sum - added, LEAST * sum);
+    const rest = 1 - 1 / count;
+    const spread = rest ? alone + along * rest : alone;
+    const sure = Math.max(rest ? sum - noise * rest : sum, LEAST * sum);
     const half = Math.sqrt(spread) / sure;
     const level = DB * Math.log(sure / count);
     dst.mid[i] = DB * Math.log(sum / count);
@@ -245,8 +256,6 @@ export function smoothLevel(hz, db, error, correlation, fraction, dst) {
   return dst;
 }
 
-/** How many times the variance of a sum of n grows because neighbours' errors go together. @param {number|null} correlation @param {number} n */
-const together = (correlation, n) => 1 + ((correlation ?? 1) - 1) * (1 - 1 / n);
 
 /**
  * Mean direction over 1/fraction octave about each point, and how much the directions agree there (0…1).
@@ -254,19 +263,28 @@ const together = (correlation, n) => 1 + ((correlation ?? 1) - 1) * (1 - 1 / n);
  * @param {number} fraction @param {Ribbon} dst @param {(number|null)[]} agreement
  */
 export function smoothPhase(hz, deg, error, correlation, fraction, dst, agreement) {
-  dst.mid.length = dst.low.length = dst.high.length = agreement.length = Math.min(hz.length, deg.length);
+  const n = (dst.mid.length = dst.low.length = dst.high.length = agreement.length = Math.min(hz.length, deg.length));
+  const [cos, sin, own, others] = [0, 0, 0, 0].map(() => new Float64Array(n));
+  for (let k = 0; k < n; k++) {
+    const v = deg[k];
+    if (v === null) continue;
+    cos[k] = Math.cos((v * Math.PI) / 180);
+    sin[k] = Math.sin((v * Math.PI) / 180);
+    own[k] = (error[k] ?? Infinity) ** 2;
+    others[k] = own[k] < Infinity ? own[k] * ((correlation[k] ?? 1) - 1) : 0;
+  }
   around(hz, fraction, (i, from, to) => {
-    let [re, im, spread, count] = [0, 0, 0, 0];
-    for (let k = from; k < to; k++) if (deg[k] !== null) count++;
+    let [re, im, alone, along, count] = [0, 0, 0, 0, 0];
     for (let k = from; k < to; k++) {
-      const v = deg[k];
-      if (v === null) continue;
-      re += Math.cos((v * Math.PI) / 180);
-      im += Math.sin((v * Math.PI) / 180);
-      spread += (error[k] ?? Infinity) ** 2 * together(correlation[k], count);
+      if (deg[k] === null) continue;
+      re += cos[k];
+      im += sin[k];
+      alone += own[k];
+      along += others[k];
+      count++;
     }
     const length = Math.hypot(re, im);
-    const across = Math.sqrt(spread) / length;
+    const across = Math.sqrt(count > 1 ? alone + along * (1 - 1 / count) : alone) / length;
     const half = across < 1 ? (Math.asin(across) * 180) / Math.PI : 180;
     const mid = count ? (Math.atan2(im, re) * 180) / Math.PI : null;
     dst.mid[i] = mid;

@@ -67,7 +67,7 @@ function proven(model, proofs) {
   const bad = proofs.filter((p) => !p.pass);
   const left = (model.answer?.seats ?? []).filter((s) => !proofs.some((p) => p.seat === s.seat));
   if (bad.length) return { mark: 'act', certainty: 'sure', parts: [part(bad[0].text)] };
-  const difference = Math.max(...proofs.map((p) => Math.abs(p.difference_db ?? 0)));
+  const difference = Math.ceil(10 * Math.max(0.01, ...proofs.map((p) => Math.abs(p.difference_db ?? 0)))) / 10;
   const passed = proofs.map((p) => p.seat_name).join(', ');
   return {
     mark: left.length ? 'attention' : 'steady', certainty: 'sure',

@@ -169,11 +169,11 @@ export class SumPlots {
     const phase = curve(then.phase, then.agreed, 360);
     // As the plan was kept: from the takes as they are, not from what is drawn of them.
     const planned = proof && this.#model.isStored ? proof : null;
+    if (planned) out.push({ name: '', ink: -1, dash: DASH, front: false, grid, phase });
     out.push({
       name: 'predicted', ink: -1, dash: DASH, front: !both && !proof, grid: planned ? planned.frequency_hz : grid, phase: planned ? undefined : phase,
       magnitude: planned ? curve(this.#planned, known(planned.predicted_error)) : curve(then.level, trust),
     });
-    if (planned) out.push({ name: '', ink: -1, dash: DASH, front: false, grid, phase });
     return out;
   }
 
