@@ -82,6 +82,7 @@ func (s *Show) free() error {
 	var unused, pages int64
 	if err := s.db.QueryRow("SELECT (SELECT freelist_count FROM pragma_freelist_count), (SELECT page_count FROM pragma_page_count)").Scan(&unused, &pages); err == nil && unused > pages/4 {
 		s.db.Exec("VACUUM") // without room for it the free pages stay in the file, and are used again
+		s.settle()
 	}
 	return nil
 }

@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"math"
 	"os"
 	"path/filepath"
 	"sync/atomic"
@@ -173,9 +174,9 @@ func (r *Recorder) fill(missing int64) error {
 		}
 	}
 	r.cfg.Logger.Warn("samples are missing in the recording", "file", r.cfg.Path, "at", at, "frames", missing)
-	text := fmt.Sprintf("%.2g s are missing in the recording.", r.seconds(r.lost))
+	text := r.words(r.lost) + " are missing in the recording."
 	if slow := int64(r.ring.Dropped()); slow > 0 {
-		text = fmt.Sprintf("%.2g s are missing in the recording, %.2g s of them because its disk is too slow.", r.seconds(r.lost), r.seconds(slow))
+		text = fmt.Sprintf("%s are missing in the recording, %s of them because its disk is too slow.", r.words(r.lost), r.words(slow))
 	}
 	r.say(wire.RecordingRuns, text+r.cut)
 	return nil
@@ -200,6 +201,14 @@ func (r *Recorder) say(state, text string) {
 
 func (r *Recorder) seconds(frames int64) float64 {
 	return float64(frames) / float64(r.cfg.SampleRateHz)
+}
+
+// words is how long so many frames are, never nothing.
+func (r *Recorder) words(frames int64) string {
+	if s := r.seconds(frames); s >= 1 {
+		return fmt.Sprintf("%.1f s", s)
+	}
+	return fmt.Sprintf("%.0f ms", math.Ceil(1000*r.seconds(frames)))
 }
 
 // clock is h:mm:ss.

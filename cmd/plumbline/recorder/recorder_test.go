@@ -131,7 +131,7 @@ func TestLostSamplesAreSilentInIt(t *testing.T) {
 	if got := recorded(t, path); !slices.Equal(got, want) {
 		t.Errorf("%d samples, want %d", len(got), len(want))
 	}
-	if s := r.Status(); math.Abs(s.LostS-60.5) > 1e-9 || !strings.Contains(s.Text, "It is cut at 0:00:00, where 60 s are missing.") {
+	if s := r.Status(); math.Abs(s.LostS-60.5) > 1e-9 || !strings.Contains(s.Text, "60.5 s are missing in the recording. It is cut at 0:00:00, where 60 s are missing.") {
 		t.Errorf("%+v", s)
 	}
 }
