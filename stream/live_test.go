@@ -98,6 +98,17 @@ func TestWants(t *testing.T) {
 	}
 }
 
+// Who comes when the sound has ended sees what was heard last.
+func TestNewestFrameAtOnce(t *testing.T) {
+	s := serve(t)
+	s.Publish(frametest.New(1))
+	p := s.open(t)
+	p.until("hello")
+	if _, f := p.until("frame"); f.Seq != 7 {
+		t.Errorf("frame %d", f.Seq)
+	}
+}
+
 // A peer that stops reading: its frames wait with it, and nobody else's.
 func TestStuckClientDisturbsNobody(t *testing.T) {
 	s := serve(t)
