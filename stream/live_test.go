@@ -426,11 +426,11 @@ func TestVerdictGoesStaleAndComesBack(t *testing.T) {
 		if want := "No data since " + at.Format("15:04:05") + " from small hall."; said() != want {
 			t.Errorf("%s, want %s", said(), want)
 		}
-		op.state.Source.State, op.state.Source.Text = "lost", "The device has gone and is being looked for"
+		op.state.Source.State, op.state.Source.Text = "lost", "the device has gone and is being looked for"
 		op.state.Revision++
 		s.StateChanged(op.state)
 		time.Sleep(time.Second)
-		if !strings.HasSuffix(said(), "from small hall. The device has gone and is being looked for.") {
+		if !strings.HasSuffix(said(), "from small hall: the device has gone and is being looked for.") {
 			t.Error(said())
 		}
 		f.Sample += 2400
