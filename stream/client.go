@@ -145,6 +145,11 @@ func (s *Server) join(conn *websocket.Conn) (*client, bool) {
 	c := newClient(clientName(s.clientSeq), conn)
 	clients := append(slices.Clone(*s.clients.Load()), c)
 	s.clients.Store(&clients)
+	// What is known now, at once: a source that has ended sends no other frame. One
+	// of the epoch before has another grid; its successor is on the way.
+	if k := s.takeNewest(); k != nil && (k.hello != s.board.Load().hello || !c.slot.CompareAndSwap(nil, k)) {
+		s.pool.release(k)
+	}
 	s.log.Debug("client came", "client", c.name, "address", conn.RemoteAddr().String())
 	return c, true
 }

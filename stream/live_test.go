@@ -126,6 +126,17 @@ func TestHiddenPagesKeepNoFrame(t *testing.T) {
 	}
 }
 
+// Who comes when the sound has ended sees what was heard last.
+func TestNewestFrameAtOnce(t *testing.T) {
+	s := serve(t)
+	s.Publish(frametest.New(1))
+	p := s.open(t)
+	p.until("hello")
+	if _, f := p.until("frame"); f.Seq != 7 {
+		t.Errorf("frame %d", f.Seq)
+	}
+}
+
 // A peer that stops reading: its frames wait with it, and nobody else's.
 func TestStuckClientDisturbsNobody(t *testing.T) {
 	s := serve(t)
@@ -466,11 +477,11 @@ func TestVerdictGoesStaleAndComesBack(t *testing.T) {
 		if want := "No data since " + at.Format("15:04:05") + " from small hall."; said() != want {
 			t.Errorf("%s, want %s", said(), want)
 		}
-		op.state.Source.State, op.state.Source.Text = "lost", "The device has gone and is being looked for"
+		op.state.Source.State, op.state.Source.Text = "lost", "the device has gone and is being looked for"
 		op.state.Revision++
 		s.StateChanged(op.state)
 		time.Sleep(time.Second)
-		if !strings.HasSuffix(said(), "from small hall: The device has gone and is being looked for.") {
+		if !strings.HasSuffix(said(), "from small hall: the device has gone and is being looked for.") {
 			t.Error(said())
 		}
 		f.Sample += 2400

@@ -87,7 +87,25 @@ func Parse(text string) (Scene, error) {
 	if err := s.Validate(); err != nil {
 		return Scene{}, err
 	}
-	return s, nil
+	return s, placed(meta.Keys())
+}
+
+// placed wants a position in each [[loudspeaker]] and [[microphone]]: a corner of
+// the room, where all numbers are 0, is nobody's wish.
+func placed(keys []toml.Key) error {
+	begun, has := "", true
+	for _, key := range append(keys, toml.Key{""}) {
+		switch {
+		case len(key) == 1 && !has:
+			return &SceneError{begun + ".position_m", "missing", "write position_m = [x, y, z], in metres, in each [[" + begun + "]]"}
+		case len(key) == 1:
+			begun = key[0]
+			has = begun != "loudspeaker" && begun != "microphone"
+		case key[0] == begun && key[1] == "position_m":
+			has = true
+		}
+	}
+	return nil
 }
 
 // UnmarshalTOML takes a table of bands, or `all` for those not named, or one

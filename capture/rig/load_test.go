@@ -97,6 +97,8 @@ func TestBadScenesEndInOneClearLine(t *testing.T) {
 		box("crossover_hz = 1000\ncrossover_order = 3"): "crossover_order = 3: choose 2, 4 or 8",
 		box("high_reversed = true"):                     "high_reversed = true: give the crossover_hz",
 		box("name = \"a\\nb\""):                         "printable",
+		with("position_m = [1, 1, 1]", ""):              "loudspeaker.position_m = \"missing\": write position_m = [x, y, z]",
+		with("position_m = [5, 5, 1]", ""):              "microphone.position_m = \"missing\": write position_m = [x, y, z]",
 		with("[1, 1, 1]", "[1, 9, 1]"):                  `loudspeaker "loudspeaker 1": position_m = [1 9 1]: outside the room of 10 × 8 × 4 m`,
 		with("[5, 5, 1]", "[5, 5, 4.1]"):                `microphone "microphone 1": position_m = [5 5 4.1]: outside the room`,
 		least[:27]:                                      "write at least one [[loudspeaker]]",

@@ -207,7 +207,7 @@ func TestCutShort(t *testing.T) {
 	inFolder(t, map[string][]byte{"cut.wav": whole[:len(whole)/2]})
 	for _, args := range []string{"response cut.wav", "arrivals cut.wav", "levels cut.wav"} {
 		o := plumbline(t, strings.Fields(args)...)
-		if o.code != exitDone || !oneLineWith(o.stderr, "cut.wav was cut short: its header promises 2.0 s, 1.0 s are there") {
+		if o.code != exitDone || !oneLineWith(o.stderr, "cut.wav was cut short: its header promises 1 s more than the 1 s that are there") {
 			t.Errorf("%s: exit status %d, %q", args, o.code, o.stderr)
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/exposure"
+	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -100,7 +101,7 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		}
 		cfg.Exposure = &exposure.Config{Profile: profile, CorrectionDB: f.correction}
 	}
-	file, err := openWAV(cmd, path)
+	file, err := wavfile.Open(path)
 	if err != nil {
 		return err
 	}
@@ -118,6 +119,7 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		}
 		calibrated, cfg.OffsetDB = true, c.OffsetDB
 	}
+	noteLoss(cmd, path, file)
 	line := newProgress(cmd.ErrOrStderr(), "measuring")
 	defer line.end()
 	cfg.Progress = line.at

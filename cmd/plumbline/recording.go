@@ -31,15 +31,12 @@ func completeWAV(*cobra.Command, []string, string) ([]string, cobra.ShellCompDir
 	return []string{"wav"}, cobra.ShellCompDirectiveFilterFileExt
 }
 
-// openWAV opens a recording, and says on standard error when it was cut short.
-func openWAV(cmd *cobra.Command, path string) (*wavfile.File, error) {
-	file, err := wavfile.Open(path)
-	if err == nil && file.Lost() > 0 {
-		rate := float64(file.Format().SampleRateHz)
-		fmt.Fprintf(cmd.ErrOrStderr(), "%s was cut short: its header promises %.1f s, %.1f s are there and are used\n",
-			path, float64(file.Frames()+file.Lost())/rate, float64(file.Frames())/rate)
+// noteLoss says on standard error when a recording was cut short.
+func noteLoss(cmd *cobra.Command, path string, file *wavfile.File) {
+	if rate := float64(file.Format().SampleRateHz); file.Lost() > 0 {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%s was cut short: its header promises %.3g s more than the %.3g s that are there and are used\n",
+			path, float64(file.Lost())/rate, float64(file.Frames())/rate)
 	}
-	return file, err
 }
 
 // named is err with the file's name in front, unless it says it already.
@@ -53,7 +50,7 @@ func named(path string, err error) error {
 // open opens the file and checks that it has what the flags choose. The caller
 // closes Recording.File.
 func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Recording, err error) {
-	file, err := openWAV(cmd, path)
+	file, err := wavfile.Open(path)
 	if err != nil {
 		return rec, err
 	}
@@ -88,6 +85,7 @@ func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Reco
 	if f.to > 0 && f.to < length {
 		rec.To = int64(math.Round(f.to * rate))
 	}
+	noteLoss(cmd, path, file)
 	return rec, nil
 }
 

@@ -171,12 +171,12 @@ func earlier(ms float64) string {
 func frequencies(hz []float64) string {
 	const most = 6
 	var words []string
-	for i, f := range hz {
-		if i == most {
-			words = append(words, fmt.Sprintf("%d more", len(hz)-most))
-			break
-		}
+	for _, f := range hz[:min(most, len(hz))] {
 		words = append(words, fmt.Sprintf("%.0f", f))
 	}
-	return strings.Join(words, ", ") + " Hz"
+	text := strings.Join(words, ", ") + " Hz"
+	if len(hz) > most {
+		text += fmt.Sprintf(" and %d more", len(hz)-most)
+	}
+	return text
 }

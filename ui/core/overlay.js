@@ -43,7 +43,8 @@ export function onGrid(c) {
   });
   return {
     db: pick(c.magnitude_db), low: pick(c.magnitude_low_db), high: pick(c.magnitude_high_db), deg: pick(c.phase_deg, true), error: pick(c.phase_error_deg),
-    coherence: pick(c.coherence), threshold: pick(c.threshold), delayMs: c.delay_ms,
+    // What was imported without coherence is drawn as it is, as is what has no threshold.
+    coherence: c.coherence.some((v) => v !== null) ? pick(c.coherence) : [], threshold: pick(c.threshold), delayMs: c.delay_ms,
   };
 }
 
