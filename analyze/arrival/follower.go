@@ -37,6 +37,10 @@ type Follower struct {
 
 const (
 	fastS = 0.12
+	// A delay that is farMs from what it was must be known to sureMs (one standard
+	// deviation) to be taken from a few windows.
+	farMs  = 0.3
+	sureMs = 0.1
 	// newS is the least sound that a search of the whole range is made in: what
 	// steady needs to see that several windows agree.
 	newS = 0.2
@@ -290,9 +294,9 @@ func (f *Follower) refresh(seconds func(float64) int64) bool {
 // hears takes note that the sound arrives as known, and how much of it.
 func (f *Follower) hears(share float64) {
 	if f.usual == 0 {
-		f.usual = share
+		f.usual = share / 2 // it may have been a lucky one
 	}
-	f.usual += 0.1 * (share - f.usual)
+	f.usual += 0.05 * (share - f.usual)
 	f.doubtSince = -1
 	if f.fresh < 0 {
 		f.said = -1
@@ -322,11 +326,12 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 		return false
 	}
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
-	if !fast.ok || share < 0.5*f.usual {
+	astray := math.Abs(fast.delay-guess) > farMs/1000*w.rate && fast.sd > sureMs/1000*w.rate
+	if !fast.ok || astray || share < 0.5*f.usual {
 		if f.doubtSince < 0 {
-			// Search once nearly all of the newest sound is new.
+			// Search once the newest sound is nearly all of it new.
 			f.doubtSince = f.clock
-			f.nextSearch = max(f.clock+seconds(0.05), f.changed+seconds(newS))
+			f.nextSearch = max(f.clock+seconds(0.1), f.changed+seconds(newS))
 			f.failures = 0
 		}
 		return false

@@ -153,3 +153,21 @@ func BenchmarkFollower(b *testing.B) {
 	}
 	b.ReportMetric(0.05/(b.Elapsed().Seconds()/float64(b.N)), "x-realtime")
 }
+
+// One search of the whole range in the newest fifth of a second, as after a jump.
+func BenchmarkFindNewest(b *testing.B) {
+	const rate = 48000
+	r := programme.New(1)
+	x := programme.Pink(r, rate, 3*rate)
+	y := programme.AddNoise(r, programme.Convolve(x, programme.Room(r, rate, 0.02, 1, 3)), 20)
+	f := newFinder(b, Config{})
+	f.Feed(x, y)
+	var list []Arrival
+	b.ReportAllocs()
+	for b.Loop() {
+		list, _ = f.FindNewest(list, newS)
+	}
+	if len(list) == 0 {
+		b.Error("nothing found")
+	}
+}

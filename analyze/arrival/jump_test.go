@@ -32,8 +32,8 @@ func TestFollowerJumps(t *testing.T) {
 					delays[k] += 0.002
 				}
 			}
+			delays[0] = jumps[0] // a late one would hardly be heard before the next
 		}
-		delays[0] = 0.012 // else it would hardly be heard before the next
 		worst[i] = followJumps(t, uint64(i), delays, i%2 == 1)
 	})
 	truth.Claim(t, "a jump of the delay by 1 ms…1.5 s, 20 dB SNR, is followed: 0.5 s", "simulated path, pink noise", "%.2f s at most", slices.Max(worst))
