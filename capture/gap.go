@@ -12,7 +12,6 @@ const (
 	Zeros             // a run of exact zeros: the host invented them
 	Reopened          // the device was lost and found again
 	Seam              // a replayed file jumped back to its start
-	Changed           // the scene was changed on purpose: nothing is missing, but old and new must not be mixed
 )
 
 // String names the cause for a log line.
@@ -32,16 +31,15 @@ func (c GapCause) String() string {
 		return "reopened"
 	case Seam:
 		return "seam"
-	case Changed:
-		return "changed"
 	}
 	return "unknown"
 }
 
-// Gap is a discontinuity in front of a frame.
+// Gap is a discontinuity in front of a frame; the zero Gap is none.
 type Gap struct {
-	Cause      GapCause
-	LostFrames uint64 // as far as it is known; 0 when it is not
+	Cause      GapCause // NoGap: nothing is missing
+	LostFrames uint64   // as far as it is known; 0 when it is not
+	Changed    bool     // the scene was changed on purpose: old and new must not be mixed
 }
 
 // join adds a later gap at the same place. The cause that lost samples is the
@@ -51,5 +49,6 @@ func (g Gap) join(h Gap) Gap {
 		g.Cause = h.Cause
 	}
 	g.LostFrames += h.LostFrames
+	g.Changed = g.Changed || h.Changed
 	return g
 }

@@ -178,7 +178,7 @@ func (r *Ring) frames(samples []float32) int {
 
 // free is the number of frames that may be stored now.
 func (r *Ring) free() uint64 {
-	if r.pending.Cause != NoGap && r.markIn.Load()-r.markOut.Load() == marks {
+	if r.pending != (Gap{}) && r.markIn.Load()-r.markOut.Load() == marks {
 		return 0
 	}
 	return uint64(r.Cap()) - (r.head.Load() - r.tail.Load())
@@ -186,7 +186,7 @@ func (r *Ring) free() uint64 {
 
 func (r *Ring) store(samples []float32) {
 	head := r.head.Load()
-	if r.pending.Cause != NoGap {
+	if r.pending != (Gap{}) {
 		in := r.markIn.Load()
 		r.marks[in%marks] = mark{head, r.pending}
 		r.markIn.Store(in + 1)

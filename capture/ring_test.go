@@ -49,7 +49,7 @@ func TestRingDropsWholeBlocksAndMarksThem(t *testing.T) {
 	}
 	r.Write(ramp(2, 13, 2))
 	n, at, gap := r.Read(buf)
-	if n != 2 || at != 13 || gap != (Gap{Full, 7}) {
+	if n != 2 || at != 13 || gap != (Gap{Cause: Full, LostFrames: 7}) {
 		t.Fatalf("after the loss: %d frames at %d after %v; want 2 at 13 after 7 lost", n, at, gap)
 	}
 	if buf[0] != 26 || buf[3] != 29 {
@@ -60,28 +60,28 @@ func TestRingDropsWholeBlocksAndMarksThem(t *testing.T) {
 func TestRingReadStopsAtAGap(t *testing.T) {
 	r := NewRing(1, 16)
 	r.Write(ramp(1, 0, 3))
-	r.Mark(Gap{Cause: Changed})
+	r.Mark(Gap{Changed: true})
 	r.Mark(Gap{Cause: Overflow, LostFrames: 5})
 	r.Mark(Gap{Cause: Zeros, LostFrames: 2})
 	r.Write(ramp(1, 10, 4))
 	buf := make([]float32, 16)
-	if n, _, gap := r.Read(buf); n != 3 || gap.Cause != NoGap {
+	if n, _, gap := r.Read(buf); n != 3 || gap != (Gap{}) {
 		t.Fatalf("before the gap: %d frames after %v", n, gap)
 	}
-	if n, at, gap := r.Read(buf); n != 4 || at != 10 || gap != (Gap{Overflow, 7}) {
+	if n, at, gap := r.Read(buf); n != 4 || at != 10 || gap != (Gap{Overflow, 7, true}) {
 		t.Fatalf("behind the gap: %d frames at %d after %v; want 4 at 10 after 7 lost to overflow", n, at, gap)
 	}
 }
 
 // Of marks at one place the first one that lost samples names the cause, else the
-// first; what they lost adds up.
+// first; what they lost adds up, and that something was changed stays known.
 func TestGapsJoin(t *testing.T) {
 	for _, c := range []struct{ first, then, want Gap }{
 		{Gap{}, Gap{Cause: Stall}, Gap{Cause: Stall}},
-		{Gap{Cause: Changed}, Gap{Cause: Zeros}, Gap{Cause: Changed}},
-		{Gap{Cause: Changed}, Gap{Overflow, 3}, Gap{Overflow, 3}},
-		{Gap{Full, 2}, Gap{Cause: Changed}, Gap{Full, 2}},
-		{Gap{Full, 2}, Gap{Overflow, 3}, Gap{Full, 5}},
+		{Gap{Changed: true}, Gap{Cause: Zeros}, Gap{Cause: Zeros, Changed: true}},
+		{Gap{Changed: true}, Gap{Cause: Overflow, LostFrames: 3}, Gap{Overflow, 3, true}},
+		{Gap{Cause: Full, LostFrames: 2}, Gap{Changed: true}, Gap{Full, 2, true}},
+		{Gap{Cause: Full, LostFrames: 2}, Gap{Cause: Overflow, LostFrames: 3}, Gap{Cause: Full, LostFrames: 5}},
 	} {
 		if got := c.first.join(c.then); got != c.want {
 			t.Errorf("%+v, then %+v: %+v, want %+v", c.first, c.then, got, c.want)
@@ -108,7 +108,7 @@ func TestRingWithTooManyMarksDropsInsteadOfForgetting(t *testing.T) {
 		}
 	}
 	r.Write([]float32{0})
-	if _, at, gap := r.Read(buf); at != marks+1 || gap != (Gap{Full, 1}) {
+	if _, at, gap := r.Read(buf); at != marks+1 || gap != (Gap{Cause: Full, LostFrames: 1}) {
 		t.Fatalf("at %d after %v", at, gap)
 	}
 }
@@ -193,7 +193,7 @@ func TestRingCarriesEveryFrameBetweenGoroutines(t *testing.T) {
 			if !r.Write(ramp(channels, at, n)) {
 				lost += uint64(n)
 			} else if rng.IntN(20) == 0 {
-				r.Mark(Gap{Cause: Changed})
+				r.Mark(Gap{Changed: true})
 			}
 			at += n
 		}
@@ -223,7 +223,7 @@ func TestRingDoesNotAllocate(t *testing.T) {
 	r := NewRing(2, 1024)
 	block, buf := make([]float32, 1024), make([]float32, 1024)
 	if n := testing.AllocsPerRun(1000, func() {
-		r.Mark(Gap{Cause: Changed})
+		r.Mark(Gap{Changed: true})
 		r.Write(block)
 		r.Read(buf)
 	}); n != 0 {
@@ -254,18 +254,18 @@ func FuzzRing(f *testing.F) {
 			case 0, 1, 2, 3: // write
 				unread := 0
 				for _, m := range model {
-					if m.gap.Cause != NoGap {
+					if m.gap != (Gap{}) {
 						unread++
 					}
 				}
-				fits := n == 0 || len(model)+n <= room && (pending.Cause == NoGap || unread < marks)
+				fits := n == 0 || len(model)+n <= room && (pending == (Gap{}) || unread < marks)
 				block := ramp(channels, int(clock), n)
 				if got := r.Write(block); got != fits {
 					t.Fatalf("write of %d with %d stored: %v", n, len(model), got)
 				}
 				if !fits {
 					dropped += uint64(n)
-					pending = pending.join(Gap{Full, uint64(n)})
+					pending = pending.join(Gap{Cause: Full, LostFrames: uint64(n)})
 				} else {
 					for i := range n {
 						model = append(model, stored{clock + uint64(i), pending})
@@ -274,7 +274,7 @@ func FuzzRing(f *testing.F) {
 				}
 				clock += uint64(n)
 			case 4: // lose
-				g := Gap{GapCause(1 + n%7), uint64(n / 2)}
+				g := Gap{GapCause(n % 7), uint64(n / 2), n%3 == 0}
 				r.Mark(g)
 				pending = pending.join(g)
 				clock += g.LostFrames
@@ -282,7 +282,7 @@ func FuzzRing(f *testing.F) {
 				want := min(n, room)
 				got, at, gap := r.Read(buf[:channels*want])
 				expect := 0
-				for expect < min(want, len(model)) && (expect == 0 || model[expect].gap.Cause == NoGap) {
+				for expect < min(want, len(model)) && (expect == 0 || model[expect].gap == (Gap{})) {
 					expect++
 				}
 				if got != expect {

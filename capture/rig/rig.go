@@ -69,10 +69,9 @@ func (r *Rig) Scene() Scene {
 }
 
 // Apply changes the scene, from any goroutine. What is heard follows within
-// 0.1 s: the rig fades over and marks both ends of the fade as
-// capture.Changed. When calls come faster than that, the newest wins. Sample
-// rate and the names of the microphones stay; an error leaves the scene as it
-// was.
+// 0.1 s: the rig fades over and marks both ends of the fade as a change. When
+// calls come faster than that, the newest wins. Sample rate and the names of the
+// microphones stay; an error leaves the scene as it was.
 func (r *Rig) Apply(scene Scene) error {
 	scene = scene.clone().withDefaults()
 	if err := scene.Validate(); err != nil {
@@ -123,7 +122,7 @@ func (r *Rig) Run(ctx context.Context, out *capture.Ring) error {
 	pace := capture.NewPacer(r.info.SampleRateHz)
 	err := r.play(func(block []float32, changed bool) error {
 		if changed {
-			out.Mark(capture.Gap{Cause: capture.Changed})
+			out.Mark(capture.Gap{Changed: true})
 		}
 		if r.cfg.Pace {
 			if err := pace.Wait(ctx, r.engine.block); err != nil {

@@ -187,7 +187,7 @@ func TestGapsAreCounted(t *testing.T) {
 	s.play(t, 0.5)
 	s.mark <- capture.Gap{Cause: capture.Overflow, LostFrames: 1000}
 	s.play(t, 0.25)
-	s.mark <- capture.Gap{Cause: capture.Changed} // on purpose: nothing was lost
+	s.mark <- capture.Gap{Changed: true} // on purpose: nothing was lost
 	s.play(t, 0.25)
 	o := after(t, url, 19)
 	if o.Gaps != 1 {
@@ -196,6 +196,13 @@ func TestGapsAreCounted(t *testing.T) {
 	eventually(t, "the state to count the gap", func() bool { return d.State().Counters.Gaps == 1 })
 	if o.Sample <= scriptRate || o.Sample > scriptRate+1000 {
 		t.Errorf("sample %d: lost samples are part of the time", o.Sample)
+	}
+
+	// What was lost in a change does not hide the change.
+	s.mark <- capture.Gap{Cause: capture.Full, LostFrames: 10, Changed: true}
+	s.play(t, 0.25)
+	if o := after(t, url, 24); o.Gaps != 2 || float64(o.AveragedS) > 0.3 {
+		t.Errorf("%d gaps, averages of %.2f s; want 2 and at most 0.25", o.Gaps, float64(o.AveragedS))
 	}
 }
 

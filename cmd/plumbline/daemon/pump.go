@@ -135,16 +135,15 @@ func (p *pump) read() {
 			return
 		}
 		for l := range p.listeners {
-			l.hear(p.block[:n*channels], gap.Cause != capture.NoGap)
+			l.hear(p.block[:n*channels], gap != capture.Gap{})
 		}
 		p.tap(p.block[:n*channels], gap)
-		switch gap.Cause {
-		case capture.NoGap:
-		case capture.Changed:
-			p.live.Changed()
-		default:
+		if gap.Cause != capture.NoGap {
 			p.gaps++
 			p.live.Gap(gap.LostFrames)
+		}
+		if gap.Changed {
+			p.live.Changed()
 		}
 		p.live.Feed(p.block[:n*channels])
 		p.sample = sample + uint64(n)

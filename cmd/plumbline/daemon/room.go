@@ -110,7 +110,7 @@ func (r *room) run(ctx context.Context) {
 // It does not wait: what does not fit is a gap to them.
 func (p *pump) tap(block []float32, gap capture.Gap) {
 	for _, r := range p.taps {
-		if gap.Cause != capture.NoGap {
+		if gap != (capture.Gap{}) {
 			r.Mark(gap)
 		}
 		r.Write(block)

@@ -190,7 +190,7 @@ func (l *Levels) read() bool {
 	if n == 0 {
 		return false
 	}
-	if gap.Cause != capture.NoGap && gap.Cause != capture.Changed {
+	if gap.Cause != capture.NoGap {
 		l.gaps.gaps++
 		l.gaps.frames += gap.LostFrames
 	}
@@ -203,7 +203,7 @@ func (l *Levels) read() bool {
 		in.meter.Feed(x)
 	}
 	for _, c := range l.captures {
-		c.take(block, l.cfg.Channels, gap.Cause != capture.NoGap)
+		c.take(block, l.cfg.Channels, gap != capture.Gap{})
 	}
 	l.captures = slices.DeleteFunc(l.captures, (*recording).full)
 	l.second += n

@@ -147,9 +147,9 @@ func (w *Watcher) feed(block []float32, ref, mic []float64, end uint64, gap capt
 		}
 		pick(ref, block, s.take.Reference, w.cfg.Channels)
 		pick(mic, block, s.view.Microphone, w.cfg.Channels)
-		if gap.Cause != capture.NoGap {
+		if gap != (capture.Gap{}) {
 			s.watch.Break()
-			if gap.Cause != capture.Changed {
+			if gap.Cause != capture.NoGap {
 				s.view.Breaks++
 			}
 		}
