@@ -8,8 +8,14 @@ type History struct {
 	frames   int       // capacity in frames
 	next     int       // frame written next
 	filled   int       // frames held
-	gaps     []uint64  // sample indexes at which a discontinuity lies, newest kept
+	gaps     []gap     // the newest
 	end      uint64    // sample index behind the newest frame
+}
+
+// gap is a discontinuity.
+type gap struct {
+	at   uint64 // sample index of the frame behind it
+	lost uint64 // frames that are missing in front of that
 }
 
 // gapsKept bounds how many discontinuities are remembered.
@@ -21,7 +27,7 @@ func NewHistory(channels, frames int) *History {
 		channels: channels,
 		frames:   frames,
 		data:     make([]float32, channels*frames),
-		gaps:     make([]uint64, 0, gapsKept),
+		gaps:     make([]gap, 0, gapsKept),
 	}
 }
 
@@ -48,7 +54,7 @@ func (h *History) Gap(lost uint64) {
 		copy(h.gaps, h.gaps[1:])
 		h.gaps = h.gaps[:gapsKept-1]
 	}
-	h.gaps = append(h.gaps, h.end)
+	h.gaps = append(h.gaps, gap{h.end, lost})
 }
 
 // End is the sample index behind the newest frame.
@@ -62,7 +68,19 @@ func (h *History) Unbroken() int {
 	if len(h.gaps) == 0 {
 		return h.filled
 	}
-	return int(min(h.end-h.gaps[len(h.gaps)-1], uint64(h.filled)))
+	return int(min(h.end-h.gaps[len(h.gaps)-1].at, uint64(h.filled)))
+}
+
+// Since is how many of the frames held are from a sample index on: fewer than the
+// difference of the indexes where some were lost.
+func (h *History) Since(sample uint64) int {
+	n := h.end - min(sample, h.end)
+	for _, g := range h.gaps {
+		if g.at > sample {
+			n -= min(g.lost, g.at-sample)
+		}
+	}
+	return int(min(n, uint64(h.filled)))
 }
 
 // Last appends the newest frames of one channel (0-based) to dst, oldest first:

@@ -303,6 +303,12 @@ func TestHistoryKeepsTheNewestAndKnowsItsGaps(t *testing.T) {
 	if got := fmt.Sprint(h.Interleaved(nil, 2)); got != "[9 -9 10 -10]" {
 		t.Errorf("interleaved: %s", got)
 	}
+	// Frames 0…6, three lost, frames 10…13; the first three are not held any more.
+	for sample, want := range map[uint64]int{14: 0, 12: 2, 10: 4, 9: 4, 7: 4, 6: 5, 3: 8, 0: 8} {
+		if n := h.Since(sample); n != want {
+			t.Errorf("%d frames since %d, want %d", n, sample, want)
+		}
+	}
 	h.Write(make([]float32, 2*20))
 	if h.End() != 34 || h.Frames() != 8 {
 		t.Errorf("after a block longer than it: end %d, %d frames", h.End(), h.Frames())

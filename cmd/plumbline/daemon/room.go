@@ -130,8 +130,9 @@ func (d *Daemon) clip(ctx context.Context, microphone int, from, to uint64, atOn
 		}
 		c.Channels = [2]int{p.settings.Reference, microphone}
 		h := p.live.History()
-		newest := int(p.sample - min(to, p.sample)) // frames behind the clip
-		n := min(int(p.sample-min(from, p.sample)), h.Frames())
+		// The history's clock has run on while channels changed.
+		behind := func(sample uint64) int { return h.Since(h.End() - min(p.sample-min(sample, p.sample), h.End())) }
+		n, newest := behind(from), behind(to)
 		if n <= newest {
 			return
 		}
