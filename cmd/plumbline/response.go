@@ -58,7 +58,7 @@ blank in the table and null in JSON.`,
 	}
 	f.add(cmd)
 	cmd.Flags().StringVar(&f.window, "window", "multi", "multi, or `samples`: a power of two")
-	cmd.Flags().Float64Var(&f.overlap, "overlap", 0.75, "`part` of a window that the next one shares, 0 to 0.95")
+	cmd.Flags().Float64Var(&f.overlap, "overlap", 0.75, "`part` of a window that the next one shares, 0 to 0.999")
 	cmd.Flags().StringVar(&f.delay, "delay", "auto", "auto, or `milliseconds` to delay the reference by")
 	cmd.Flags().StringVar(&f.until, "until", "", "stop when sure: `DB:LOW:HIGH` is ±DB from LOW to HIGH hertz")
 	cmd.Flags().Float64Var(&f.temperature, "temperature", 20, "of the air in `degrees` Celsius, for distances")
@@ -69,9 +69,10 @@ blank in the table and null in JSON.`,
 	return cmd
 }
 
-// mostOverlap costs five times as much as the usual 0.75. The effective averages
-// of a Hann window hardly grow from there on (Welch 1967).
-const mostOverlap = 0.95
+// mostOverlap costs 250 times as much as the usual 0.75: enough for comparison with
+// whatever other programs do. The effective averages of a Hann window hardly grow
+// (Welch 1967).
+const mostOverlap = 0.999
 
 // parse checks what pflag cannot.
 func (f *responseFlags) parse() error {
