@@ -374,6 +374,12 @@ func TestBadTakes(t *testing.T) {
 			d.take(other, a, slow, "main")
 			d.take(other, b, slow, "fill")
 		},
+		"one is left out: fill was imported without a phase": func(d *desk, seat int64) {
+			d.take(seat, a, nil, "main")
+			d.take(seat, b, func(t *show.Take, _ *response.Spectra) {
+				t.Origin, t.Results.AssumedPhase = show.Imported, true
+			}, "fill")
+		},
 		"take of both was made otherwise": func(d *desk, seat int64) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, b, nil, "fill")

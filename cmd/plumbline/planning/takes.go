@@ -160,6 +160,11 @@ func (c *collection) unlike(s *seatTakes) string {
 		}
 		return fmt.Sprint(int(w))
 	}
+	for name, t := range map[string]*show.Take{c.main.Name: a, c.fill.Name: b} {
+		if t.Results.AssumedPhase {
+			return fmt.Sprintf("%s is left out: %s was imported without a phase, which a sum needs: import one with phase_deg, or measure it.", s.seat.Name, name)
+		}
+	}
 	imported := a.Origin == show.Imported || b.Origin == show.Imported // they have no channels
 	switch {
 	case a.SampleRateHz != b.SampleRateHz:
@@ -173,6 +178,9 @@ func (c *collection) unlike(s *seatTakes) string {
 	}
 	if t := s.both; t != nil && (t.SampleRateHz != a.SampleRateHz || t.Window != a.Window || t.Points != a.Points || !imported && (t.Reference != a.Reference || t.Source != a.Source)) {
 		c.reasons = append(c.reasons, fmt.Sprintf("%s: the take of both was made otherwise than the others and is not used: take it again.", s.seat.Name))
+		s.both = nil
+	} else if t != nil && t.Results.AssumedPhase {
+		c.reasons = append(c.reasons, fmt.Sprintf("%s: the take of both was imported without a phase and is not used: import one with phase_deg, or measure it.", s.seat.Name))
 		s.both = nil
 	}
 	return ""
