@@ -256,7 +256,7 @@ func TestExchangeOverHTTP(t *testing.T) {
 		t.Errorf("an impulse response of %d bytes, want 0.5 s", len(impulse))
 	}
 	status, text, _ := s.do(t, "POST", "/api/v1/show/import/wav?averages=30", impulse, "Content-Type", "audio/wav")
-	if status != 200 || !strings.Contains(text, `"assumed_averages":true`) || !strings.Contains(text, `"points":129`) {
+	if status != 200 || !strings.Contains(text, `"assumed_averages":true`) || !strings.Contains(text, `"assumed_temperature":true`) || !strings.Contains(text, `"points":129`) {
 		t.Errorf("wav: %d %.300s", status, text)
 	}
 	status, text, _ = s.do(t, "POST", "/api/v1/show/corrections/import?name=mic%207", "20 -1,5\n1000 0\n", "Content-Type", "text/plain")

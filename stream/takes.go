@@ -242,6 +242,9 @@ func (s *Server) importTake(w http.ResponseWriter, r *http.Request, x *show.Show
 		return &Error{Code: "format", Text: fmt.Sprintf("a take can be read from csv, json or wav, not %q", clip(format, 40)), Status: http.StatusNotFound}
 	}
 	t.Origin = show.Imported
+	if t.TemperatureC == 0 {
+		t.TemperatureC, t.Results.AssumedTemperature = s.board.Load().state.state.Settings.TemperatureC, true
+	}
 	if name := r.URL.Query().Get("name"); name != "" {
 		t.Name = name
 	}

@@ -179,8 +179,11 @@ func (d Data) span() (when, air string) {
 	return when, air
 }
 
-// airKnown: what comes from elsewhere says of its temperature nothing, most often.
-func airKnown(t show.Take) bool { return t.Origin != show.Imported || t.TemperatureC != 0 }
+// airKnown: what comes from elsewhere says nothing of its temperature, most often;
+// shows of before have 0 there.
+func airKnown(t show.Take) bool {
+	return t.Origin != show.Imported || t.TemperatureC != 0 && !t.Results.AssumedTemperature
+}
 
 // air is the temperature of the newest take that knows it, °C.
 func (d Data) air() float64 {

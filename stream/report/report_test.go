@@ -289,6 +289,7 @@ func TestAirOfImportedTakes(t *testing.T) {
 	d := Data{Takes: []show.Take{
 		{At: "2026-05-04T17:05:00Z", Origin: show.Measured, TemperatureC: 21.5},
 		{At: "2026-05-04T17:06:00Z", Origin: show.Imported},
+		{At: "2026-05-04T17:06:00Z", Origin: show.Imported, TemperatureC: 35, Results: show.Results{AssumedTemperature: true}},
 	}}
 	if _, air := d.span(); air != "21.5 °C" || d.air() != 21.5 {
 		t.Errorf("air %q, %g", air, d.air())

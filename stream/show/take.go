@@ -52,6 +52,9 @@ type Results struct {
 	// AssumedCoherence, AssumedPhase: it had none, and 1 and 0° stand in the spectra.
 	AssumedCoherence bool `json:"assumed_coherence,omitempty"`
 	AssumedPhase     bool `json:"assumed_phase,omitempty"`
+	// AssumedTemperature: it did not say how warm the air was, and TemperatureC is
+	// that of the room when it was imported.
+	AssumedTemperature bool `json:"assumed_temperature,omitempty"`
 }
 
 // settle writes what is not known as such.
