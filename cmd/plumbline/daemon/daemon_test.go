@@ -189,7 +189,7 @@ func TestGapsAreCounted(t *testing.T) {
 	s.play(t, 0.25)
 	s.mark <- capture.Gap{Changed: true} // on purpose: nothing was lost
 	s.play(t, 0.25)
-	o := after(t, url, 19)
+	o := after(t, url, 20)
 	if o.Gaps != 1 {
 		t.Errorf("%d gaps, want 1", o.Gaps)
 	}
