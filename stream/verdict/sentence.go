@@ -219,10 +219,12 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		s.about("polarity", "Opposite polarity").say(" to the reference ").about("trusted", band).
 			say(" (").about("polarity", m.certainty).say("). ").
 			about("next", "Check the cable or the processor of this cabinet.")
-	case m.sign > 0 && m.certainty == wire.Sure:
-		s.about("polarity", "Same polarity").say(". Trusted ").about("trusted", band).say(".")
 	case m.sign > 0:
-		s.about("polarity", "Same polarity").say(" (").about("polarity", m.certainty).say("). Trusted ").about("trusted", band).say(".")
+		s.about("polarity", m.same())
+		if m.certainty != wire.Sure {
+			s.say(" (").about("polarity", m.certainty).say(")")
+		}
+		s.say(". Trusted ").about("trusted", band).say(".")
 	default:
 		s.about("polarity", "Polarity: cannot tell").say(because(m.reason, "the evidence points both ways")).
 			say(" Trusted ").about("trusted", band).say(".")
@@ -238,6 +240,24 @@ func (m *meaning) sayPolarity(s *Sentence) {
 	if m.n > 1 && s.Mark == wire.Steady {
 		s.Mark = wire.Attention
 	}
+}
+
+// same says whose polarity is that of the reference, where two have been named
+// that are not of one polarity.
+func (m *meaning) same() string {
+	if m.n >= 2 {
+		i, j := m.strongestTwo()
+		a, b := m.arrivals[i], m.arrivals[j]
+		of := func(delayMs float64) bool { return math.Abs(delayMs-m.delayMs) < 0.5 }
+		switch {
+		case a.Sign*b.Sign > 0:
+		case of(a.DelayMs):
+			return "The first has the polarity of the reference"
+		case of(b.DelayMs):
+			return "The second has the polarity of the reference"
+		}
+	}
+	return "Same polarity"
 }
 
 // because ends a "cannot tell" with its reason.

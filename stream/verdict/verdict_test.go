@@ -68,9 +68,10 @@ func TestSentences(t *testing.T) {
 			wire.Sure, wire.Attention},
 		// Opposite copies swap notches and peaks: k/τ = 135, 270, 405 Hz.
 		{"two arrivals, the second reversed and louder", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs = 12.1
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, LevelDB: -3, Sign: 1}, {DelayMs: 19.5, Sign: -1}}
 		},
-			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB up and of opposite polarity. They comb at 135 Hz, 270 Hz, 405 Hz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
+			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB up and of opposite polarity. They comb at 135 Hz, 270 Hz, 405 Hz, … The first has the polarity of the reference. Trusted from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		{"three arrivals, one weak", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Arrivals = []arrival.Arrival{{DelayMs: 10, LevelDB: -8, Sign: 1}, {DelayMs: 12, Sign: 1}, {DelayMs: 13, LevelDB: -2, Sign: 1}, {DelayMs: 30, LevelDB: -12, Sign: 1}}
