@@ -11,9 +11,10 @@ import (
 
 const rate = 48000
 
+// programmes each have a random generator of their own: they may play in parallel.
 func programmes(seed uint64) map[string]programme {
-	rng := rand.New(rand.NewPCG(seed, 11))
-	return map[string]programme{"pink": pink(rng), "band": band(rate, rng), "talk": talk(rate, rng)}
+	rng := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, stream)) }
+	return map[string]programme{"pink": pink(rng(11)), "band": band(rate, rng(12)), "talk": talk(rate, rng(13))}
 }
 
 // gated are loudspeakers known by their arrivals only.
