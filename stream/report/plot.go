@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -368,7 +369,7 @@ func ledgerPlot(s wire.AlignSeat) template.HTML {
 		if h := half(r.LowDB, r.HighDB); h != "" {
 			value += " " + h
 		}
-		label(i+1, upper(r.Cause), value, "")
+		label(i+1, verdict.Capital(r.Cause), value, "")
 		level = next
 	}
 	n := len(s.Ledger)

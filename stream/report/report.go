@@ -12,8 +12,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"plumbline/stream/show"
 	"plumbline/stream/verdict"
@@ -228,7 +226,7 @@ func (d Data) row(t show.Take) takeRow {
 
 func (d Data) part(p Pair) part {
 	a := p.Align
-	out := part{Pair: p, Name: upper(a.Main + " and " + a.Fill)}
+	out := part{Pair: p, Name: verdict.Capital(a.Main + " and " + a.Fill)}
 	settings := a.Settings
 	if p.Plan != nil {
 		settings = p.Plan.Settings
@@ -340,12 +338,4 @@ func hertz(v float64) string {
 		return fmt.Sprintf("%.3g kHz", v/1000)
 	}
 	return fmt.Sprintf("%.3g Hz", v)
-}
-
-func upper(s string) string {
-	r, size := utf8.DecodeRuneInString(s)
-	if size == 0 || r == utf8.RuneError {
-		return s
-	}
-	return string(unicode.ToUpper(r)) + s[size:]
 }

@@ -258,15 +258,6 @@ func TestSeatWithoutTrust(t *testing.T) {
 	}
 }
 
-// Names begin with a capital in any script.
-func TestUpper(t *testing.T) {
-	for in, want := range map[string]string{"": "", "main": "Main", "übertragung": "Übertragung", "öst": "Öst", "2 fills": "2 fills", "\xff": "\xff"} {
-		if got := upper(in); got != want {
-			t.Errorf("%q becomes %q, want %q", in, got, want)
-		}
-	}
-}
-
 // A show in which nothing was measured has a report too.
 func TestEmptyShow(t *testing.T) {
 	page := write(t, Data{Show: wire.Show{File: "new.show"}, Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC)})

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"plumbline/stream/wire"
 )
@@ -266,6 +268,15 @@ func because(reason, otherwise string) string {
 		reason = otherwise
 	}
 	return ": " + stop(reason)
+}
+
+// Capital is s with its first letter as at the beginning of a sentence.
+func Capital(s string) string {
+	r, size := utf8.DecodeRuneInString(s)
+	if r == utf8.RuneError {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[size:]
 }
 
 // stop ends a clause with a full stop.

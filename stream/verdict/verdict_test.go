@@ -394,3 +394,12 @@ func TestHertz(t *testing.T) {
 		}
 	}
 }
+
+// Names begin with a capital in any script.
+func TestCapital(t *testing.T) {
+	for in, want := range map[string]string{"": "", "main": "Main", "übertragung": "Übertragung", "öst": "Öst", "2 fills": "2 fills", "\xff": "\xff"} {
+		if got := Capital(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}

@@ -8,6 +8,7 @@ import (
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -127,7 +128,7 @@ func (s *solution) say(how string) {
 		add("%s loses %.1f dB by it.", s.seats[worst].seat.Name, loss)
 	}
 	if len(s.applied) > 0 {
-		add("%s counts as earlier plans leave it.", upper(main))
+		add("%s counts as earlier plans leave it.", verdict.Capital(main))
 	}
 }
 
@@ -150,14 +151,4 @@ func sayChange(name string, known bool, from, to wire.Dial) string {
 		text += fmt.Sprintf(", gain %+.1f dB", d)
 	}
 	return text
-}
-
-func upper(s string) string {
-	if s == "" {
-		return s
-	}
-	if c := s[0]; c >= 'a' && c <= 'z' {
-		return string(c-'a'+'A') + s[1:]
-	}
-	return s
 }

@@ -177,7 +177,7 @@ func (s *solution) changes(x alignment.Setting) ([]wire.DialChange, string) {
 	list := []wire.DialChange{change(s.query.Fill, from, to)}
 	if wait == 0 {
 		if x.DelayMs < 0 {
-			return list, fmt.Sprintf("%s comes too late, and has %.2f ms of delay: it is enough to take %.2f ms off.", upper(s.query.Fill), from.DelayMs, -x.DelayMs)
+			return list, fmt.Sprintf("%s comes too late, and has %.2f ms of delay: it is enough to take %.2f ms off.", verdict.Capital(s.query.Fill), from.DelayMs, -x.DelayMs)
 		}
 		return list, ""
 	}

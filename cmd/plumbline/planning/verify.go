@@ -144,13 +144,13 @@ func prove(plan *wire.StoredPlan, s *seatTakes, both *response.Spectra) (wire.Ve
 	half := (rest.HighDB - rest.LowDB) / 2
 	switch {
 	case !(half <= sureDB):
-		v.Text = fmt.Sprintf("%s: the proof is no better than ±%.1f dB: measure longer or play louder.", upper(s.seat.Name), half)
+		v.Text = fmt.Sprintf("%s: the proof is no better than ±%.1f dB: measure longer or play louder.", verdict.Capital(s.seat.Name), half)
 	case math.Abs(rest.ChangeDB) <= max(passDB, half) && found.sign >= 0:
 		v.Pass = true
-		v.Text = fmt.Sprintf("%s passes: together they are %.1f dB above the louder one, predicted %.1f dB.", upper(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB)
+		v.Text = fmt.Sprintf("%s passes: together they are %.1f dB above the louder one, predicted %.1f dB.", verdict.Capital(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB)
 	default:
 		v.Text = fmt.Sprintf("%s does not pass: together they are %.1f dB above the louder one, predicted %.1f dB. %s",
-			upper(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, verdict.SpeedOfSound(float64(plan.TemperatureC))))
+			verdict.Capital(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, verdict.SpeedOfSound(float64(plan.TemperatureC))))
 	}
 	d := newDrawing(both)
 	v.FrequencyHz, v.Correlation = d.frequencyHz, d.correlation
@@ -237,7 +237,7 @@ func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) 
 	var text string
 	switch {
 	case !f.heard:
-		return fmt.Sprintf("%s is hardly heard in the sum: is it muted, or its level down?", upper(plan.Fill))
+		return fmt.Sprintf("%s is hardly heard in the sum: is it muted, or its level down?", verdict.Capital(plan.Fill))
 	case !f.like:
 		return "What is heard beside " + plan.Main + " is not " + plan.Fill + " as it was: has the microphone been moved, or does something else play? Survey the seat again."
 	case f.sign < 0 && !late:
@@ -255,7 +255,7 @@ func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) 
 		if text != "" {
 			text += " "
 		}
-		text += fmt.Sprintf("%s is %.1f dB %s than planned.", upper(plan.Fill), math.Abs(f.levelDB), word)
+		text += fmt.Sprintf("%s is %.1f dB %s than planned.", verdict.Capital(plan.Fill), math.Abs(f.levelDB), word)
 	}
 	if text == "" {
 		text = fmt.Sprintf("Polarity, delay and level of %s look as planned: has something about %s changed? Survey the seat again.", plan.Fill, plan.Main)

@@ -5,16 +5,9 @@ import (
 	"math"
 	"strings"
 
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
-
-// upper begins a sentence.
-func upper(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
 
 func (j *job) sayNext(step int) string {
 	if step+1 < len(j.steps) {
@@ -24,7 +17,7 @@ func (j *job) sayNext(step int) string {
 }
 
 func (j *job) sayRamp(step int, seconds float64) string {
-	text := fmt.Sprintf("%s: the test signal rises to %.4g dBFS in %.2g s.", upper(j.sayPlaying(j.steps[step])), j.level, seconds)
+	text := fmt.Sprintf("%s: the test signal rises to %.4g dBFS in %.2g s.", verdict.Capital(j.sayPlaying(j.steps[step])), j.level, seconds)
 	if step == 0 {
 		text = "Protect your hearing. " + text
 	}
@@ -53,7 +46,7 @@ func (j *job) sayDone(v *wire.Survey) string {
 		}
 		return "Measured. Silence."
 	}
-	return fmt.Sprintf("%s: %s, %s and both are stored. Silence. Next: move the microphone to another seat, or look at the plan.", upper(seatNames(j)), j.main.Name, j.fill.Name)
+	return fmt.Sprintf("%s: %s, %s and both are stored. Silence. Next: move the microphone to another seat, or look at the plan.", verdict.Capital(seatNames(j)), j.main.Name, j.fill.Name)
 }
 
 func sayStopped(err error, v *wire.Survey) string {
