@@ -139,11 +139,21 @@ func (s *Server) newShow(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	x, err := shelf.New(body.Name)
-	if err != nil {
+	if x == nil {
 		return err
 	}
+	s.noticeClosed(err, by)
 	s.Notice("A new show is open: "+body.Name, by)
 	return replyWith(w)(x.Info())
+}
+
+// noticeClosed tells everybody of trouble with the show that another one took
+// the place of.
+func (s *Server) noticeClosed(err error, by string) {
+	if err != nil {
+		s.log.Error("the show that was open", "err", err)
+		s.Notice(err.Error(), by)
+	}
 }
 
 func (s *Server) openShow(w http.ResponseWriter, r *http.Request) error {
@@ -158,9 +168,10 @@ func (s *Server) openShow(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	x, err := shelf.Open(body.File)
-	if err != nil {
+	if x == nil {
 		return err
 	}
+	s.noticeClosed(err, by)
 	info, err := x.Info()
 	if err != nil {
 		return err

@@ -6,7 +6,11 @@ import (
 	"errors"
 	"hash/crc32"
 	"math"
+	"net/http"
 	"slices"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"plumbline/analyze/response"
 )
@@ -61,20 +65,28 @@ func unpackSpectra(s *response.Spectra, b []byte) error {
 // partSamples: audio is stored in parts of 1 MiB, so that no row is huge.
 const partSamples = 1 << 18
 
-func packAudio(tx *sql.Tx, take int64, samples []float32) error {
-	return packParts(tx, "audio", take, samples)
+// castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// sumPart is the checksum of a part of somebody's audio. Whose it is and which
+// counts too: parts that were exchanged are as wrong as others.
+func sumPart(owner, part int64, samples []byte) int64 {
+	var head [16]byte
+	binary.LittleEndian.PutUint64(head[:], uint64(owner))
+	binary.LittleEndian.PutUint64(head[8:], uint64(part))
+	return int64(crc32.Update(crc32.Checksum(head[:], castagnoli), castagnoli, samples))
 }
 
-// packParts stores samples in a table of owner, part and samples.
+// packParts stores samples in a table of owner, part, samples and crc.
 func packParts(tx *sql.Tx, table string, owner int64, samples []float32) error {
 	b := make([]byte, 0, 4*min(partSamples, len(samples)))
-	for part := 0; len(samples) > 0; part++ {
+	for part := int64(0); len(samples) > 0; part++ {
 		n := min(partSamples, len(samples))
 		b = b[:0]
 		for _, x := range samples[:n] {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
 		}
-		if _, err := tx.Exec("INSERT INTO "+table+" VALUES (?, ?, ?)", owner, part, b); err != nil {
+		if _, err := tx.Exec("INSERT INTO "+table+" VALUES (?, ?, ?, ?)", owner, part, b, sumPart(owner, part, b)); err != nil {
 			return err
 		}
 		samples = samples[n:]
@@ -89,19 +101,48 @@ func unpackAudio(dst []float32, b []byte) []float32 {
 	return dst
 }
 
-// readParts reads the samples that a query yields part by part.
-func (s *Show) readParts(query string, owner int64) (samples []float32, err error) {
-	rows, err := s.db.Query(query, owner)
+// readParts reads so many samples of somebody's audio; errBlob: they are not
+// what was stored.
+func (s *Show) readParts(table, column string, owner, want int64) (samples []float32, err error) {
+	rows, err := s.db.Query("SELECT part, samples, crc FROM "+table+" WHERE "+column+" = ? ORDER BY part", owner)
 	if err != nil {
-		return nil, explain(s.path, err)
+		return nil, err
 	}
 	defer rows.Close()
-	for rows.Next() {
-		var part sql.RawBytes
-		if err := rows.Scan(&part); err != nil {
-			return nil, explain(s.path, err)
+	samples = make([]float32, 0, min(max(want, 0), partSamples))
+	for next := int64(0); rows.Next(); next++ {
+		var part int64
+		var sum sql.NullInt64
+		var b sql.RawBytes
+		if err := rows.Scan(&part, &b, &sum); err != nil {
+			return nil, err
 		}
-		samples = unpackAudio(samples, part)
+		if part != next || sum.Valid && sum.Int64 != sumPart(owner, part, b) || len(b)%4 != 0 || int64(len(samples)+len(b)/4) > want {
+			return nil, errBlob
+		}
+		samples = unpackAudio(samples, b)
 	}
-	return samples, explain(s.path, rows.Err())
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	if int64(len(samples)) != want {
+		return nil, errBlob
+	}
+	return samples, nil
 }
+
+// isDamage: what was read is not what was stored, or could not be read for that.
+func isDamage(err error) bool {
+	var db *sqlite.Error
+	return errors.Is(err, errBlob) || errors.As(err, &db) && db.Code()&0xff == sqlite3.SQLITE_CORRUPT
+}
+
+// damaged is what to say of something that is not what was stored, while the rest
+// of the show can be used.
+func damaged(path, format string, id int64) error {
+	return refuse(http.StatusUnprocessableEntity, CodeDamaged, format+", or a backup of %s", id, path)
+}
+
+// CodeDamaged is the code of an error about one thing in a show that is damaged:
+// whoever works on several goes on with the others.
+const CodeDamaged = "damaged"

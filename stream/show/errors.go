@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
-	"os"
+	"strings"
 	"syscall"
 
 	"modernc.org/sqlite"
@@ -40,6 +40,8 @@ func explain(path string, err error) error {
 		mine = refuse(http.StatusForbidden, "permission", "%s may not be read or written by this user: change its permissions or choose another folder", path)
 	case errors.Is(err, syscall.ENOSPC):
 		mine = fullDisk(path)
+	case strings.Contains(err.Error(), "sql: database is closed"): // the error itself is not exported
+		mine = refuse(http.StatusConflict, "closed", "%s was closed meanwhile and nothing was stored in it: do it again in the show that is open", path)
 	case errors.As(err, &db):
 		switch db.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
@@ -47,7 +49,7 @@ func explain(path string, err error) error {
 		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 			mine = corrupt(path)
 		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-			mine = refuse(http.StatusConflict, "locked", "%s is open in another plumbline: end that one, or work on a copy", path)
+			mine = locked(path)
 		case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
 			mine = refuse(http.StatusForbidden, "permission", "%s cannot be opened for writing: change its permissions or choose another folder", path)
 		}
@@ -67,30 +69,12 @@ func corrupt(path string) *wire.Error {
 	return refuse(http.StatusUnprocessableEntity, "corrupt", "%s is damaged: keep it as it is and open a copy or a backup", path)
 }
 
+func locked(path string) *wire.Error {
+	return refuse(http.StatusConflict, "locked", "%s is open in another plumbline: end that one, or work on a copy", path)
+}
+
 // taken: a name is in use.
 func taken(err error) bool {
 	var db *sqlite.Error
 	return errors.As(err, &db) && db.Code() == sqlite3.SQLITE_CONSTRAINT_UNIQUE
-}
-
-// peek reads what a show's file says about itself, without opening it as one.
-// The database header is that of SQLite's file format, section 1.3.
-func peek(path string) (version int, err error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return 0, err
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-		return 0, refuse(http.StatusUnprocessableEntity, "not_a_show", "%s is no file: choose a show", path)
-	}
-	var head [100]byte
-	if n, _ := f.ReadAt(head[:], 0); n < len(head) || string(head[:16]) != "SQLite format 3\x00" || be32(head[68:]) != applicationID {
-		return 0, refuse(http.StatusUnprocessableEntity, "not_a_show", "%s is no plumbline show: choose another file", path)
-	}
-	return int(be32(head[60:])), nil
-}
-
-func be32(b []byte) uint32 {
-	return uint32(b[0])<<24 | uint32(b[1])<<16 | uint32(b[2])<<8 | uint32(b[3])
 }

@@ -106,7 +106,7 @@ func TestEventAudioIsDeletedAndFreed(t *testing.T) {
 // A show of the version before opens, with all it had.
 func TestAnOlderShowLearnsToDeleteEventAudio(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "old.show")
-	db, err := sql.Open("sqlite", dsn(path, "DELETE"))
+	db, err := sql.Open("sqlite", dsn(path))
 	if err != nil {
 		t.Fatal(err)
 	}

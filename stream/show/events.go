@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 
 	"plumbline/stream/wire"
@@ -57,8 +58,14 @@ func (s *Show) EventAudio(id int64) (*Audio, error) {
 		return nil, err
 	}
 	a := &Audio{SampleRateHz: e.Audio.SampleRateHz, Channels: []int{0, e.Microphone}}
-	a.Samples, err = s.readParts("SELECT samples FROM event_audio WHERE event = ? ORDER BY part", id)
-	return a, err
+	a.Samples, err = s.readParts("event_audio", "event", id, int64(math.Round(e.Audio.Seconds*float64(e.Audio.SampleRateHz)))*2)
+	if isDamage(err) {
+		return nil, damaged(s.path, "the audio around event %d is damaged: the event itself can be read", id)
+	}
+	if err != nil {
+		return nil, explain(s.path, err)
+	}
+	return a, nil
 }
 
 // Events reads the newest n events, the newest first; before limits them to
@@ -87,7 +94,7 @@ func orNoEvent(err error, id int64) error {
 }
 
 func (s *Show) events(where string, args ...any) ([]wire.Event, error) {
-	rows, err := s.db.Query("SELECT id, body, audio_rate_hz, audio_frames, audio_event_s, coalesce(audio_deleted, 0), acknowledged_by, acknowledged_ms, comment FROM events "+where, args...)
+	rows, err := s.db.Query("SELECT id, at_ms, body, audio_rate_hz, audio_frames, audio_event_s, coalesce(audio_deleted, 0), acknowledged_by, acknowledged_ms, comment FROM events "+where, args...)
 	if err != nil {
 		return nil, explain(s.path, err)
 	}
@@ -96,14 +103,14 @@ func (s *Show) events(where string, args ...any) ([]wire.Event, error) {
 	for rows.Next() {
 		var e wire.Event
 		var body string
-		var id, frames, acknowledged int64
+		var id, at, frames, acknowledged int64
 		var audio wire.AudioOf
 		var by, comment string
-		if err := rows.Scan(&id, &body, &audio.SampleRateHz, &frames, &audio.EventS, &audio.Undo, &by, &acknowledged, &comment); err != nil {
+		if err := rows.Scan(&id, &at, &body, &audio.SampleRateHz, &frames, &audio.EventS, &audio.Undo, &by, &acknowledged, &comment); err != nil {
 			return nil, explain(s.path, err)
 		}
-		if err := json.Unmarshal([]byte(body), &e); err != nil {
-			return nil, explain(s.path, err)
+		if err := json.Unmarshal([]byte(body), &e); err != nil { // the others can be read
+			e = damagedEvent(id, at)
 		}
 		if audio.Undo != 0 {
 			audio = wire.AudioOf{Undo: audio.Undo}
@@ -118,6 +125,15 @@ func (s *Show) events(where string, args ...any) ([]wire.Event, error) {
 		list = append(list, e)
 	}
 	return list, explain(s.path, rows.Err())
+}
+
+func damagedEvent(id, atMs int64) wire.Event {
+	unknown := wire.Unknown()
+	return wire.Event{
+		At: stamp(atMs), OnsetAt: stamp(atMs), Text: fmt.Sprintf("What was noted of event %d is damaged: see a backup of the show.", id),
+		WatchChange: wire.WatchChange{LowHz: unknown, HighHz: unknown, ChangeDB: unknown, ShiftMs: unknown},
+		Confidence:  unknown, Certainty: wire.CannotTell, Mark: wire.Attention,
+	}
 }
 
 // ChangeEvent acknowledges an event or comments on it.

@@ -21,10 +21,38 @@ const childEnv = "PLUMBLINE_TEST_SHOW"
 // TestMain is also the child of TestKilledWhileStoring.
 func TestMain(m *testing.M) {
 	if path := os.Getenv(childEnv); path != "" {
-		storeTakes(path)
+		child(os.Getenv(partEnv), path)
 		return
 	}
 	leak.Strict(m)
+}
+
+// partEnv says what the child does with it.
+const partEnv = "PLUMBLINE_TEST_PART"
+
+func child(part, path string) {
+	switch part {
+	case "":
+		storeTakes(path)
+	case "open": // says whether it could
+		s, err := Open(path)
+		fmt.Println(err)
+		if err == nil {
+			s.Close()
+		}
+	case "lose the log": // acknowledges two seats and ends as if it were killed
+		s, err := Open(path)
+		for _, name := range []string{"row 1", "row 2"} {
+			if err == nil {
+				err = os.Remove(path + "-wal")
+			}
+			if err == nil {
+				_, err = s.PutSeat(Seat{Name: name}, "child")
+			}
+		}
+		fmt.Println(err)
+		os.Exit(1)
+	}
 }
 
 const killFrames = 40000 // 320 kB of audio a take

@@ -77,16 +77,7 @@ func unpackBands(dst []float64, b []byte) []float64 {
 // AddLevels stores rows of the level log and marks in it, all or none, and
 // keeps its minutes up to date. It does not count as a change of the show.
 func (s *Show) AddLevels(rows []LevelRow, marks []wire.LevelMark) error {
-	tx, err := s.db.Begin()
-	if err == nil {
-		if err = addLevels(tx, rows, marks); err == nil {
-			err = tx.Commit()
-		}
-		if err != nil {
-			tx.Rollback()
-		}
-	}
-	return explain(s.path, err)
+	return s.transact(func(tx *sql.Tx) error { return addLevels(tx, rows, marks) })
 }
 
 const levelColumns = " (microphone, at_ms, sample, duration_ms, offset, laeq, lceq, lafmax, lcpeak, bands) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"

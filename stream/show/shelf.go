@@ -15,7 +15,9 @@ import (
 // of their files there; a name is never a path. Its methods may be called from
 // several goroutines.
 type Shelf struct {
-	dir      string
+	dir     string
+	opening sync.Mutex // held while a show is opened, made or closed: one after the other
+
 	mu       sync.Mutex
 	current  *Show
 	onChange func()
@@ -26,6 +28,7 @@ func NewShelf(dir string) (*Shelf, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, explain(dir, err)
 	}
+	sweep(dir)
 	return &Shelf{dir: dir}, nil
 }
 
@@ -59,20 +62,38 @@ func (f *Shelf) Current() (*Show, error) {
 }
 
 // Open opens a show of the folder in place of the one that is open, which
-// stays open if that fails.
+// stays open if that fails. An error with a show is about the one that was closed.
 func (f *Shelf) Open(file string) (*Show, error) {
+	f.opening.Lock()
+	defer f.opening.Unlock()
+	return f.open(file)
+}
+
+// open is Open for those who hold opening.
+func (f *Shelf) open(file string) (*Show, error) {
 	path, err := f.path(file)
 	if err != nil {
 		return nil, err
 	}
-	f.mu.Lock()
-	if f.current != nil && f.current.path == path {
-		defer f.mu.Unlock()
-		return f.current, nil
+	var closed error
+	if s, err := f.Current(); err == nil {
+		gone := s.present() != nil
+		if s.path == path && !gone {
+			return s, nil
+		}
+		if gone && s.inTheWayOf(path) {
+			if err := s.secure(); err != nil {
+				return nil, err
+			}
+			f.mu.Lock()
+			f.current = nil
+			f.mu.Unlock()
+			closed = s.Close()
+		}
 	}
-	f.mu.Unlock()
 	s, err := Open(path)
-	return f.swap(s, err)
+	s, err = f.swap(s, err)
+	return s, errors.Join(err, closed)
 }
 
 // New makes a show and opens it. Its file is called after it.
@@ -84,13 +105,17 @@ func (f *Shelf) New(name string) (*Show, error) {
 	if err != nil {
 		return nil, err
 	}
+	f.opening.Lock()
+	defer f.opening.Unlock()
 	s, err := New(path, name)
 	return f.swap(s, err)
 }
 
 // OpenOrNew opens a file of the folder, or makes it.
 func (f *Shelf) OpenOrNew(file string) (*Show, error) {
-	s, err := f.Open(file)
+	f.opening.Lock()
+	defer f.opening.Unlock()
+	s, err := f.open(file)
 	if err == nil {
 		return s, nil
 	}
@@ -105,22 +130,24 @@ func (f *Shelf) OpenOrNew(file string) (*Show, error) {
 	return f.swap(s, err)
 }
 
+// swap puts a show in the place of the one that is open, and closes that. An
+// error with a show is about the one that was closed.
 func (f *Shelf) swap(s *Show, err error) (*Show, error) {
 	if err != nil {
 		return nil, err
 	}
+	f.mu.Lock()
 	if f.onChange != nil {
 		s.OnChange(f.onChange)
 	}
-	f.mu.Lock()
-	old := f.current
+	old, changed := f.current, f.onChange
 	f.current = s
 	f.mu.Unlock()
 	if old != nil {
 		err = old.Close()
 	}
-	if f.onChange != nil {
-		f.onChange()
+	if changed != nil {
+		changed()
 	}
 	return s, err
 }
@@ -144,6 +171,8 @@ func (f *Shelf) Copy(name string) (string, error) {
 
 // Close closes the open show.
 func (f *Shelf) Close() error {
+	f.opening.Lock()
+	defer f.opening.Unlock()
 	f.mu.Lock()
 	s := f.current
 	f.current = nil

@@ -1,6 +1,7 @@
 package show
 
 import (
+	"context"
 	"database/sql"
 	"embed"
 	"errors"
@@ -45,34 +46,28 @@ const Extension = ".show"
 // Show is an open show.
 type Show struct {
 	path    string
-	db      *sql.DB // one connection: it holds the file's lock
+	file    fs.FileInfo // which file that is
+	db      *sql.DB     // one connection: it holds the file's lock
 	now     func() time.Time
 	changed atomic.Pointer[func()]
+	wal     fs.FileInfo // its write-ahead log; nil: not known
+	rescue  rescue
 }
 
 // New makes an empty show at path and opens it. It refuses to replace a file.
 func New(path, name string) (*Show, error) {
-	if _, err := os.Lstat(path); err == nil {
-		return nil, explain(path, fs.ErrExist)
+	if _, err := os.Stat(filepath.Dir(path)); errors.Is(err, fs.ErrNotExist) {
+		return nil, refuse(http.StatusNotFound, "no_folder", "there is no folder %s: make it, or choose another", filepath.Dir(path))
 	}
-	// Whole or not at all: made under another name, without a write-ahead log.
-	draft := path + ".new"
-	if err := os.Remove(draft); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, explain(path, err)
-	}
-	err := build(draft, name)
-	if err == nil {
-		err = os.Rename(draft, path)
-	}
+	err := draft(path, func(draft string) error { return build(draft, name) })
 	if err != nil {
-		os.Remove(draft)
 		return nil, explain(path, err)
 	}
 	return Open(path)
 }
 
 func build(path, name string) (err error) {
-	db, err := sql.Open("sqlite", dsn(path, "DELETE"))
+	db, err := sql.Open("sqlite", dsn(path))
 	if err != nil {
 		return err
 	}
@@ -88,21 +83,30 @@ func build(path, name string) (err error) {
 	return err
 }
 
+// openWithin is how long a file may take to be read through when it is opened:
+// a crafted one could take for ever.
+const openWithin = 20 * time.Second
+
 // Open opens an existing show, brings an older one up to date, and holds it
 // until Close. Another process that has it is an error, and so is a file that
-// is damaged, newer than this program, or no show; none of them is touched.
-func Open(path string) (*Show, error) {
-	if _, err := peek(path); err != nil {
-		return nil, explain(path, err)
-	}
-	db, err := sql.Open("sqlite", dsn(path, "WAL"))
+// is damaged, newer than this program, changed by another program, or no show;
+// none of them is touched.
+func Open(path string) (*Show, error) { return open(path, openWithin) }
+
+func open(path string, within time.Duration) (*Show, error) {
+	file, err := hold(path)
 	if err != nil {
 		return nil, explain(path, err)
 	}
-	db.SetMaxOpenConns(1)
-	s := &Show{path: path, db: db, now: time.Now}
-	if err := s.admit(); err != nil {
-		db.Close()
+	s := &Show{path: path, file: file, now: time.Now}
+	if s.db, err = sql.Open("sqlite", dsn(path)); err == nil {
+		s.db.SetMaxOpenConns(1)
+		if err = s.admit(within); err != nil {
+			s.db.Close()
+		}
+	}
+	if err != nil {
+		release(file)
 		return nil, explain(path, err)
 	}
 	return s, nil
@@ -112,9 +116,39 @@ func Open(path string) (*Show, error) {
 // hold is found damaged when it is read.
 const checkBelow = 256 << 20
 
-func (s *Show) admit() error {
+// admit looks a file through before anything is written to it.
+func (s *Show) admit(within time.Duration) error {
+	// Only the looking is given up in the middle: a write that is broken off may
+	// leave the connection unusable.
+	ctx, cancel := context.WithTimeout(context.Background(), within)
+	defer cancel()
+	err := s.inspect(ctx)
+	if ctx.Err() != nil {
+		return refuse(http.StatusUnprocessableEntity, "slow", "%s could not be read through within %v: copy it to a faster disk, or open a backup; it was left as it is", s.path, within)
+	}
+	if err != nil {
+		return err
+	}
+	if s.present() != nil { // it was changed for another between two looks at it
+		return locked(s.path)
+	}
+	if _, err := s.db.Exec("PRAGMA journal_mode = WAL"); err != nil {
+		return err
+	}
+	if err := migrate(s.db, migrations); err != nil {
+		return err
+	}
+	migrated(s.file, len(migrations))
+	if _, err := s.log(s.db, "", "open", "", 0, "opened"); err != nil { // and takes the lock
+		return err
+	}
+	s.wal, _ = os.Stat(s.path + logEnding)
+	return s.free()
+}
+
+func (s *Show) inspect(ctx context.Context) error {
 	var version int
-	if err := s.db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
+	if err := s.db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
 		return err
 	}
 	if version < 1 {
@@ -123,31 +157,29 @@ func (s *Show) admit() error {
 	if version > len(migrations) {
 		return refuse(http.StatusUnprocessableEntity, "newer", "%s was made by a newer plumbline (version %d, this one knows %d): update plumbline; the show was left as it is", s.path, version, len(migrations))
 	}
-	if info, err := os.Stat(s.path); err == nil && info.Size() < checkBelow {
-		var verdict string
-		if err := s.db.QueryRow("PRAGMA quick_check(1)").Scan(&verdict); err != nil {
-			return err
-		}
-		if verdict != "ok" {
-			return corrupt(s.path)
-		}
-	}
-	if err := migrate(s.db, migrations); err != nil {
+	if err := checkSchema(ctx, s.db, s.path, version); err != nil {
 		return err
 	}
-	if _, err := s.log(s.db, "", "open", "", 0, "opened"); err != nil { // and takes the lock
+	if s.file.Size() >= checkBelow {
+		return nil
+	}
+	var verdict string
+	if err := s.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&verdict); err != nil {
 		return err
 	}
-	return s.free()
+	if verdict != "ok" {
+		return corrupt(s.path)
+	}
+	return nil
 }
 
 // dsn: with exclusive locking one process owns the file from its first write
 // on, and there is no shared-memory file. FULL: a commit has reached the disk
-// when it returns.
-func dsn(path, journal string) string {
+// when it returns. A file may come from anywhere: its schema is not trusted.
+func dsn(path string) string {
 	escaped := strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(filepath.ToSlash(path))
-	return "file:" + escaped + "?_pragma=busy_timeout(300)&_pragma=locking_mode(EXCLUSIVE)&_pragma=journal_mode(" + journal +
-		")&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate"
+	return "file:" + escaped + "?_pragma=busy_timeout(300)&_pragma=trusted_schema(0)&_pragma=cell_size_check(1)" +
+		"&_pragma=locking_mode(EXCLUSIVE)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate"
 }
 
 // migrate takes the missing steps, each whole or not at all.
@@ -172,15 +204,33 @@ func migrate(db *sql.DB, steps []string) error {
 	return nil
 }
 
-// Close lets go of the show; everything is in the one file then.
+// Close lets go of the show when all that is under way has ended; everything is
+// in the one file then.
 func (s *Show) Close() error {
-	s.settle()
-	return explain(s.path, s.db.Close())
+	// Who has the only connection is alone with the file.
+	conn, err := s.db.Conn(context.Background())
+	if err != nil {
+		return nil // it is closed already
+	}
+	var lost error
+	if gone := s.present(); gone != nil {
+		lost = refuse(http.StatusConflict, codeGone, "%s %v while it was open. %s", s.path, gone, s.save(conn))
+	}
+	conn.ExecContext(context.Background(), checkpoint)
+	err = s.db.Close()                   // nobody else gets the connection
+	err = errors.Join(err, conn.Close()) // and now it ends
+	release(s.file)
+	if lost != nil {
+		return lost
+	}
+	return explain(s.path, err)
 }
+
+const checkpoint = "PRAGMA wal_checkpoint(TRUNCATE)"
 
 // settle moves the write-ahead log into the file, so that even a copy of the
 // file alone has all. It is not needed for safety: an error changes nothing.
-func (s *Show) settle() { s.db.Exec("PRAGMA wal_checkpoint(TRUNCATE)") }
+func (s *Show) settle() { s.db.Exec(checkpoint) }
 
 // Path is where the show lies.
 func (s *Show) Path() string { return s.path }
@@ -188,23 +238,13 @@ func (s *Show) Path() string { return s.path }
 // OnChange has f called after every change, on the goroutine that made it.
 func (s *Show) OnChange(f func()) { s.changed.Store(&f) }
 
-// Copy writes a compact copy to path, which must not exist.
+// Copy writes a compact copy to path, which must not exist. When it returns the
+// copy is on the disk.
 func (s *Show) Copy(path string) error {
-	if _, err := os.Lstat(path); err == nil {
-		return explain(path, fs.ErrExist)
-	}
-	draft := path + ".new"
-	if err := os.Remove(draft); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return explain(path, err)
-	}
-	_, err := s.db.Exec("VACUUM INTO ?", draft)
-	if err == nil {
-		err = os.Rename(draft, path)
-	}
-	if err != nil {
-		os.Remove(draft)
-	}
-	return explain(path, err)
+	return explain(path, draft(path, func(draft string) error {
+		_, err := s.db.Exec("VACUUM INTO ?", draft)
+		return err
+	}))
 }
 
 // Info is what a show is about.
@@ -249,22 +289,43 @@ func (s *Show) Rename(name, by string) error {
 
 // write runs f in a transaction, and tells of the change when it is stored.
 func (s *Show) write(f func(tx *sql.Tx) error) error {
-	tx, err := s.db.Begin()
-	if err != nil {
-		return explain(s.path, err)
-	}
-	if err := f(tx); err != nil {
-		tx.Rollback()
-		return explain(s.path, err)
-	}
-	if err := tx.Commit(); err != nil {
-		tx.Rollback()
-		return explain(s.path, err)
+	if err := s.transact(f); err != nil {
+		return err
 	}
 	if f := s.changed.Load(); f != nil {
 		(*f)()
 	}
 	return nil
+}
+
+// transact runs f in a transaction. Without an error what it did is on the disk,
+// in the file that the show's path leads to.
+func (s *Show) transact(f func(tx *sql.Tx) error) error {
+	tx, err := s.db.Begin()
+	if err != nil {
+		return explain(s.path, err)
+	}
+	// Before as well: into a file that has gone nothing is written at all.
+	if err = s.present(); err == nil {
+		if err = f(tx); err == nil {
+			err = s.present()
+		}
+	}
+	if err == nil {
+		s.rescue.to = "" // whatever was copied, more is stored now
+		if err = tx.Commit(); err == nil {
+			err = s.kept()
+		}
+	}
+	if err == nil {
+		return nil
+	}
+	tx.Rollback()
+	var gone *goneError
+	if errors.As(err, &gone) {
+		return s.refuseGone(gone)
+	}
+	return explain(s.path, err)
 }
 
 // Entry is a show in a folder.

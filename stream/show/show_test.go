@@ -432,5 +432,5 @@ func TestDamagedSpectraAreFound(t *testing.T) {
 	if _, err := s.db.Exec("UPDATE takes SET spectra = CAST(substr(spectra, 1, 100) || x'ff' || substr(spectra, 102) AS BLOB)"); err != nil {
 		t.Fatal(err)
 	}
-	mustBe(t, s.Spectra(take.ID, new(response.Spectra)), "corrupt", "another take")
+	mustBe(t, s.Spectra(take.ID, new(response.Spectra)), "damaged", "take 1 are damaged: use another take")
 }

@@ -3,6 +3,7 @@ package show
 import (
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -38,6 +39,7 @@ type Take struct {
 	Results      Results         `json:"results"`
 	Points       int             `json:"points"` // of the spectra
 	Audio        AudioInfo       `json:"audio"`
+	Damaged      string          `json:"damaged,omitempty"` // the file holds something else than what was stored: a sentence
 }
 
 // Results are what the analysis said when the take was made.
@@ -177,7 +179,7 @@ func (s *Show) AddTake(t Take, spectra *response.Spectra, audio *Audio, by strin
 			return err
 		}
 		if audio != nil {
-			if err := packAudio(tx, t.ID, audio.Samples); err != nil {
+			if err := packParts(tx, "audio", t.ID, audio.Samples); err != nil {
 				return err
 			}
 		}
@@ -260,16 +262,31 @@ func (s *Show) Takes(f Filter) ([]Take, error) {
 	for rows.Next() {
 		var t Take
 		var window int
+		var settings, results, channels string
 		if err := rows.Scan(&t.ID, asTime{&t.At}, &t.By, &t.Name, &t.Note, &t.Seat, &t.Correction, &t.Origin, &t.Source, &t.Reference, &t.Microphone,
-			&t.SampleRateHz, &window, &t.Overlap, &t.DelayMs, &t.AveragedS, &t.Gaps, &t.TemperatureC, asJSON{&t.Settings}, asJSON{&t.Results}, &t.Points,
-			&t.Audio.SampleRateHz, asJSON{&t.Audio.Channels}, &t.Audio.Frames, asJSON{&t.Loudspeakers}); err != nil {
+			&t.SampleRateHz, &window, &t.Overlap, &t.DelayMs, &t.AveragedS, &t.Gaps, &t.TemperatureC, &settings, &results, &t.Points,
+			&t.Audio.SampleRateHz, &channels, &t.Audio.Frames, asJSON{&t.Loudspeakers}); err != nil {
 			return nil, explain(s.path, err)
 		}
 		t.Window = wire.Window(window)
 		t.DelayMs *= 1000
+		t.read(settings, results, channels)
 		out = append(out, t)
 	}
 	return out, explain(s.path, rows.Err())
+}
+
+// read takes over what is stored as JSON. A take in which that is damaged says
+// so, and does not keep the others from being read.
+func (t *Take) read(settings, results, channels string) {
+	err := errors.Join(json.Unmarshal([]byte(settings), &t.Settings), json.Unmarshal([]byte(results), &t.Results), json.Unmarshal([]byte(channels), &t.Audio.Channels))
+	if err == nil {
+		return
+	}
+	t.Damaged = fmt.Sprintf("What was noted with take %d is damaged: use another take, or a backup of the show.", t.ID)
+	t.Settings, t.Results = json.RawMessage("{}"), Results{DelaySDMs: wire.Unknown(), Polarity: wire.PolarityObject{Confidence: wire.Unknown()}}
+	t.Results.settle()
+	t.Audio = AudioInfo{Channels: []int{}}
 }
 
 // Take reads one that is not deleted.
@@ -347,11 +364,14 @@ func (s *Show) Spectra(id int64, dst *response.Spectra) error {
 	if err == sql.ErrNoRows {
 		return missing(KindTake, id)
 	}
+	if err == nil {
+		err = unpackSpectra(dst, blob)
+	}
+	if isDamage(err) {
+		return damaged(s.path, "the spectra of take %d are damaged: use another take", id)
+	}
 	if err != nil {
 		return explain(s.path, err)
-	}
-	if err := unpackSpectra(dst, blob); err != nil {
-		return refuse(http.StatusUnprocessableEntity, "corrupt", "the spectra of take %d in %s are damaged: use another take or a backup", id, s.path)
 	}
 	if points.Valid {
 		var c Correction
@@ -370,11 +390,12 @@ func (s *Show) TakeAudio(id int64) (*Audio, error) {
 		return nil, err
 	}
 	a := &Audio{SampleRateHz: t.Audio.SampleRateHz, Channels: t.Audio.Channels}
-	if a.Samples, err = s.readParts("SELECT samples FROM audio WHERE take = ? ORDER BY part", id); err != nil {
-		return nil, err
+	a.Samples, err = s.readParts("audio", "take", id, t.Audio.Frames*int64(len(a.Channels)))
+	if isDamage(err) {
+		return nil, damaged(s.path, "the audio of take %d is damaged: use its spectra, or another take", id)
 	}
-	if int64(len(a.Samples)) != t.Audio.Frames*int64(len(a.Channels)) {
-		return nil, corrupt(s.path)
+	if err != nil {
+		return nil, explain(s.path, err)
 	}
 	return a, nil
 }
