@@ -195,7 +195,8 @@ export class Surveyor {
       await ask('POST', '/api/v1/show/takes', { seat: seat.id, playing, microphone: this.#channel(seat), name: playing.join(' + '), force });
       this.#notices.say(`Stored: ${name}.`);
     } catch (error) {
-      this.#notices.say(error instanceof Error ? error.message : String(error), force ? undefined : { label: 'Store it anyway', run: () => void this.#take(seat, playing, true) });
+      const unsure = error instanceof Error && 'code' in error && error.code === 'unsure'; // nothing else can be forced
+      this.#notices.say(error instanceof Error ? error.message : String(error), force || !unsure ? undefined : { label: 'Store it anyway', run: () => void this.#take(seat, playing, true) });
     }
   }
 

@@ -56,7 +56,9 @@ type Config struct {
 	Recorder     *recorder.Recorder // of what is heard; nil: nothing is recorded
 	UI           fs.FS              // the pages; nil: the API only
 	Started      time.Time          // when the program did, for the log; zero is now
-	Logger       *slog.Logger
+	// Now is the clock that says whether what is heard is of now; nil: the computer's.
+	Now    func() time.Time
+	Logger *slog.Logger
 }
 
 // Daemon is a running measurement. It is a stream.Operator.
@@ -64,6 +66,7 @@ type Daemon struct {
 	cfg    Config
 	info   capture.Info
 	log    *slog.Logger
+	now    func() time.Time
 	server *stream.Server
 	ring   *capture.Ring
 	rig    *rigOperator     // nil but for a virtual rig
@@ -88,6 +91,9 @@ func New(cfg Config) (*Daemon, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
 	if cfg.Started.IsZero() {
 		cfg.Started = time.Now()
 	}
@@ -95,6 +101,7 @@ func New(cfg Config) (*Daemon, error) {
 		cfg:      cfg,
 		info:     cfg.Source.Info(),
 		log:      cfg.Logger,
+		now:      cfg.Now,
 		commands: make(chan func()),
 		ended:    make(chan struct{}),
 	}

@@ -35,6 +35,7 @@ type pump struct {
 	next      uint64    // sample index at which a frame is due
 	seq       uint64    // of the frame published last
 	sample    uint64    // sample index behind the newest sample
+	heard     time.Time // when that was heard; zero: nothing yet
 	gaps      uint64
 	bursts    uint64
 	epoch     uint32
@@ -134,6 +135,7 @@ func (p *pump) read() {
 		if n == 0 {
 			return
 		}
+		p.heard = p.d.now()
 		for l := range p.listeners {
 			l.hear(p.block[:n*channels], gap != capture.Gap{})
 		}
@@ -261,15 +263,21 @@ func (p *pump) warn(now time.Time, c capture.Counters) {
 	}
 }
 
-// describe puts the state together.
-func (p *pump) describe() stream.State {
-	info, status, c := p.d.info, p.d.cfg.Source.Status(), p.d.cfg.Source.Counters()
+// status is how the source goes, as far as the pump has come.
+func (p *pump) status() capture.Status {
+	if p.sourceErr != nil {
+		return capture.Status{State: capture.Ended, Text: p.sourceErr.Error()}
+	}
+	status := p.d.cfg.Source.Status()
 	if p.over && status.State != capture.Lost {
 		status.State = capture.Ended
 	}
-	if p.sourceErr != nil {
-		status = capture.Status{State: capture.Ended, Text: p.sourceErr.Error()}
-	}
+	return status
+}
+
+// describe puts the state together.
+func (p *pump) describe() stream.State {
+	info, status, c := p.d.info, p.status(), p.d.cfg.Source.Counters()
 	s := stream.State{
 		Revision: p.revision,
 		Epoch:    p.epoch,

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/calibration"
@@ -22,13 +23,14 @@ import (
 // takes it: channel 1 is noise, channel 2 hears it 10 ms later.
 type stage struct {
 	script
-	gain float64 // of the path; the test changes it between two plays
-	asks chan float64
-	done chan struct{}
+	gain  float64 // of the path; the test changes it between two plays
+	asks  chan float64
+	marks chan capture.Gap
+	done  chan struct{}
 }
 
 func newStage() *stage {
-	return &stage{script: *newScript(), gain: 0.5, asks: make(chan float64), done: make(chan struct{})}
+	return &stage{script: *newScript(), gain: 0.5, asks: make(chan float64), marks: make(chan capture.Gap), done: make(chan struct{})}
 }
 
 func (s *stage) Info() capture.Info {
@@ -44,6 +46,8 @@ func (s *stage) Run(ctx context.Context, out *capture.Ring) error {
 		select {
 		case <-ctx.Done():
 			return nil
+		case g := <-s.marks:
+			out.Mark(g)
 		case seconds := <-s.asks:
 			for left := int(seconds * scriptRate); left > 0; left -= 480 {
 				block := make([]float32, 0, 2*480)
@@ -99,7 +103,8 @@ func TestAFaultIsFoundStoredAndTold(t *testing.T) {
 	}
 	cal.Give(calibration.Entry{Device: "device stage", Channel: 2, OffsetDB: 120})
 	src := newStage()
-	d, url := daemonUnderTest(t, Config{Source: src, Shelf: shelf, Calibrations: cal, Webhook: hook.URL})
+	now := time.Now() // however long this machine takes, what was played is of now
+	d, url := daemonUnderTest(t, Config{Source: src, Shelf: shelf, Calibrations: cal, Webhook: hook.URL, Now: func() time.Time { return now }})
 	h := &hall{t: t, d: d, url: url, shelf: shelf}
 	t.Cleanup(func() { http.DefaultClient.CloseIdleConnections() })
 	page := h.walk()

@@ -24,7 +24,8 @@ type Bench interface {
 	// will not be called again.
 	Listen(ctx context.Context, hear func(block []float32, broken bool)) (stop func(), err error)
 	// Recent are the newest samples, as many as are averaged now (or seconds of
-	// them, unless 0), with no break between them.
+	// them, unless 0), with no break between them. It refuses when the newest of
+	// them is not of now: that would be the sound of another place and time.
 	Recent(ctx context.Context, seconds float64) (samples []float32, err error)
 }
 
@@ -36,6 +37,7 @@ type Setup struct {
 	Reference    int   // channel, from 1
 	Microphones  []int // channels, from 1
 	TemperatureC float64
+	Held         bool // what is shown was measured before, and stands still
 }
 
 // Player sounds the test signal. Its methods may be called from any goroutine.

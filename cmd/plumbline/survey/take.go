@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/polarity"
@@ -116,7 +117,19 @@ func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *
 		}
 	}
 	settings := wire.TakeSettings{Goal: m.goal, Done: m.done, LevelDBFS: wire.Unknown(), Dialled: s.cfg.Dialled(0)}
-	return m.take(0, settings), m.spectra(0), m.audioOf(0), nil
+	t := m.take(0, settings)
+	for _, note := range []struct {
+		ok   bool
+		text string
+	}{
+		{!setup.Held, "the pages were held: this is what was heard when it was stored, not what they showed"},
+		{m.heardS() > seconds-0.1, fmt.Sprintf("%.1f s of the %g s asked for: before that the sound was broken off", m.heardS(), seconds)},
+	} {
+		if !note.ok {
+			t.Note = strings.TrimSuffix(note.text+"\n"+t.Note, "\n")
+		}
+	}
+	return t, m.spectra(0), m.audioOf(0), nil
 }
 
 // goodPart of the band must be sure for a take by hand.
@@ -183,7 +196,8 @@ func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main,
 		}); err != nil {
 			return wire.Survey{}, err
 		}
-		t.Name, t.Seat, t.Loudspeakers, t.Note = main+" + "+fill, seat, ids, fmt.Sprintf("verifies plan %d", r.Plan)
+		t.Name, t.Seat, t.Loudspeakers = main+" + "+fill, seat, ids
+		t.Note = strings.TrimSuffix(fmt.Sprintf("verifies plan %d\n%s", r.Plan, t.Note), "\n")
 		if t, err = x.AddTake(t, spectra, audio, by); err != nil {
 			return wire.Survey{}, err
 		}
