@@ -21,9 +21,10 @@ type Pacer struct {
 // Time begins with its first Wait.
 func NewPacer(rateHz int) *Pacer { return &Pacer{rateHz: uint64(rateHz)} }
 
-// Wait returns when as many more frames would have come in. The error is that
-// of ctx.
-func (p *Pacer) Wait(ctx context.Context, frames int) error {
+// Wait returns when as many more frames would have come in. lost are the frames
+// of a time that was forgiven in front of them: the source stood still, and has
+// to Mark them. The error is that of ctx.
+func (p *Pacer) Wait(ctx context.Context, frames int) (lost uint64, err error) {
 	now := time.Now()
 	if p.start.IsZero() {
 		p.start = now
@@ -34,16 +35,17 @@ func (p *Pacer) Wait(ctx context.Context, frames int) error {
 	late := now.Sub(due)
 	if late > catchUp {
 		p.start = p.start.Add(late)
+		lost = uint64(late.Seconds() * float64(p.rateHz))
 	}
 	if late >= 0 {
-		return ctx.Err()
+		return lost, ctx.Err()
 	}
 	timer := time.NewTimer(-late)
 	defer timer.Stop()
 	select {
 	case <-timer.C:
-		return nil
+		return 0, nil
 	case <-ctx.Done():
-		return ctx.Err()
+		return 0, ctx.Err()
 	}
 }

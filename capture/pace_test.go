@@ -15,8 +15,8 @@ func TestPacerDoesNotDrift(t *testing.T) {
 		start := time.Now()
 		const blocks = 100_000
 		for range blocks {
-			if err := p.Wait(t.Context(), 512); err != nil {
-				t.Fatal(err)
+			if lost, err := p.Wait(t.Context(), 512); err != nil || lost != 0 {
+				t.Fatal(lost, err)
 			}
 		}
 		exact := float64(blocks*512) / 44100
@@ -33,15 +33,22 @@ func TestPacerCatchesUpALittleAndForgivesALot(t *testing.T) {
 		p.Wait(t.Context(), 480)
 		time.Sleep(500 * time.Millisecond)
 		for range 100 {
-			p.Wait(t.Context(), 480)
+			if lost, _ := p.Wait(t.Context(), 480); lost != 0 {
+				t.Errorf("%d frames are lost though it caught up", lost)
+			}
 		}
 		if d := time.Since(start); d != 1010*time.Millisecond {
 			t.Errorf("after half a second's delay the clock reads %v, want 1.01 s", d)
 		}
 		time.Sleep(time.Hour)
 		start = time.Now()
+		lost := uint64(0)
 		for range 100 {
-			p.Wait(t.Context(), 480)
+			n, _ := p.Wait(t.Context(), 480)
+			lost += n
+		}
+		if want := uint64(3600*48000 - 480); lost != want { // all but the block that was due
+			t.Errorf("%d frames are lost, want %d", lost, want)
 		}
 		if d := time.Since(start); d < 980*time.Millisecond {
 			t.Errorf("a second of sound came in %v after an hour's sleep", d)

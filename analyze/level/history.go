@@ -13,9 +13,9 @@ const (
 type history struct {
 	perSecond   int // samples
 	untilSecond int
-	now         float64 // energy of the second that runs
-	seconds     [longestS]float64
-	stored      int // seconds since the start
+	now         float64           // energy of the second that runs
+	seconds     [longestS]float64 // energies; NaN: not measured
+	stored      int               // seconds since the start
 	counts      [(highestDB - lowestDB) * binsPerDB]uint32
 	levels      uint64
 }
@@ -33,11 +33,25 @@ func (h *history) energy(sum float64, samples int) {
 	}
 }
 
-// last is the energy of the last whole seconds, at most that many.
+// skip is time in which nothing was measured, to the nearest second. The second
+// that ran is given up for it.
+func (h *history) skip(samples uint64) {
+	n := (uint64(h.perSecond-h.untilSecond) + samples + uint64(h.perSecond)/2) / uint64(h.perSecond)
+	for range min(n, longestS) {
+		h.seconds[h.stored%longestS] = math.NaN()
+		h.stored++
+	}
+	h.untilSecond, h.now = h.perSecond, 0
+}
+
+// last is the energy of the last whole seconds, at most that many, and in how
+// many of them was measured.
 func (h *history) last(seconds int) (energy float64, have int) {
-	have = min(seconds, h.stored, longestS)
-	for i := 1; i <= have; i++ {
-		energy += h.seconds[(h.stored-i)%longestS]
+	for i := 1; i <= min(seconds, h.stored, longestS); i++ {
+		if e := h.seconds[(h.stored-i)%longestS]; !math.IsNaN(e) {
+			energy += e
+			have++
+		}
 	}
 	return energy, have
 }

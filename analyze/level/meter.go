@@ -204,6 +204,10 @@ func (m *Meter) Take(dst *Reading) {
 	m.part.reset()
 }
 
+// Skip says that so many samples were not heard. The levels since Reset are of
+// what was measured; the sliding ones move on, and cover less.
+func (m *Meter) Skip(samples uint64) { m.history.skip(samples) }
+
 // Sliding is LAeq over the last whole seconds, up to that many minutes (at most
 // 60), and the time that it covers.
 func (m *Meter) Sliding(minutes int) (leqDB, coveredS float64) {

@@ -70,6 +70,41 @@ func TestBandsOfNoise(t *testing.T) {
 	}
 }
 
+// What was not heard is in no sliding level, and pushes out what is older: the
+// mean of a minute with 40 s of silence unheard in it is that of the 20 s heard.
+func TestSkippedTimeIsNotMeasured(t *testing.T) {
+	m := newMeter(t, Config{SampleRateHz: 48000})
+	tone := func(seconds, a float64) {
+		x := make([]float64, int(seconds*48000))
+		for i := range x {
+			x[i] = a * math.Sin(2*math.Pi*1000*float64(i)/48000)
+		}
+		m.Feed(x)
+	}
+	sliding := func(minutes int, wantDB, wantS float64) {
+		t.Helper()
+		if db, s := m.Sliding(minutes); math.Abs(db-wantDB) > 0.05 || s != wantS {
+			t.Errorf("%d min: %.2f dB of %g s, want %g of %g", minutes, db, s, wantDB, wantS)
+		}
+	}
+	tone(30, 1)
+	sliding(1, 0, 30)
+	m.Skip(40 * 48000)
+	sliding(1, 0, 20)
+	sliding(5, 0, 30)
+	tone(10.4, 0.1) // the last second is not over
+	sliding(1, 10*math.Log10((10*1+10*0.01)/20), 20)
+	m.Skip(48000 / 2) // 0.9 s of which nothing is known as a whole
+	sliding(1, 10*math.Log10((9*1+10*0.01)/19), 19)
+	m.Skip(math.MaxInt64)
+	if db, s := m.Sliding(60); !math.IsNaN(db) || s != 0 {
+		t.Errorf("%g dB of %g s behind an endless gap", db, s)
+	}
+	if r := read(m); math.Abs(r.DurationS-40.4) > 1e-9 {
+		t.Errorf("%g s were measured, want 40.4", r.DurationS)
+	}
+}
+
 // The same samples in any portions, read and taken at any time, give the same levels.
 func TestPortionsAndTakes(t *testing.T) {
 	x := coloured(3, 1<<17, 48000, 20, 20000, 3)

@@ -22,8 +22,12 @@ type Rig struct {
 	cfg    Config
 	info   capture.Info
 	state  atomic.Int32
-	full   atomic.Uint64
-	engine *engine // of Run alone, but for what does not change
+	full   atomic.Uint64 // frames that did not fit the ring
+	stalls atomic.Uint64 // times that the rig stood still,
+	lost   atomic.Uint64 // and frames of that
+	engine *engine       // of Run alone, but for what does not change
+
+	wait func(ctx context.Context, frames int) (lost uint64, err error) // for tests; nil: a Pacer's
 
 	next atomic.Pointer[compiled] // waits for Run
 	turn atomic.Uint64            // counts calls of Apply
@@ -112,21 +116,32 @@ func (r *Rig) Status() capture.Status {
 }
 
 // Counters implements capture.Source.
-func (r *Rig) Counters() capture.Counters { return capture.Counters{DroppedRing: r.full.Load()} }
+func (r *Rig) Counters() capture.Counters {
+	return capture.Counters{DroppedRing: r.full.Load(), Stalls: r.stalls.Load(), LostFrames: r.lost.Load()}
+}
 
 // Run implements capture.Source. Out must have a channel more than there are
 // microphones.
 func (r *Rig) Run(ctx context.Context, out *capture.Ring) error {
 	defer out.Close()
 	defer r.state.Store(int32(capture.Ended))
-	pace := capture.NewPacer(r.info.SampleRateHz)
+	wait := capture.NewPacer(r.info.SampleRateHz).Wait
+	if r.wait != nil {
+		wait = r.wait
+	}
 	err := r.play(func(block []float32, changed bool) error {
 		if changed {
 			out.Mark(capture.Gap{Changed: true})
 		}
 		if r.cfg.Pace {
-			if err := pace.Wait(ctx, r.engine.block); err != nil {
+			lost, err := wait(ctx, r.engine.block)
+			if err != nil {
 				return err
+			}
+			if lost > 0 {
+				r.stalls.Add(1)
+				r.lost.Add(lost)
+				out.Mark(capture.Gap{Cause: capture.Stall, LostFrames: lost})
 			}
 			if !out.Write(block) {
 				r.full.Add(uint64(r.engine.block))

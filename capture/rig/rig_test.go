@@ -436,6 +436,39 @@ func TestPacedRigKeepsTheClock(t *testing.T) {
 	})
 }
 
+// A rig that stood still for five seconds says so in front of what it plays then.
+func TestAPauseIsMarked(t *testing.T) {
+	r, err := New(free(), Config{Pace: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	calls := 0
+	r.wait = func(ctx context.Context, _ int) (uint64, error) {
+		switch calls++; calls {
+		case 3:
+			return 5 * 48000, nil
+		case 6:
+			cancel()
+		}
+		return 0, ctx.Err()
+	}
+	ring := capture.NewRing(2, 8192)
+	if err := r.Run(ctx, ring); err != nil {
+		t.Fatal(err)
+	}
+	n, _, gap := ring.Read(make([]float32, 16384))
+	if n != 2*r.engine.block || gap != (capture.Gap{}) {
+		t.Errorf("%d frames behind %+v", n, gap)
+	}
+	if n, at, gap := ring.Read(make([]float32, 16384)); n != 3*r.engine.block || at != uint64(2*r.engine.block+5*48000) || gap != (capture.Gap{Cause: capture.Stall, LostFrames: 5 * 48000}) {
+		t.Errorf("%d frames at %d behind %+v", n, at, gap)
+	}
+	if c := r.Counters(); c != (capture.Counters{Stalls: 1, LostFrames: 5 * 48000}) {
+		t.Errorf("%+v", c)
+	}
+}
+
 func TestRenderEndsWithContextAndSink(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	err := Render(ctx, free(), 1<<40, func([]float32) error { cancel(); return nil })

@@ -31,6 +31,8 @@ type Source struct {
 	info  capture.Info
 	state atomic.Int32
 	full  atomic.Uint64 // frames that did not fit the ring
+
+	stalls, lost atomic.Uint64 // times that it stood still, and frames of that
 }
 
 // NewSource checks the file and starts nothing. Files shorter than 0.1 s do not
@@ -74,7 +76,9 @@ func (s *Source) Status() capture.Status {
 }
 
 // Counters implements capture.Source.
-func (s *Source) Counters() capture.Counters { return capture.Counters{DroppedRing: s.full.Load()} }
+func (s *Source) Counters() capture.Counters {
+	return capture.Counters{DroppedRing: s.full.Load(), Stalls: s.stalls.Load(), LostFrames: s.lost.Load()}
+}
 
 // Run implements capture.Source. Out must have as many channels as the file.
 func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
@@ -98,8 +102,14 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 		at += int64(n)
 		samples := block[:n*out.Channels()]
 		if s.cfg.Pace {
-			if pace.Wait(ctx, n) != nil {
+			lost, err := pace.Wait(ctx, n)
+			if err != nil {
 				return nil
+			}
+			if lost > 0 {
+				s.stalls.Add(1)
+				s.lost.Add(lost)
+				out.Mark(capture.Gap{Cause: capture.Stall, LostFrames: lost})
 			}
 			if !out.Write(samples) {
 				s.full.Add(uint64(n))

@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -170,7 +171,7 @@ func (l *Levels) Run(ctx context.Context) error {
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.row() // the last part of a second
+	l.row(0) // the last part of a second
 	return nil
 }
 
@@ -194,6 +195,9 @@ func (l *Levels) read() bool {
 		l.gaps.gaps++
 		l.gaps.frames += gap.LostFrames
 	}
+	if hole := time.Duration(float64(gap.LostFrames) / float64(rate) * float64(time.Second)); hole >= holeFrom {
+		l.skip(gap.LostFrames, hole, n)
+	}
 	block := l.samples[:n*l.cfg.Channels]
 	for _, in := range l.inputs {
 		x := in.block[:n]
@@ -210,7 +214,7 @@ func (l *Levels) read() bool {
 	l.shown += n
 	l.sample = sample + uint64(n)
 	if l.second >= rate {
-		l.row()
+		l.row(0)
 	}
 	every := rate / publishHz
 	if len(l.inputs) > bandsUpTo {
@@ -270,14 +274,38 @@ func (l *Levels) introduce() {
 	l.rebudget(false)
 }
 
-// row ends a second, or what there is of it: a row for the log, a step for the
-// limit. mu is held.
-func (l *Levels) row() {
+// holeFrom is how much sound is missing in a hole: the log, the sliding levels and
+// the budget have nothing there, and no row lies on both sides of it.
+const holeFrom = time.Second
+
+// skip goes over so many frames, and so much time, that are missing in front of
+// the n frames that were read last. mu is held.
+func (l *Levels) skip(frames uint64, hole time.Duration, n int) {
+	before := hole + time.Duration(n)*time.Second/time.Duration(l.cfg.SampleRateHz)
+	l.row(before)
+	wall, steady := l.cfg.Now()
+	late := time.Duration(l.ring.Len())*time.Second/time.Duration(l.cfg.SampleRateHz) + before
+	l.gaps.marked = 0 // at once: it is no trifle
+	l.markGaps(wall.Add(-late), steady)
+	for _, in := range l.inputs {
+		in.meter.Skip(frames)
+		if in.limit == nil || math.IsNaN(in.offset) {
+			continue
+		}
+		for range min(int(math.Round(hole.Seconds())), int(day.Seconds())) {
+			in.limit.Add(nan, nan)
+		}
+	}
+}
+
+// row ends a second, or what there is of it, which was over so long before what
+// was read from the ring: a row for the log, a step for the limit. mu is held.
+func (l *Levels) row(before time.Duration) {
 	if l.second == 0 {
 		return
 	}
 	wall, steady := l.cfg.Now()
-	late := time.Duration(l.ring.Len()) * time.Second / time.Duration(l.cfg.SampleRateHz)
+	late := time.Duration(l.ring.Len())*time.Second/time.Duration(l.cfg.SampleRateHz) + before
 	wall = wall.Add(-late)
 	if !l.wall.IsZero() {
 		if off := wall.Sub(l.wall) - (steady - late - l.steady); off > jump || off < -jump {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math"
 	"slices"
 	"sync"
 	"time"
@@ -183,16 +182,19 @@ func (l *log) now() wire.LevelLog {
 }
 
 func clockSentence(off time.Duration) string {
-	way := "forward"
-	if off < 0 {
-		way = "back"
+	if off > 0 {
+		return fmt.Sprintf("The computer's clock went forward by %.0f s: it was set, or the computer slept. Times before and after this do not compare.", off.Seconds())
 	}
-	return fmt.Sprintf("The computer's clock was set %s by %.0f s: times before and after this do not compare.", way, math.Abs(off.Seconds()))
+	return fmt.Sprintf("The computer's clock was set back by %.0f s: times before and after this do not compare.", -off.Seconds())
 }
 
 func gapSentence(g gapCount, rate int) string {
 	if g.frames == 0 {
 		return "Samples are missing here; how many is not known."
 	}
-	return fmt.Sprintf("%.0f ms of samples are missing here.", 1000*float64(g.frames)/float64(rate))
+	s := float64(g.frames) / float64(rate)
+	if s >= holeFrom.Seconds() {
+		return fmt.Sprintf("%.0f s of sound are missing here.", s)
+	}
+	return fmt.Sprintf("%.0f ms of samples are missing here.", 1000*s)
 }
