@@ -57,6 +57,9 @@ func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err e
 	if d.Takes, err = x.Takes(show.Filter{}); err != nil {
 		return d, err
 	}
+	if d.Damage, err = x.Damage(r.Context()); err != nil {
+		return d, err
+	}
 	if d.Notes, err = x.Notes(); err != nil {
 		return d, err
 	}

@@ -28,6 +28,7 @@ type Data struct {
 	Loudspeakers []show.Loudspeaker
 	Seats        []show.Seat
 	Takes        []show.Take // the oldest first
+	Damage       []string    // sentences about what is not what was stored
 	Notes        []show.Note
 	Pairs        []Pair
 }

@@ -6,11 +6,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"math"
-	"net/http"
 	"slices"
-
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
 
 	"plumbline/analyze/response"
 )
@@ -130,19 +126,3 @@ func (s *Show) readParts(table, column string, owner, want int64) (samples []flo
 	}
 	return samples, nil
 }
-
-// isDamage: what was read is not what was stored, or could not be read for that.
-func isDamage(err error) bool {
-	var db *sqlite.Error
-	return errors.Is(err, errBlob) || errors.As(err, &db) && db.Code()&0xff == sqlite3.SQLITE_CORRUPT
-}
-
-// damaged is what to say of something that is not what was stored, while the rest
-// of the show can be used.
-func damaged(path, format string, id int64) error {
-	return refuse(http.StatusUnprocessableEntity, CodeDamaged, format+", or a backup of %s", id, path)
-}
-
-// CodeDamaged is the code of an error about one thing in a show that is damaged:
-// whoever works on several goes on with the others.
-const CodeDamaged = "damaged"

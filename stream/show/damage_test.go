@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 
 	"plumbline/analyze/response"
@@ -100,6 +101,9 @@ func TestDamageIsFoundAndTheRestIsRead(t *testing.T) {
 	mustBe(t, err, CodeDamaged, "the audio around event 1 is damaged")
 	if a, err := s.EventAudio(second.ID); err != nil || len(a.Samples) != 6000 {
 		t.Error(err)
+	}
+	if said := must(s.Damage(t.Context()))(t); len(said) != 2 || !strings.HasPrefix(said[0], "the audio of take 2 ") || said[1] != takes[2].Damaged {
+		t.Errorf("%q", said)
 	}
 	events := must(s.Events(10, 0))(t)
 	if len(events) != 3 || events[0].ID != third.ID || events[0].Text != "What was noted of event 3 is damaged: see a backup of the show." || events[1].Text != second.Text {

@@ -2,6 +2,7 @@ package planning
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"runtime"
@@ -26,6 +27,7 @@ type seatTakes struct {
 	specBoth     *response.Spectra
 	plannedA     *response.Spectra // as they would be taken now
 	plannedB     *response.Spectra
+	damage       string // a take that could not be read, and its place is left out or its sum predicted
 }
 
 // collection is what a show has of two loudspeakers.
@@ -68,6 +70,11 @@ func collect(x *show.Show, main, fill string) (*collection, error) {
 	if err != nil {
 		return nil, err
 	}
+	for i := range takes {
+		if takes[i].Damaged != "" {
+			c.reasons = append(c.reasons, takes[i].Damaged)
+		}
+	}
 	for _, seat := range seats {
 		if s := (&seatTakes{seat: seat}); c.pick(s, takes) {
 			c.seats = append(c.seats, s)
@@ -83,7 +90,7 @@ func collect(x *show.Show, main, fill string) (*collection, error) {
 func newest(takes []show.Take, seat int64, playing []int64, ok func(*show.Take) bool) *show.Take {
 	slices.Sort(playing)
 	for i := len(takes) - 1; i >= 0; i-- {
-		if t := &takes[i]; t.Seat == seat && slices.Equal(t.Loudspeakers, playing) && (ok == nil || ok(t)) {
+		if t := &takes[i]; t.Damaged == "" && t.Seat == seat && slices.Equal(t.Loudspeakers, playing) && (ok == nil || ok(t)) {
 			return t
 		}
 	}
@@ -127,8 +134,17 @@ func (c *collection) readAll() error {
 	for _, s := range c.seats {
 		group.Go(func() error { return c.read(s) })
 	}
-	if err := group.Wait(); err != nil || len(c.seats) == 0 {
+	if err := group.Wait(); err != nil {
 		return err
+	}
+	c.seats = slices.DeleteFunc(c.seats, func(s *seatTakes) bool {
+		if s.damage != "" {
+			c.reasons = append(c.reasons, s.seat.Name+": "+s.damage+".")
+		}
+		return s.specA == nil || s.specB == nil
+	})
+	if len(c.seats) == 0 {
+		return nil
 	}
 	first := c.seats[0]
 	c.seats = slices.DeleteFunc(c.seats, func(s *seatTakes) bool {
@@ -195,7 +211,16 @@ func (c *collection) read(s *seatTakes) error {
 			continue
 		}
 		*side.to = new(response.Spectra)
-		if err := c.show.Spectra(side.take.ID, *side.to); err != nil {
+		err := c.show.Spectra(side.take.ID, *side.to)
+		var mine *wire.Error
+		if errors.As(err, &mine) && mine.Code == show.CodeDamaged {
+			s.damage, *side.to = mine.Text, nil // the rest can be used
+			if side.take == s.both {
+				s.both = nil
+			}
+			continue
+		}
+		if err != nil {
 			return err
 		}
 	}
