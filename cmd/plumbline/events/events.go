@@ -61,8 +61,10 @@ type Kind struct {
 type found struct {
 	event  wire.Event
 	sample uint64
-	since  time.Time  // when it was stored
-	show   *show.Show // where
+	since  time.Time  // when it was taken in
+	show   *show.Show // where it is stored
+
+	refused bool // there is a show, and it did not take it
 }
 
 // New checks cfg and starts nothing.
@@ -97,20 +99,34 @@ func (k *Keeper) Counts() (byKind map[Kind]uint64, lost uint64) {
 // Run keeps events until ctx is done, and stores those that were found by then.
 func (k *Keeper) Run(ctx context.Context) error {
 	var listening []found // whose audio is still to come
+	var unstored []found  // that the show did not take: tried again
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			for len(k.queue) > 0 {
-				k.store(<-k.queue)
+				if f := k.take(<-k.queue); f.refused {
+					unstored = append(unstored, f)
+				}
 			}
+			k.again(unstored)
 			return nil
 		case f := <-k.queue:
-			if f = k.store(f); f.event.ID != 0 {
+			switch f = k.take(f); {
+			case f.event.ID != 0:
 				listening = append(listening, f)
+			case f.refused:
+				unstored = append(unstored, f)
+				if len(unstored) > waitMost {
+					unstored = unstored[1:]
+					k.lost.Add(1)
+				}
 			}
 		case <-tick.C:
+			var stored []found
+			stored, unstored = k.again(unstored)
+			listening = append(listening, stored...)
 			var later []found
 			for _, f := range listening {
 				if !k.listen(ctx, f) {
@@ -122,7 +138,8 @@ func (k *Keeper) Run(ctx context.Context) error {
 	}
 }
 
-func (k *Keeper) store(f found) found {
+// take counts, stores and tells of an event.
+func (k *Keeper) take(f found) found {
 	counts := map[Kind]uint64{}
 	for kind, n := range *k.counts.Load() {
 		counts[kind] = n
@@ -132,19 +149,46 @@ func (k *Keeper) store(f found) found {
 
 	k.cfg.Logger.Warn("event", "microphone", f.event.Microphone, "text", f.event.Text)
 	f.since = time.Now()
-	if x := k.show(); x != nil {
-		e, err := x.AddEvent(f.event)
-		if err != nil {
-			k.cfg.Logger.Error("event is not stored", "err", err)
-		} else {
-			f.event, f.show = e, x
-		}
+	if err := k.store(&f); err != nil {
+		k.cfg.Logger.Error("event is not stored yet", "err", err)
 	}
 	k.cfg.Changed(f.event)
 	if k.cfg.Post != nil {
 		k.cfg.Post(f.event)
 	}
 	return f
+}
+
+// store puts an event into the open show, if there is one.
+func (k *Keeper) store(f *found) error {
+	x := k.show()
+	if x == nil {
+		f.refused = false
+		return nil
+	}
+	e, err := x.AddEvent(f.event)
+	if f.refused = err != nil; err == nil {
+		f.event, f.show = e, x
+	}
+	return err
+}
+
+// again tries to store, in their order, what a show did not take: its file may be
+// back, or there is room on the disk. Pages hear of an event once more then.
+func (k *Keeper) again(unstored []found) (stored, left []found) {
+	for i := range unstored {
+		f := unstored[i]
+		if err := k.store(&f); err != nil {
+			return stored, unstored[i:]
+		}
+		if f.show == nil {
+			continue // no show is open any more
+		}
+		k.cfg.Logger.Info("event is stored after all", "event", f.event.ID)
+		k.cfg.Changed(f.event)
+		stored = append(stored, f)
+	}
+	return stored, nil
 }
 
 func (k *Keeper) show() *show.Show {

@@ -2,6 +2,7 @@ package events
 
 import (
 	"context"
+	"os"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -190,4 +191,43 @@ func TestWithoutAShowEventsAreTold(t *testing.T) {
 		t.Errorf("%+v", e)
 	}
 	next(t, "it is posted", posted)
+}
+
+// While the show's file is away events are told of as ever, and stored when it is
+// back, with the audio around them, in their order and once.
+func TestEventsWaitForTheShow(t *testing.T) {
+	shelf, x := newHall(t)
+	var h heard
+	h.end.Store(9000)
+	k, changed, posted := newKeeper(t, shelf, &h)
+	aside := x.Path() + ".aside"
+	if err := os.Rename(x.Path(), aside); err != nil {
+		t.Fatal(err)
+	}
+	for _, sample := range []uint64{2000, 3000} {
+		k.Add(flipped(), sample)
+		if e := next(t, "it is told", changed); e.ID != 0 {
+			t.Errorf("stored in a file that is not there: %+v", e)
+		}
+		next(t, "it is posted", posted)
+	}
+	if err := os.Rename(aside, x.Path()); err != nil {
+		t.Fatal(err)
+	}
+	ids := map[int64]int{}
+	for range 4 { // each once when it is stored, and once with its audio
+		e := next(t, "it is stored", changed)
+		ids[e.ID]++
+	}
+	if ids[1] != 2 || ids[2] != 2 {
+		t.Errorf("told of %v", ids)
+	}
+	for id, first := range map[int64]float32{1: 2000 - beforeS*rate, 2: 3000 - beforeS*rate} {
+		if a, err := x.EventAudio(id); err != nil || a == nil || a.Samples[0] != first {
+			t.Errorf("the audio of event %d: %v", id, err)
+		}
+	}
+	if list, err := x.Events(10, 0); err != nil || len(list) != 2 || len(posted) != 0 {
+		t.Errorf("%d events, %d more posted: %v", len(list), len(posted), err)
+	}
 }
