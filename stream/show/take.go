@@ -137,7 +137,7 @@ func (t *Take) checkLabels() error {
 // returns they are safe. Rate, window, overlap, delay and averaging time are
 // those of the spectra; ID, By and, but for an import that has one, At are set.
 func (s *Show) AddTake(t Take, spectra *response.Spectra, audio *Audio, by string) (Take, error) {
-	t.By = by
+	t.By, t.Damaged = by, ""
 	if t.Origin != Imported || t.At == "" { // an import keeps its time
 		t.At = stamp(s.now().UnixMilli())
 	}

@@ -39,7 +39,7 @@
  *   window: 'multi'|number, delay_ms: number, averaged_s: number, temperature_c: number, settings: any,
  *   results: {assumed_temperature?: boolean, delay_sd_ms: number|null, polarity: {verdict: string, confidence: number|null, reason: string},
  *     arrivals: ArrivalOfTake[], levels: {peak_dbfs: number|null, rms_dbfs: number|null}|null},
- *   points: number, audio: {sample_rate_hz: number, channels: number[], frames: number}}} Take
+ *   points: number, audio: {sample_rate_hz: number, channels: number[], frames: number}, damaged?: string}} Take
  * @typedef {{id: number, at: string, name: string, body: StoredPlan, note: string}} PlanItem
  * @typedef {{id: number, at: string, by: string, kind: string, item: number, text: string}} Note
  * @typedef {{take: number, delay_ms: number, frequency_hz: number[], magnitude_db: Values, magnitude_low_db: Values,
