@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Shelf is a folder of shows, of which one may be open. Shows go by the names
@@ -184,11 +185,16 @@ func (f *Shelf) Close() error {
 }
 
 func (f *Shelf) path(file string) (string, error) {
-	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension {
+	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension ||
+		strings.ContainsFunc(file, unicode.IsControl) || !utf8.ValidString(file) {
 		return "", refuse(http.StatusUnprocessableEntity, "file", "%q names no show: it must be a file name that ends in %s, without a folder", file, Extension)
 	}
 	return filepath.Join(f.dir, file), nil
 }
+
+// longestFile is how long a file's name made of a show's is, in bytes. 255 are
+// what file systems take at most (POSIX: NAME_MAX), and endings are added to it.
+const longestFile = 200
 
 // fileName makes a file's name of a show's: what some file system refuses
 // becomes a hyphen, and none stands in front, where a shell takes it for a flag.
@@ -199,7 +205,12 @@ func fileName(name string) string {
 		}
 		return '-'
 	}, name)
-	if name = strings.TrimSpace(strings.TrimLeft(name, "- ")); name == "" {
+	name = strings.TrimLeft(name, "- ")
+	for len(name) > longestFile-len(Extension) {
+		_, last := utf8.DecodeLastRuneInString(name)
+		name = name[:len(name)-last]
+	}
+	if name = strings.TrimSpace(name); name == "" {
 		name = "show"
 	}
 	return name + Extension

@@ -1,6 +1,10 @@
 package show
 
-import "testing"
+import (
+	"os"
+	"strings"
+	"testing"
+)
 
 // Whoever asks to be told hears of changes to a show that is open already, and
 // to the next one.
@@ -42,5 +46,26 @@ func TestFileNames(t *testing.T) {
 		if got := fileName(name); got != want {
 			t.Errorf("%q: %q, want %q", name, got, want)
 		}
+	}
+}
+
+// The longest name that a show may have, in a script of four bytes a character,
+// is that of a file; so are a copy of it and what is saved of it.
+func TestLongNamesAreFiles(t *testing.T) {
+	f := must(NewShelf(t.TempDir()))(t)
+	defer f.Close()
+	name := strings.Repeat("\U00020000", maxName)
+	s := must(f.New(name))(t)
+	if i := must(s.Info())(t); i.Name != name || len(i.File) > longestFile {
+		t.Errorf("%q, %d bytes", i.Name, len(i.File))
+	}
+	if err := os.Remove(s.path); err != nil {
+		t.Fatal(err)
+	}
+	_, err := s.PutSeat(Seat{Name: "row 1"}, "")
+	mustBe(t, err, codeGone, "rescued.show: open that")
+	for _, file := range []string{"a\x00b.show", "a\nb.show", "\x1b[2J.show", "a\xff.show", "../a.show", ".a.show", "a"} {
+		_, err := f.Open(file)
+		mustBe(t, err, "file", "names no show")
 	}
 }
