@@ -113,6 +113,10 @@ func TestDamageIsFoundAndTheRestIsRead(t *testing.T) {
 
 // Parts that are missing, too many, or of somebody else are damage as well.
 func TestPartsBelongToTheirAudio(t *testing.T) {
+	s := newShow(t)
+	for seed := range int64(2) {
+		must(s.AddTake(Take{Origin: Measured}, spectraOf(seed), audioOf(seed, 300000), ""))(t)
+	}
 	for what, statement := range map[string]string{
 		"the last part is missing":  `DELETE FROM audio WHERE take = 1 AND part = 2`,
 		"the first part is missing": `DELETE FROM audio WHERE take = 1 AND part = 0`,
@@ -122,16 +126,20 @@ func TestPartsBelongToTheirAudio(t *testing.T) {
 		"a shorter part":            `UPDATE audio SET samples = substr(samples, 1, 4000), crc = NULL WHERE take = 1 AND part = 2`,
 	} {
 		t.Run(what, func(t *testing.T) {
-			s := newShow(t)
-			for seed := range int64(2) {
-				must(s.AddTake(Take{Origin: Measured}, spectraOf(seed), audioOf(seed, 300000), ""))(t)
-			}
-			if _, err := s.db.Exec(statement); err != nil {
-				t.Fatal(err)
+			for _, step := range []string{"SAVEPOINT whole", statement} {
+				if _, err := s.db.Exec(step); err != nil {
+					t.Fatal(err)
+				}
 			}
 			_, err := s.TakeAudio(1)
 			mustBe(t, err, CodeDamaged, "take 1 is damaged")
 			if _, err := s.TakeAudio(2); err != nil {
+				t.Error(err)
+			}
+			if _, err := s.db.Exec("ROLLBACK TO whole; RELEASE whole"); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := s.TakeAudio(1); err != nil {
 				t.Error(err)
 			}
 		})

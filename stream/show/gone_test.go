@@ -172,6 +172,29 @@ func TestTheWriteAheadLogGoes(t *testing.T) {
 	}
 }
 
+// A file is replaced under a program that is killed then: what was acknowledged
+// is saved, and the new file does not get the old one's write-ahead log.
+func TestTheFileIsReplacedAndTheProgramKilled(t *testing.T) {
+	folder := t.TempDir()
+	path := filepath.Join(folder, "x.show")
+	for file, seat := range map[string]string{path: "old", filepath.Join(folder, "other.show"): "new"} {
+		s := must(New(file, seat))(t)
+		must(s.PutSeat(Seat{Name: seat}, ""))(t)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if said := run(t, "replaced", path); !strings.Contains(said, "was replaced by another file") {
+		t.Fatal(said)
+	}
+	if seats, _ := rescued(t, path); !slices.Equal(seats, []string{"new"}) {
+		t.Errorf("the new file has the seats %v", seats)
+	}
+	if seats, _ := rescued(t, filepath.Join(folder, "x rescued.show")); !slices.Equal(seats, []string{"old", "row 1"}) {
+		t.Errorf("saved were the seats %v", seats)
+	}
+}
+
 // The shelf: a show whose file was replaced can be opened anew, and gives way.
 func TestAReplacedShowIsOpenedAnew(t *testing.T) {
 	f := must(NewShelf(t.TempDir()))(t)

@@ -52,6 +52,19 @@ func child(part, path string) {
 		}
 		fmt.Println(err)
 		os.Exit(1)
+	case "replaced": // acknowledges a seat, has its file replaced, and ends as if it were killed
+		s, err := Open(path)
+		if err == nil {
+			_, err = s.PutSeat(Seat{Name: "row 1"}, "child")
+		}
+		if err == nil {
+			err = os.Rename(filepath.Join(filepath.Dir(path), "other.show"), path)
+		}
+		if err == nil {
+			_, err = s.PutSeat(Seat{Name: "row 2"}, "child")
+		}
+		fmt.Println(err)
+		os.Exit(1)
 	}
 }
 
