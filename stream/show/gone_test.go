@@ -238,3 +238,25 @@ func TestAMovedShowIsOpenedWhereItIs(t *testing.T) {
 	}
 	must(x.PutSeat(Seat{Name: "row 2"}, ""))(t)
 }
+
+// What is in the place of a show that is gone cannot be opened: no show is open
+// then, and the refusal says why and where the old one is.
+func TestWhatReplacedAShowIsNone(t *testing.T) {
+	f := must(NewShelf(t.TempDir()))(t)
+	defer f.Close()
+	s := must(f.New("hall"))(t)
+	if err := os.Remove(s.path); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(s.path, []byte("music"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, err := f.Open("hall.show")
+	mustBe(t, err, "not_a_show", "choose another file")
+	if !strings.Contains(err.Error(), "hall rescued.show") {
+		t.Error(err)
+	}
+	_, err = f.Current()
+	mustBe(t, err, "no_show", "open one")
+	must(f.Open("hall rescued.show"))(t)
+}

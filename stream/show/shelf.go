@@ -10,6 +10,8 @@ import (
 	"sync"
 	"unicode"
 	"unicode/utf8"
+
+	"plumbline/stream/wire"
 )
 
 // Shelf is a folder of shows, of which one may be open. Shows go by the names
@@ -86,15 +88,27 @@ func (f *Shelf) open(file string) (*Show, error) {
 			if err := s.secure(); err != nil {
 				return nil, err
 			}
-			f.mu.Lock()
-			f.current = nil
-			f.mu.Unlock()
+			// It stays the current one, so that what comes meanwhile is refused and
+			// tried again.
 			closed = s.Close()
 		}
 	}
 	s, err := Open(path)
-	s, err = f.swap(s, err)
-	return s, errors.Join(err, closed)
+	if s, err = f.swap(s, err); s != nil || closed == nil {
+		return s, errors.Join(err, closed)
+	}
+	f.mu.Lock()
+	f.current = nil
+	changed := f.onChange
+	f.mu.Unlock()
+	if changed != nil {
+		changed()
+	}
+	var mine *wire.Error
+	if errors.As(err, &mine) { // one sentence cannot do without the other
+		err = refuse(mine.Status, mine.Code, "%s. %v", mine.Text, closed)
+	}
+	return nil, err
 }
 
 // New makes a show and opens it. Its file is called after it.
