@@ -59,6 +59,12 @@ type Microphone struct {
 	Verdict           string          `json:"verdict"`
 }
 
+// Caution is one thing that is wrong with what is measured.
+type Caution struct {
+	Code string `json:"code"` // stable word for programs
+	Text string `json:"text"` // what is wrong and what to do
+}
+
 // PolarityObject is the verdict about the wiring.
 type PolarityObject struct {
 	Verdict    string       `json:"verdict"` // "same", "opposite" or "undecided"
