@@ -24,6 +24,10 @@ type examined struct {
 
 func (e *examined) swapped() bool { return e.aheadMs < 0 }
 
+// tooDead is why there is nothing to tell of a microphone that is dead for too
+// long; silence has its own reason.
+const tooDead = "too little of the recording is alive"
+
 // leastGoodS of a recording are worth measuring when the rest is dead.
 const leastGoodS = 2.0
 
@@ -78,6 +82,9 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 	for i := range against {
 		e := &against[i]
 		if e.dead {
+			if e.cut {
+				found[i] = offline.Found{Reason: tooDead}
+			}
 			continue // that is said, and explains that there is no delay
 		}
 		reference, microphone := rec.Reference+1, rec.Microphones[i]+1

@@ -248,8 +248,8 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 		case math.IsNaN(delays[i].ms):
 			verdict = polarity.Verdict{Reason: "without a delay there is none"}
 			blank(&c)
-		case against[i].dead:
-			verdict = polarity.Verdict{Reason: "the recording is dead for too much of its time"}
+		case against[i].dead: // with a delay that was given
+			verdict = polarity.Verdict{Reason: tooDead}
 			blank(&c)
 		}
 		r.Microphone[i] = responseMicrophone{

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -75,8 +76,8 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 		fmt.Fprintf(out, "\nChannel %d\n", m.Channel)
 		printCautions(out, "  ", m.Cautions)
 		fmt.Fprintf(out, "  delay     %s\n  polarity  %s\n", m.delayText(temperatureC), polarityText(m.Polarity))
-		if math.IsNaN(float64(m.DelayMs)) {
-			continue // nor a curve
+		if !slices.ContainsFunc(m.MagnitudeDB, func(db float64) bool { return !math.IsNaN(db) }) {
+			continue // there is no curve
 		}
 		fmt.Fprintln(out)
 		response.Smooth(&smooth, &spectra[i], tableFraction)
