@@ -76,6 +76,10 @@ func taken(err error) bool {
 // peek reads what a show's file says about itself, without opening it as one.
 // The database header is that of SQLite's file format, section 1.3.
 func peek(path string) (version int, err error) {
+	// A pipe nobody writes to would hold up even the opening.
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+		return 0, refuse(http.StatusUnprocessableEntity, "not_a_show", "%s is no file: choose a show", path)
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return 0, err
