@@ -27,7 +27,7 @@ type Text struct {
 }
 
 const (
-	maxPoints = 1 << 20
+	maxPoints = 1 << 18 // twice what the longest window has
 	maxLine   = 4096
 )
 
