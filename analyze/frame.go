@@ -30,7 +30,7 @@ type Input struct {
 	Channel  int     // from 1
 	PeakDBFS float64 // −Inf for silence
 	RMSDBFS  float64 // AES17: a full-scale sine wave reads 0 dB
-	Clipped  uint64  // samples at full scale since the last reset
+	Clipped  uint64  // samples at full scale, two and more in a row, since the last reset
 }
 
 // Microphone is the result for one microphone.

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/caution"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 )
@@ -297,6 +298,10 @@ func (l *Live) Frame() *Frame {
 			out.Impulse, out.ImpulseStartMs, out.ImpulseStepMs = l.impulse.Compute(out.Impulse, &m.spectra)
 			normalise(out.Impulse)
 			polarity.JudgeInto(&out.Polarity, &m.spectra)
+		}
+		if !out.DelayFixed && caution.IsAhead(out.DelayMs, out.DelaySDMs) { // no loudspeaker does that
+			out.Polarity.Sign, out.Polarity.Confidence, out.Polarity.Bands = 0, 0, out.Polarity.Bands[:0]
+			out.Polarity.Reason = caution.WhyNoPolarity
 		}
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))

@@ -1,16 +1,17 @@
 package analyze
 
-import "math"
+import (
+	"math"
 
-// fullScale is the largest magnitude a 16-bit converter can deliver on its
-// positive side; a sample at or over it counts as clipped.
-const fullScale = 32767.0 / 32768.0
+	"plumbline/analyze/caution"
+)
 
 // meter follows peak, RMS and clipping of one channel between two frames.
 type meter struct {
 	peak    float64
 	sum     float64 // of squares
 	count   int
+	rail    caution.Rail
 	clipped uint64 // since the last reset of the counters
 }
 
@@ -24,10 +25,10 @@ func (m *meter) add(x []float64) {
 		if v > peak {
 			peak = v
 		}
-		if v >= fullScale {
-			m.clipped++
-		}
 	}
+	before := m.rail.Samples
+	m.rail.Add(x)
+	m.clipped += m.rail.Samples - before
 	m.peak, m.sum = peak, sum
 	m.count += len(x)
 }

@@ -127,8 +127,8 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	defer s.connection.Done()
 	defer s.leave(c)
 	written := make(chan struct{})
-	go func() { defer close(written); c.write(s) }()
-	c.read()
+	go func() { defer close(written); s.shielded(c, "writer", func() { c.write(s) }) }()
+	s.shielded(c, "reader", c.read)
 	close(c.gone)
 	c.stop(websocket.CloseNormalClosure, "")
 	<-written

@@ -65,7 +65,7 @@ func TestOpenAPIHasEveryRoute(t *testing.T) {
 // schemas are the Go types behind those of openapi.yaml.
 var schemas = map[string]any{
 	"Error": wire.ErrorBody{}, "State": wire.State{}, "Settings": wire.Settings{}, "SettingsPatch": wire.SettingsPatch{},
-	"Levels": wire.LevelsObject{}, "Frame": wire.Object{}, "Microphone": wire.Microphone{}, "Verdict": wire.Verdict{},
+	"Levels": wire.LevelsObject{}, "Frame": wire.Object{}, "Microphone": wire.Microphone{}, "Verdict": wire.Verdict{}, "Caution": wire.Caution{},
 	"Rig": wire.RigScene{}, "RigPatch": wire.RigPatch{}, "Health": healthObject{},
 	"Show": wire.Show{}, "ShowEntry": show.Entry{}, "Loudspeaker": show.Loudspeaker{}, "Seat": show.Seat{}, "Plan": show.Plan{}, "Note": show.Note{},
 	"Correction": show.Correction{}, "LogEntry": show.LogEntry{}, "Undo": undoObject{}, "Take": show.Take{}, "TakeRequest": TakeRequest{},

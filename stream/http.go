@@ -94,7 +94,12 @@ func (s *Server) dispatch(methods map[string]route) http.Handler {
 			limit = bodyLimit
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, limit)
-		if err := route.serve(w, r); err != nil {
+		end, err := s.oneOfFew(w, route)
+		if err == nil {
+			defer end()
+			err = route.serve(w, r)
+		}
+		if err != nil {
 			s.answerError(w, r, err)
 		}
 	})
@@ -113,21 +118,14 @@ func (s *Server) answerError(w http.ResponseWriter, r *http.Request, err error) 
 	fail(w, mine)
 }
 
-// ServeHTTP guards every request, then serves it.
+// ServeHTTP guards every request, then serves it: see guard.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	switch {
-	case !localHost(r.Host):
-		fail(w, &Error{Code: "host", Text: fmt.Sprintf("%q is not this machine's own name: use the address the daemon printed", r.Host), Status: http.StatusForbidden})
-	case !sameOrigin(r):
-		fail(w, &Error{Code: "origin", Text: "pages of other origins may not use this daemon", Status: http.StatusForbidden})
-	default:
-		s.mux.ServeHTTP(w, r)
-	}
+	s.guard(w, r)
 }
 
 // localHost: only names that cannot be rebound to this machine by a foreign
@@ -288,7 +286,7 @@ func changedBy(r *http.Request) (string, error) {
 	if by == "" {
 		return "api", nil
 	}
-	if len(by) > 40 || strings.ContainsFunc(by, func(c rune) bool { return c < ' ' || c == 0x7f }) {
+	if wire.CheckLine("client", "a client's name", by, 40) != nil {
 		return "", &Error{Code: "client", Text: "X-Plumbline-Client must be at most 40 printable characters", Status: http.StatusBadRequest}
 	}
 	return by, nil

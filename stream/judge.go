@@ -34,6 +34,9 @@ func (s *Server) judge(f *analyze.Frame) {
 	for i, k := range s.keepers {
 		v := message(k.Sentence(), f.Microphones[i].Channel)
 		v.DelayReason, v.PolarityReason = k.Reasons()
+		if c, ok := k.Caution(); ok {
+			v.Cautions = append(v.Cautions, wire.Caution{Code: string(c.Code), Text: c.Text()})
+		}
 		docs[i] = newVerdictDoc(v)
 		// An unchanged one keeps its pointer, so that it is not sent again.
 		if i < len(old) && string(old[i].data) == string(docs[i].data) {
@@ -64,6 +67,7 @@ func message(s verdict.Sentence, channel int) wire.Verdict {
 		Parts:      s.Parts,
 		Certainty:  s.Certainty,
 		Mark:       s.Mark,
+		Cautions:   []wire.Caution{},
 	}
 }
 

@@ -7,8 +7,6 @@ import (
 	"net/http"
 	"runtime/debug"
 	"slices"
-	"unicode"
-	"unicode/utf8"
 
 	"plumbline/stream/report"
 	"plumbline/stream/show"
@@ -120,7 +118,7 @@ func (s *Server) reportPair(r *http.Request, main, fill string, kept []show.Plan
 // words is a line of text that somebody wrote into a query.
 func words(r *http.Request, key string, most int) (string, error) {
 	text := r.URL.Query().Get(key)
-	if utf8.RuneCountInString(text) > most || !utf8.ValidString(text) || slices.ContainsFunc([]rune(text), unicode.IsControl) {
+	if wire.CheckLine("query", key, text, most) != nil {
 		return "", &Error{Code: "query", Text: fmt.Sprintf("%s must be one line of plain text of at most %d characters", key, most), Status: http.StatusBadRequest}
 	}
 	return text, nil

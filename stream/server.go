@@ -54,6 +54,8 @@ type Server struct {
 	board   atomic.Pointer[board]
 	boardMu sync.Mutex // held to change the board
 
+	heavy chan struct{} // holds one for each heavy request
+
 	pool     pool
 	newest   *packet
 	newestMu sync.Mutex // a few instructions at a time
@@ -98,7 +100,7 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, log: cfg.Logger, now: time.Now, pool: make(pool, poolSize)}
+	s := &Server{cfg: cfg, log: cfg.Logger, now: time.Now, pool: make(pool, poolSize), heavy: make(chan struct{}, mostHeavy)}
 	s.start = s.now()
 	s.clients.Store(new([]*client))
 	state := cfg.Operator.State()

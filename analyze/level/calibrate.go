@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"plumbline/analyze/caution"
 	"plumbline/analyze/fft"
 )
 
@@ -68,7 +69,7 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 			continue
 		}
 		for _, v := range x[i*hop : i*hop+n] {
-			if v >= fullScale || v <= -fullScale {
+			if v >= caution.FullScale || v <= -caution.FullScale {
 				clipped++
 			}
 		}

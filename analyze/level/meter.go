@@ -3,14 +3,12 @@ package level
 import (
 	"fmt"
 	"math"
+
+	"plumbline/analyze/caution"
 )
 
 // blockSize is how many samples are filtered at a time.
 const blockSize = 512
-
-// fullScale is the largest magnitude that a 16-bit converter delivers on its
-// positive side; a sample at or over it counts as clipped.
-const fullScale = 32767.0 / 32768.0
 
 // Time constants of IEC 61672-1:2013, 5.8, seconds.
 const (
@@ -147,7 +145,7 @@ func (m *Meter) block(x []float64) {
 	fast, slow, af, as, cf, cs := m.fast, m.slow, m.af, m.as, m.cf, m.cs
 	for i, v := range x {
 		s.z += v * v
-		if v >= fullScale || v <= -fullScale {
+		if v >= caution.FullScale || v <= -caution.FullScale {
 			s.clipped++
 		}
 		a2, c2 := a[i]*a[i], c[i]*c[i]

@@ -29,9 +29,6 @@ func Demo() Scene {
 	return s
 }
 
-// maxFile is more than any scene needs.
-const maxFile = 1 << 20
-
 // Load reads a scene from a TOML file. A programme file is looked for beside
 // it. The error is one line with the file's name and says what to do.
 func Load(path string) (Scene, error) {
@@ -73,6 +70,9 @@ func Parse(text string) (Scene, error) {
 	}
 	for i := range s.Room.Absorption {
 		s.Room.Absorption[i] = 0.3
+	}
+	if err := checkShape(text); err != nil {
+		return Scene{}, err
 	}
 	meta, err := toml.Decode(text, &s)
 	if err != nil {

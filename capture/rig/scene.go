@@ -100,6 +100,10 @@ type SceneError struct {
 func (e *SceneError) Error() string {
 	value := fmt.Sprint(e.Value)
 	if s, ok := e.Value.(string); ok {
+		const most = 60 // what is too long is not repeated
+		if r := []rune(s); len(r) > most {
+			s = string(r[:most]) + "…"
+		}
 		value = fmt.Sprintf("%q", s)
 	}
 	return fmt.Sprintf("%s = %s: %s", e.Key, value, e.Want)

@@ -105,9 +105,10 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	}
 	problem, err := alignment.New(cfg, seats)
 	if err != nil {
-		return err
+		return f.because(paths, err)
 	}
 	report := newAlignReport(f, problem.Solve())
+	report.Cautions = f.cautions(paths)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -116,6 +117,7 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 
 // alignReport is the JSON of align.
 type alignReport struct {
+	Cautions   []fileCaution    `json:"cautions"`
 	BandHz     numbers          `json:"band_hz"`
 	Window     any              `json:"window"`
 	Aim        string           `json:"aim"`
@@ -177,6 +179,7 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 // print writes the plan for people: first what to dial in.
 func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	out := bufio.NewWriter(w)
+	printFileCautions(out, r.Cautions)
 	fmt.Fprintf(out, "Plan       %s\n", r.Plan.text(temperatureC))
 	if r.RunnerUp != nil {
 		fmt.Fprintf(out, "Runner-up  %s\n", r.RunnerUp.text(temperatureC))

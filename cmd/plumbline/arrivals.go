@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/arrival"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
@@ -58,11 +59,18 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	defer rec.File.Close()
+	rec, against, err := examine(cmd.Context(), rec, leastGoodS)
+	if err != nil {
+		return err
+	}
 	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{Max: f.max})
 	if err != nil {
 		return err
 	}
-	report := newArrivalsReport(rec, found, f.temperature)
+	if err := arrived(cmd.Context(), rec, against, found); err != nil {
+		return err
+	}
+	report := newArrivalsReport(rec, found, against, f.temperature)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -77,13 +85,20 @@ type arrivalsReport struct {
 type arrivalsMicrophone struct {
 	Channel  int                  `json:"channel"`
 	Reason   reason               `json:"reason"` // why there is none
+	Cautions []wire.Caution       `json:"cautions"`
 	Arrivals []wire.ArrivalObject `json:"arrivals"`
 }
 
-func newArrivalsReport(rec offline.Recording, found []offline.Found, temperatureC float64) *arrivalsReport {
+func newArrivalsReport(rec offline.Recording, found []offline.Found, against []examined, temperatureC float64) *arrivalsReport {
 	r := &arrivalsReport{}
 	for i, at := range found {
-		m := arrivalsMicrophone{Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason), Arrivals: []wire.ArrivalObject{}}
+		if e := &against[i]; e.swapped() { // what lies within reach need not be it
+			at = offline.Found{Arrivals: []arrival.Arrival{{DelayMs: e.aheadMs, DelaySDMs: e.aheadSDMs}}}
+		}
+		m := arrivalsMicrophone{
+			Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason),
+			Cautions: cautionObjects(against[i].cautions), Arrivals: []wire.ArrivalObject{},
+		}
 		for _, a := range at.Arrivals {
 			m.Arrivals = append(m.Arrivals, wire.ArrivalObject{
 				DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs),
@@ -104,9 +119,11 @@ func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
 		}
 		if len(m.Arrivals) == 0 {
 			fmt.Fprintf(out, "Channel %d: no arrival: %s\n", m.Channel, string(m.Reason))
+			printCautions(out, "  ", m.Cautions)
 			continue
 		}
 		fmt.Fprintf(out, "Channel %d (distances at %g °C)\n", m.Channel, temperatureC)
+		printCautions(out, "  ", m.Cautions)
 		fmt.Fprintln(out, "     delay      95 %  distance   level  polarity")
 		fmt.Fprintln(out, "        ms        ms         m      dB")
 		for _, a := range m.Arrivals {

@@ -68,7 +68,7 @@ const responseCurves = "frequency_hz magnitude_db magnitude_low_db magnitude_hig
 // checkResponse wants what the contract promises of one microphone's response.
 func checkResponse(t *testing.T, m object) {
 	t.Helper()
-	hasKeys(t, "a microphone", m, "channel delay_ms delay_sd_ms reason polarity "+responseCurves)
+	hasKeys(t, "a microphone", m, "channel delay_ms delay_sd_ms reason cautions polarity "+responseCurves)
 	hasKeys(t, "polarity", m["polarity"].(object), "verdict confidence reason")
 	if v := m["polarity"].(object)["verdict"].(string); !slices.Contains([]string{"same", "opposite", "undecided"}, v) {
 		t.Errorf("polarity is %q", v)

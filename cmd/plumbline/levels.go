@@ -194,6 +194,7 @@ type levelsBands struct {
 	MidHz     numbers `json:"mid_hz"`
 	NominalHz numbers `json:"nominal_hz"`
 	LeqDB     numbers `json:"leq_db"`
+	Reason    reason  `json:"reason"` // why some are null
 }
 
 type exposureObject struct {
@@ -233,7 +234,10 @@ func newLevelsReport(f *levelsFlags, cfg offline.LevelsConfig, measured []offlin
 			c.Reason = "the recording is empty"
 		case math.IsInf(m.LZeqDB, -1):
 			c.Reason = "the channel is silent"
+		default:
+			c.Reason = reason(m.Reason)
 		}
+		c.Bands.Reason = reason(m.BandsReason)
 		for _, b := range m.Bands {
 			c.Bands.MidHz = append(c.Bands.MidHz, b.MidHz)
 			c.Bands.NominalHz = append(c.Bands.NominalHz, b.NominalHz)
@@ -286,7 +290,13 @@ func (c *levelsChannel) print(out io.Writer, path string) {
 	fmt.Fprintf(out, "  Smax %8s %8s\n", db(c.LASMaxDB), db(c.LCSMaxDB))
 	fmt.Fprintf(out, "  peak %8s %8s %8s\n", "", db(c.LCPeakDB), db(c.LZPeakDB))
 	fmt.Fprintf(out, "  LE   %8s\n", db(c.LAEDB))
-	fmt.Fprintf(out, "  LAF exceeded in 10, 50, 90 %% of the time: %s, %s, %s\n\n", db(c.L10DB), db(c.L50DB), db(c.L90DB))
+	fmt.Fprintf(out, "  LAF exceeded in 10, 50, 90 %% of the time: %s, %s, %s\n\n", orNone(db(c.L10DB)), orNone(db(c.L50DB)), orNone(db(c.L90DB)))
+	if c.Reason != "" {
+		fmt.Fprintf(out, "Blank above: %s.\n", string(c.Reason))
+	}
+	if c.Bands.Reason != "" {
+		fmt.Fprintf(out, "Blank below: %s.\n", string(c.Bands.Reason))
+	}
 	name := "third octave"
 	if c.Bands.Fraction == 1 {
 		name = "octave"
@@ -298,6 +308,14 @@ func (c *levelsChannel) print(out io.Writer, path string) {
 	if c.Exposure != nil {
 		c.Exposure.print(out, c.description)
 	}
+}
+
+// orNone keeps a sentence whole where a number is not known.
+func orNone(text string) string {
+	if text == "" {
+		return "–"
+	}
+	return text
 }
 
 func (e *exposureObject) print(out io.Writer, p exposure.Profile) {

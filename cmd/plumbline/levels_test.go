@@ -137,3 +137,48 @@ func TestLevelsThatCannotBeMeasured(t *testing.T) {
 		t.Errorf("clipping is not counted: %v", o)
 	}
 }
+
+// What a recording is too short for is blank with the reason, never a number
+// that the filters have not come to yet.
+func TestLevelsOfShortRecordings(t *testing.T) {
+	for _, c := range []struct {
+		seconds         float64
+		null, known     string
+		reason, ofBands string // "": none
+	}{
+		{0.0002, "laeq_db lceq_db lafmax_db lasmax_db lcfmax_db lcsmax_db lae_db lcpeak_db l50_db", "lzeq_db lzpeak_db",
+			"0.000208 s are too short: A and C need 0.05 s, F needs 0.375 s, S needs 3 s", "up to 20000 Hz"},
+		{0.1, "lafmax_db lasmax_db lcfmax_db lcsmax_db l50_db", "laeq_db lceq_db lae_db lcpeak_db",
+			"0.1 s are too short: F needs 0.375 s, S needs 3 s", "up to 400 Hz"},
+		{1, "lasmax_db lcsmax_db", "laeq_db lafmax_db l50_db", "1 s are too short: S needs 3 s", "up to 40 Hz"},
+		{3.5, "", "laeq_db lafmax_db lasmax_db l50_db", "", ""},
+	} {
+		path := record(t, "short.wav", 48000, noise(3, int(math.Round(c.seconds*48000)), 0.1))
+		o := list(t, decode(t, must(t, "levels", path, "--json")), "channels")[0]
+		for key := range strings.FieldsSeq(c.null) {
+			if o[key] != nil {
+				t.Errorf("%g s: %s is %v", c.seconds, key, o[key])
+			}
+		}
+		for key := range strings.FieldsSeq(c.known) {
+			if o[key] == nil {
+				t.Errorf("%g s: %s is null", c.seconds, key)
+			}
+		}
+		bands := o["bands"].(object)
+		for key, pair := range map[string][2]any{"reason": {o["reason"], c.reason}, "bands.reason": {bands["reason"], c.ofBands}} {
+			got, _ := pair[0].(string)
+			if want := pair[1].(string); (got == "") != (want == "") || !strings.Contains(got, want) {
+				t.Errorf("%g s: %s %q, want %q", c.seconds, key, got, want)
+			}
+		}
+		for i, db := range curve(t, bands, "leq_db") {
+			if db < -120 {
+				t.Errorf("%g s: band %d has %.0f dB", c.seconds, i, db)
+			}
+		}
+		if table := must(t, "levels", path); strings.Contains(table, "Blank") != (c.reason != "" || c.ofBands != "") {
+			t.Errorf("%g s: %s", c.seconds, table)
+		}
+	}
+}

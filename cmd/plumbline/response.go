@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/caution"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 	"plumbline/cmd/plumbline/offline"
@@ -42,6 +43,9 @@ says how much of what the microphone hears comes from the reference.
 
 The reference is delayed by the arrival that was found (--delay auto) or by what
 you say, so that the phase shows the loudspeaker and not the distance.
+
+What is wrong with the recording comes first: swapped channels, an input that is
+dead or dies half way, clipping, lost samples. Without a delay there is no curve.
 
 --window multi takes long windows for low frequencies and short ones for high
 frequencies, 48 points an octave. --window N takes one window of N samples: bins
@@ -144,7 +148,11 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if n := int64(f.windowSamples); n > rec.To-rec.From {
 		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
 	}
-	delays, err := f.delays(cmd, rec)
+	good, against, err := examine(cmd.Context(), rec, max(leastGoodS, float64(f.windowSamples)/rec.RateHz()))
+	if err != nil {
+		return err
+	}
+	delays, err := f.delays(cmd, good, against)
 	if err != nil {
 		return err
 	}
@@ -159,12 +167,12 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 			cfg.DelayS[i] = 0
 		}
 	}
-	result, err := offline.Response(cmd.Context(), rec, cfg)
+	result, err := offline.Response(cmd.Context(), good, cfg)
 	if err != nil {
 		return err
 	}
 	line.end()
-	report := f.report(path, rec, delays, result)
+	report := f.report(path, rec, delays, against, result)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -177,7 +185,8 @@ type delay struct {
 	reason   string
 }
 
-func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]delay, error) {
+// delays are those to compensate; it adds what they tell against a microphone.
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) ([]delay, error) {
 	delays := make([]delay, len(rec.Microphones))
 	if !math.IsNaN(f.delayMs) {
 		for i := range delays {
@@ -189,10 +198,16 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]del
 	if err != nil {
 		return nil, err
 	}
+	if err := arrived(cmd.Context(), rec, against, found); err != nil {
+		return nil, err
+	}
 	for i, at := range found {
 		delays[i] = delay{ms: math.NaN(), sdMs: math.NaN(), reason: at.Reason}
 		if a, ok := at.Main(); ok {
 			delays[i] = delay{ms: a.DelayMs, sdMs: a.DelaySDMs}
+		}
+		if e := &against[i]; e.swapped() {
+			delays[i] = delay{ms: e.aheadMs, sdMs: e.aheadSDMs}
 		}
 	}
 	return delays, nil
@@ -209,7 +224,7 @@ func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording
 	return offline.Arrivals(ctx, rec, cfg)
 }
 
-func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, result *offline.Responses) *responseReport {
+func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, against []examined, result *offline.Responses) *responseReport {
 	r := &responseReport{
 		File:       path,
 		RateHz:     rec.File.Format().SampleRateHz,
@@ -229,12 +244,24 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 	for i := range delays {
 		var c response.Curve
 		result.Spectra[i].Curve(&c)
+		verdict := polarity.Judge(&result.Spectra[i])
+		switch {
+		case against[i].swapped():
+			verdict = polarity.Verdict{Reason: caution.WhyNoPolarity}
+		case math.IsNaN(delays[i].ms):
+			verdict = polarity.Verdict{Reason: "without a delay there is none"}
+			blank(&c)
+		case against[i].dead: // with a delay that was given
+			verdict = polarity.Verdict{Reason: tooDead}
+			blank(&c)
+		}
 		r.Microphone[i] = responseMicrophone{
 			Channel:     rec.Microphones[i] + 1,
 			DelayMs:     wire.Value(delays[i].ms),
 			DelaySDMs:   wire.Value(delays[i].sdMs),
 			Reason:      reason(delays[i].reason),
-			Polarity:    newPolarityObject(polarity.Judge(&result.Spectra[i])),
+			Cautions:    cautionObjects(against[i].cautions),
+			Polarity:    newPolarityObject(verdict),
 			FrequencyHz: c.FrequencyHz,
 			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
 			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
@@ -242,6 +269,17 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 		}
 	}
 	return r
+}
+
+// blank makes a curve unknown: at no delay the windows hold unlike stretches of
+// sound, and what comes out is too quiet by as much as they differ (Seybert and
+// Hamilton 1978).
+func blank(c *response.Curve) {
+	for _, x := range [][]float64{c.MagnitudeDB, c.MagnitudeLowDB, c.MagnitudeHighDB, c.PhaseDeg, c.PhaseErrorDeg, c.Coherence} {
+		for k := range x {
+			x[k] = math.NaN()
+		}
+	}
 }
 
 func newPolarityObject(v polarity.Verdict) wire.PolarityObject {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -40,6 +41,7 @@ type responseMicrophone struct {
 	DelayMs           wire.Value          `json:"delay_ms"`
 	DelaySDMs         wire.Value          `json:"delay_sd_ms"`
 	Reason            reason              `json:"reason"` // why there is no delay
+	Cautions          []wire.Caution      `json:"cautions"`
 	Polarity          wire.PolarityObject `json:"polarity"`
 	FrequencyHz       numbers             `json:"frequency_hz"`
 	MagnitudeDB       numbers             `json:"magnitude_db"`
@@ -71,9 +73,15 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 	var curve response.Curve
 	for i := range r.Microphone {
 		m := &r.Microphone[i]
+		fmt.Fprintf(out, "\nChannel %d\n", m.Channel)
+		printCautions(out, "  ", m.Cautions)
+		fmt.Fprintf(out, "  delay     %s\n  polarity  %s\n", m.delayText(temperatureC), polarityText(m.Polarity))
+		if !slices.ContainsFunc(m.MagnitudeDB, func(db float64) bool { return !math.IsNaN(db) }) {
+			continue // there is no curve
+		}
+		fmt.Fprintln(out)
 		response.Smooth(&smooth, &spectra[i], tableFraction)
 		smooth.Curve(&curve)
-		fmt.Fprintf(out, "\nChannel %d\n  delay     %s\n  polarity  %s\n\n", m.Channel, m.delayText(temperatureC), polarityText(m.Polarity))
 		printCurve(out, &curve)
 	}
 	return out.Flush()

@@ -65,6 +65,22 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 	if cfg.UI, err = f.pages(); err != nil {
 		return err
 	}
+	// Before there is a show: a daemon that cannot start leaves none.
+	l, err := stream.Listen(cmd.Context(), f.listen)
+	if err != nil {
+		return err
+	}
+	defer l.Close() // again, where Run has
+	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
+		return err
+	}
+	if f.record != "" {
+		info := cfg.Source.Info()
+		cfg.Recorder, err = recorder.New(recorder.Config{Path: f.record, SampleRateHz: info.SampleRateHz, Channels: len(info.Channels), Logger: cfg.Logger})
+		if err != nil {
+			return err
+		}
+	}
 	shelf, closeShelf, err := openShelf(f.show, fresh)
 	if err != nil {
 		return err
@@ -80,32 +96,16 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 		}
 	}
 	cfg.Shelf, cfg.Webhook = shelf, f.webhook
-	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
-		return err
-	}
-	if f.record != "" {
-		info := cfg.Source.Info()
-		cfg.Recorder, err = recorder.New(recorder.Config{Path: f.record, SampleRateHz: info.SampleRateHz, Channels: len(info.Channels), Logger: cfg.Logger})
-		if err != nil {
-			return err
-		}
-	}
 	d, err := daemon.New(cfg)
-	if err != nil {
-		return err
-	}
-	l, err := stream.Listen(cmd.Context(), f.listen)
 	if err != nil {
 		return err
 	}
 	if cfg.Recorder != nil { // last of what can fail: it leaves a file
 		if err := cfg.Recorder.Open(); err != nil {
-			l.Close()
 			return err
 		}
 	}
 	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on http://%s\n", l.Addr()); err != nil {
-		l.Close()
 		return err
 	}
 	return d.Run(cmd.Context(), l)

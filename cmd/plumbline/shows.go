@@ -10,6 +10,7 @@ import (
 	"plumbline/capture/rig"
 	"plumbline/cmd/plumbline/daemon"
 	"plumbline/stream/show"
+	"plumbline/stream/wire"
 )
 
 // openShelf opens the show that was asked for, or makes it, on the shelf of its
@@ -22,6 +23,9 @@ func openShelf(file string, fresh bool) (shelf *show.Shelf, close func() error, 
 		}
 		if filepath.Ext(file) != show.Extension {
 			return nil, nil, fmt.Errorf("--show %s: the file of a show ends in %s", file, show.Extension)
+		}
+		if err := wire.CheckLine("show", "the name after --show", filepath.Base(file), 250); err != nil {
+			return nil, nil, err
 		}
 		path, err := filepath.Abs(file)
 		if err != nil {

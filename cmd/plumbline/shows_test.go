@@ -1,6 +1,7 @@
 package main
 
 import (
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -71,5 +72,42 @@ func TestOpenShelf(t *testing.T) {
 	}
 	if text, err := os.ReadFile(notAShow); err != nil || string(text) != "music" {
 		t.Errorf("what was no show was touched: %q", text)
+	}
+}
+
+// A daemon that cannot start leaves no show behind, whatever it is that fails, and
+// waits for no pipe.
+func TestNoShowIsLeftBehind(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	inFolder(t, map[string][]byte{"there.wav": wav16(2, 48000, 480)})
+	if err := pipe("pipe.show"); err != nil {
+		t.Skip("no named pipes here: ", err)
+	}
+	for args, want := range map[string]string{
+		"demo --show hall.show --listen " + l.Addr().String():                   "is taken",
+		"serve --rig demo --show hall.show --listen " + l.Addr().String():       "is taken",
+		"demo --show hall.show --listen 127.0.0.1:0 --record there.wav":         "it exists",
+		"demo --show hall.show --listen 127.0.0.1:0 --record nowhere/there.wav": "nowhere",
+		"demo --show hall.show --listen 127.0.0.1:0 --calibration none.wav=94":  "none.wav",
+		"demo --show pipe.show --listen 127.0.0.1:0":                            "is no file",
+		"demo --show hall\x1b[2J.show --listen 127.0.0.1:0":                     "plain text on one line",
+	} {
+		refused(t, plumbline(t, strings.Fields(args)...), want)
+		files, err := os.ReadDir(".")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var names []string
+		for _, f := range files {
+			names = append(names, f.Name())
+		}
+		if got := strings.Join(names, " "); got != "pipe.show there.wav" {
+			t.Errorf("%s leaves %s", args, got)
+			os.Remove("hall.show")
+		}
 	}
 }

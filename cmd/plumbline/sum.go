@@ -62,9 +62,10 @@ func runSum(cmd *cobra.Command, f *takesFlags, paths []string) error {
 	}
 	ledger, err := summation.Account(spectra[0], spectra[1], both, summation.Config{Band: f.bandHz})
 	if err != nil {
-		return fmt.Errorf("%s: %w", strings.Join(paths, ", "), err)
+		return f.because(paths, fmt.Errorf("%s: %w", strings.Join(paths, ", "), err))
 	}
 	report := newSumReport(f, ledger)
+	report.Cautions = f.cautions(paths)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -73,6 +74,7 @@ func runSum(cmd *cobra.Command, f *takesFlags, paths []string) error {
 
 // sumReport is the JSON of sum.
 type sumReport struct {
+	Cautions         []fileCaution  `json:"cautions"`
 	BandHz           numbers        `json:"band_hz"`
 	Window           any            `json:"window"`
 	LevelADB         wire.Value     `json:"level_a_db"`
@@ -130,6 +132,7 @@ func newSumReport(f *takesFlags, l *summation.Ledger) *sumReport {
 // print writes the ledger as a table for people.
 func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) error {
 	out := bufio.NewWriter(w)
+	printFileCautions(out, r.Cautions)
 	fmt.Fprintf(out, "From %.0f Hz to %.0f Hz, re the reference:\n", r.BandHz[0], r.BandHz[1])
 	names := []string{"A", "B", "both"}
 	for i, level := range []wire.Value{r.LevelADB, r.LevelBDB, r.LevelBothDB} {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"math"
 	"math/bits"
 	"strconv"
@@ -9,9 +10,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/caution"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/stream/wire"
 )
 
 // takesFlags say how recordings of single loudspeakers are compared: sum and align.
@@ -24,6 +27,8 @@ type takesFlags struct {
 
 	windowSamples int // 0: multi-resolution; −1: as long as the recordings allow
 	bandHz        summation.Band
+
+	against []examined // the takes, in their order
 }
 
 func (f *takesFlags) add(cmd *cobra.Command) {
@@ -82,13 +87,22 @@ func (f *takesFlags) open(cmd *cobra.Command, paths []string) (takes []offline.R
 			return takes, closeAll, err
 		}
 		takes = append(takes, rec)
+		last := len(takes) - 1
 		if n := len(rec.Microphones); n != 1 {
 			return takes, closeAll, usagef("%s has %d microphones: choose one with --mic", path, n)
 		}
 		if rate, first := rec.RateHz(), takes[0].RateHz(); rate != first {
 			return takes, closeAll, fmt.Errorf("%s is at %g Hz and %s at %g Hz: record both at one sample rate", path, rate, paths[0], first)
 		}
-		shortest = min(shortest, rec.To-rec.From)
+		good, against, err := examine(cmd.Context(), rec, leastGoodS)
+		if err != nil {
+			return takes, closeAll, named(path, err)
+		}
+		if against[0].dead {
+			return takes, closeAll, fmt.Errorf("%s: %s", path, against[0].cautions[0].Text())
+		}
+		takes[last], f.against = good, append(f.against, against[0])
+		shortest = min(shortest, good.To-good.From)
 	}
 	if f.windowSamples < 0 {
 		f.windowSamples = longWindow(takes[0].RateHz(), shortest)
@@ -134,6 +148,17 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		if a, ok := at[0].Main(); ok {
 			found[i] = a.DelayMs / 1000
 		}
+		// Of what is the wrong way round there is no sum.
+		if err := arrived(cmd.Context(), rec, f.against[i:i+1], at); err != nil {
+			return nil, named(paths[i], err)
+		} else if e := f.against[i]; e.swapped() {
+			return nil, fmt.Errorf("%s: %s", paths[i], e.cautions[0].Text())
+		}
+		for k := range f.against[i].cautions {
+			if c := &f.against[i].cautions[k]; c.Code == caution.NoDelay {
+				c.Next = "Its curve is taken without a delay and may be too low: play louder or longer."
+			}
+		}
 	}
 	line.end()
 	line = newProgress(cmd.ErrOrStderr(), "averaging")
@@ -150,4 +175,40 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		out[i] = &r.Spectra[0]
 	}
 	return out, nil
+}
+
+// fileCaution is a caution against one of several recordings.
+type fileCaution struct {
+	File string `json:"file"`
+	wire.Caution
+}
+
+// cautions are those against all takes, never nil.
+func (f *takesFlags) cautions(paths []string) []fileCaution {
+	out := []fileCaution{}
+	for i, e := range f.against {
+		for _, c := range cautionObjects(e.cautions) {
+			out = append(out, fileCaution{paths[i], c})
+		}
+	}
+	return out
+}
+
+// because puts what speaks against the takes in front of an error: it is why
+// nothing came of them.
+func (f *takesFlags) because(paths []string, err error) error {
+	for _, c := range f.cautions(paths) {
+		return fmt.Errorf("%s: %s (%w)", c.File, c.Text, err)
+	}
+	return err
+}
+
+// printFileCautions writes them for people, one a line, in front of all else.
+func printFileCautions(out io.Writer, list []fileCaution) {
+	for _, c := range list {
+		fmt.Fprintf(out, "▲ %s: %s\n", c.File, c.Text)
+	}
+	if len(list) > 0 {
+		fmt.Fprintln(out)
+	}
 }

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"time"
 
 	"plumbline/analyze/fft"
 	"plumbline/analyze/response"
@@ -45,10 +44,11 @@ func WriteJSON(w io.Writer, t Take, s *response.Spectra) error {
 }
 
 // ReadJSON reads what WriteJSON wrote. The take comes without seat, loudspeakers
-// and correction: those were another show's.
+// and correction: those were another show's. Whatever is sent, no more is kept in
+// memory than a take can have.
 func ReadJSON(r io.Reader) (Take, *response.Spectra, error) {
-	var x Exchange
-	if err := wire.DecodeStrict(r, &x); err != nil {
+	x, err := readExchange(r)
+	if err != nil {
 		return x.Take, nil, err
 	}
 	n := len(x.FrequencyHz)
@@ -60,8 +60,8 @@ func ReadJSON(r io.Reader) (Take, *response.Spectra, error) {
 	case n == 0 || n > maxPoints || len(x.Gxx) != n || len(x.Gyy) != n || len(x.GxyReal) != n || len(x.GxyImag) != n || len(x.EffectiveAverages) != n:
 		return x.Take, nil, refuse(0, "spectra", "the arrays of a take must be of one length, 1 to %d", maxPoints)
 	}
-	if _, err := time.Parse(time.RFC3339, x.Take.At); err != nil {
-		return x.Take, nil, refuse(0, "at", "the take's time %q is none: it must be like 2026-08-12T20:41:07Z", x.Take.At)
+	if err := x.Take.checkForeign(); err != nil {
+		return x.Take, nil, err
 	}
 	t := x.Take
 	t.ID, t.Seat, t.Correction, t.Loudspeakers, t.Origin = 0, 0, 0, nil, Imported
@@ -70,8 +70,8 @@ func ReadJSON(r io.Reader) (Take, *response.Spectra, error) {
 		DelayS: t.DelayMs / 1000, AveragedS: t.AveragedS, FrequencyHz: x.FrequencyHz,
 	}
 	for i, f := range x.FrequencyHz {
-		if !(f >= 0) || i > 0 && f <= x.FrequencyHz[i-1] {
-			return t, nil, refuse(0, "spectra", "the frequencies of a take must ascend: point %d does not", i+1)
+		if !(f >= 0 && f <= maxHz) || i > 0 && f <= x.FrequencyHz[i-1] {
+			return t, nil, refuse(0, "spectra", "the frequencies of a take must ascend, up to %g Hz: point %d does not", maxHz, i+1)
 		}
 		if x.Gxx[i] < 0 || x.Gyy[i] < 0 || math.IsNaN(float64(x.Gxx[i])) || math.IsNaN(float64(x.Gyy[i])) {
 			return t, nil, refuse(0, "spectra", "point %d of the take has no power density", i+1)
@@ -87,6 +87,9 @@ func ReadJSON(r io.Reader) (Take, *response.Spectra, error) {
 // ImpulseOf is the impulse response of spectra around their arrival; sample k
 // lies at startMs + k/rate after the reference.
 func ImpulseOf(s *response.Spectra) (samples []float32, startMs float64, err error) {
+	if err := checkGrid(s.SampleRateHz, s.Window); err != nil {
+		return nil, 0, err
+	}
 	p, err := response.NewImpulse(response.ImpulseConfig{SampleRateHz: s.SampleRateHz, BeforeS: 0.01, AfterS: 0.49})
 	if err != nil {
 		return nil, 0, err
@@ -110,6 +113,9 @@ const maxImpulse = 1 << 18
 func OfImpulse(sampleRateHz float64, h []float64, averages float64) (*response.Spectra, error) {
 	if len(h) < 2 || len(h) > maxImpulse {
 		return nil, refuse(0, "impulse", "an impulse response of %d samples cannot be read: 2 to %d are", len(h), maxImpulse)
+	}
+	if err := checkGrid(sampleRateHz, 0); err != nil {
+		return nil, err
 	}
 	size, arrival := 256, 0
 	for size < len(h) {

@@ -9,8 +9,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"plumbline/stream/wire"
 )
@@ -237,12 +235,8 @@ func checkName(kind, name string) error {
 	switch {
 	case strings.TrimSpace(name) == "":
 		return refuse(0, "name", "a %s needs a name", kind)
-	case utf8.RuneCountInString(name) > maxName:
-		return refuse(0, "name", "the name of a %s has at most %d characters", kind, maxName)
-	case strings.ContainsFunc(name, unicode.IsControl) || !utf8.ValidString(name):
-		return refuse(0, "name", "the name of a %s must be plain text on one line", kind)
 	}
-	return nil
+	return wire.CheckLine("name", "the name of a "+kind, name, maxName)
 }
 
 // checkTime refuses what asTime cannot store.
@@ -254,10 +248,7 @@ func checkTime(kind, at string) error {
 }
 
 func checkText(kind, text string) error {
-	if len(text) > maxText || !utf8.ValidString(text) {
-		return refuse(0, "text", "the text of a %s must be plain text of at most %d bytes", kind, maxText)
-	}
-	return nil
+	return wire.CheckText("text", "the text of a "+kind, text, maxText)
 }
 
 func checkNamed(kind, name string, texts ...string) error {

@@ -199,8 +199,7 @@ func (f *Shelf) Close() error {
 }
 
 func (f *Shelf) path(file string) (string, error) {
-	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension ||
-		strings.ContainsFunc(file, unicode.IsControl) || !utf8.ValidString(file) {
+	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || wire.CheckLine("file", "", file, 250) != nil || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension {
 		return "", refuse(http.StatusUnprocessableEntity, "file", "%q names no show: it must be a file name that ends in %s, without a folder", file, Extension)
 	}
 	return filepath.Join(f.dir, file), nil

@@ -127,7 +127,7 @@ func (t *Take) checkLabels() error {
 	if t.Loudspeakers == nil {
 		t.Loudspeakers = []int64{}
 	}
-	if err := checkText("take", t.Name); err != nil {
+	if err := wire.CheckLine("name", "the name of a take", t.Name, maxText); err != nil {
 		return err
 	}
 	return checkText("take", t.Note)

@@ -27,7 +27,7 @@ type Text struct {
 }
 
 const (
-	maxPoints = 1 << 20
+	maxPoints = 1 << 18 // twice what the longest window has
 	maxLine   = 4096
 )
 
@@ -235,8 +235,26 @@ func (t *Text) comment(text string) {
 	}
 }
 
-// settle brings coherence to 0…1 and checks it.
+// settle brings coherence to 0…1 and checks what the columns hold.
 func (t *Text) settle() error {
+	if t.SampleRateHz != 0 {
+		if err := checkGrid(t.SampleRateHz, 0); err != nil {
+			return err
+		}
+	}
+	if !(math.Abs(t.DelayMs) <= maxDelayMs) {
+		return refuse(0, "text", "a delay of %g ms: choose one within ±%g", t.DelayMs, maxDelayMs)
+	}
+	for i, f := range t.FrequencyHz {
+		if f > maxHz || math.Abs(t.MagnitudeDB[i]) > maxLevelDB {
+			return refuse(0, "text", "%g dB at %g Hz: the columns must be Hz, up to %g, and dB, within ±%d", t.MagnitudeDB[i], f, maxHz, maxLevelDB)
+		}
+	}
+	for _, n := range t.EffectiveAverages {
+		if !(n >= 0 && n <= 1e9) {
+			return refuse(0, "text", "%g averages: choose 0 to 1e9", n)
+		}
+	}
 	most := 0.0
 	for _, g := range t.Coherence {
 		if most = max(most, g); g < 0 || g > 100 {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"plumbline/analyze"
+	"plumbline/analyze/caution"
 )
 
 // Options are what a sentence needs to know beside the frame.
@@ -80,6 +81,10 @@ func (k *Keeper) Update(f *analyze.Frame, i int, o Options) bool {
 
 // Sentence is the newest one.
 func (k *Keeper) Sentence() Sentence { return k.sentence }
+
+// Caution is what speaks against the measurement, the most urgent alone, as the
+// sentence has it; false: nothing does.
+func (k *Keeper) Caution() (caution.Caution, bool) { return k.shown.caution() }
 
 // Reasons are those of the frame the sentence was made of: why there is no
 // delay, and what the polarity rests on.

@@ -5,6 +5,7 @@ import (
 
 	"plumbline/analyze"
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/caution"
 	"plumbline/analyze/response"
 	"plumbline/stream/wire"
 )
@@ -17,25 +18,21 @@ const (
 	silentReference
 	silentMicrophone
 	averaging
+	ahead
 	noDelay
 	tooQuiet
 	heard
 )
 
-// Thresholds. A channel under its limit carries nothing but the converter's own
-// noise (common practice, no source: 16 bit resolve −98 dBFS, microphone
-// preamplifiers hiss near −90).
+// Thresholds; those of what is wrong with the channels are caution's.
 const (
-	silentReferenceDBFS  = -80
-	silentMicrophoneDBFS = -90
-	silentForS           = 1.0
-	clipShownS           = 3.0
-	leastAveragedS       = 0.4
-	arrivalWithinDB      = 10   // a weaker second arrival ripples by less than ±3 dB (comb.csv)
-	leastOffsetMs        = 0.1  // nearer ones are one arrival to the eye
-	leastTrustedOctaves  = 1.0  // a narrower band supports no sentence
-	sureAbove            = 0.99 // confidence of polarity
-	maxArrivals          = 5
+	clipShownS          = 3.0
+	leastAveragedS      = 0.4
+	arrivalWithinDB     = 10   // a weaker second arrival ripples by less than ±3 dB (comb.csv)
+	leastOffsetMs       = 0.1  // nearer ones are one arrival to the eye
+	leastTrustedOctaves = 1.0  // a narrower band supports no sentence
+	sureAbove           = 0.99 // confidence of polarity
+	maxArrivals         = 5
 )
 
 // meaning is what a sentence says, in numbers. It is comparable with same.
@@ -79,8 +76,8 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		sign: mic.Polarity.Sign, grows: o.Grows,
 		delayReason: mic.DelayReason, polarityReason: mic.Polarity.Reason,
 	}
-	k.reference.note(&f.Reference, silentReferenceDBFS, now)
-	k.microphone.note(&mic.Input, silentMicrophoneDBFS, now)
+	k.reference.note(&f.Reference, caution.SilentReferenceDBFS, now)
+	k.microphone.note(&mic.Input, caution.SilentMicrophoneDBFS, now)
 	switch {
 	case now-k.reference.clippedAt < clipShownS:
 		m.kind, m.onReference, m.certainty = clippedInput, true, wire.Sure
@@ -88,10 +85,10 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 	case now-k.microphone.clippedAt < clipShownS:
 		m.kind, m.certainty = clippedInput, wire.Sure
 		return m
-	case now-k.reference.loudAt >= silentForS:
+	case now-k.reference.loudAt >= caution.SilentForS:
 		m.kind, m.certainty = silentReference, wire.Sure
 		return m
-	case now-k.microphone.loudAt >= silentForS:
+	case now-k.microphone.loudAt >= caution.SilentForS:
 		m.kind, m.certainty = silentMicrophone, wire.Sure
 		return m
 	case f.AveragedS < leastAveragedS:
@@ -99,6 +96,9 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		return m
 	case math.IsNaN(mic.DelayMs):
 		m.kind, m.certainty, m.reason = noDelay, wire.CannotTell, mic.DelayReason
+		return m
+	case !mic.DelayFixed && caution.IsAhead(mic.DelayMs, mic.DelaySDMs):
+		m.kind, m.certainty, m.polarityReason = ahead, wire.Likely, caution.WhyNoPolarity
 		return m
 	}
 	m.low, m.high = trustedBand(&mic.Curve)
@@ -167,6 +167,8 @@ func same(a, b *meaning) bool {
 	switch a.kind {
 	case noDelay:
 		return sameWords(a.reason, b.reason)
+	case ahead:
+		return sameDelay(a.delayMs, b.delayMs, b.sdMs)
 	case tooQuiet:
 		return math.Abs(a.snrDB-b.snrDB) < 2 && a.grows == b.grows && near(a.waitS, b.waitS, 1.5)
 	case heard:

@@ -9,6 +9,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"plumbline/analyze/caution"
 	"plumbline/stream/wire"
 )
 
@@ -66,20 +67,13 @@ func (m *meaning) sentence() Sentence {
 	switch m.kind {
 	case clippedInput:
 		s.Mark = wire.Act
-		if m.onReference {
-			s.about("reference", "The reference").say(fmt.Sprintf(" on channel %d clips: ", m.reference))
-		} else {
-			s.about("microphone", "The microphone").say(fmt.Sprintf(" on channel %d clips: ", m.channel))
-		}
-		s.about("next", "turn its input down.").say(" What is measured while it clips cannot be trusted.")
-	case silentReference:
+		s.caution(m.caution())
+	case silentReference, silentMicrophone:
 		s.Mark = wire.Attention
-		s.say("Nothing on the ").about("reference", "reference channel").say(". ").
-			about("next", fmt.Sprintf("Is the signal on, is channel %d the right one?", m.reference))
-	case silentMicrophone:
-		s.Mark = wire.Attention
-		s.say("Nothing on ").about("microphone", fmt.Sprintf("microphone channel %d", m.channel)).say(". ").
-			about("next", "Is the microphone plugged in and fed, and the loudspeaker on?")
+		s.caution(m.caution())
+	case ahead:
+		s.Mark = wire.Act
+		s.caution(m.caution())
 	case averaging:
 		s.about("averaging", "Averaging").say(": not enough heard yet to tell.")
 	case noDelay:
@@ -100,6 +94,43 @@ func (m *meaning) sentence() Sentence {
 		}
 	}
 	return s
+}
+
+// caution is what the meaning says against the measurement; false: nothing.
+func (m *meaning) caution() (c caution.Caution, ok bool) {
+	switch m.kind {
+	case clippedInput:
+		if m.onReference {
+			return caution.Clips(true, m.reference), true
+		}
+		return caution.Clips(false, m.channel), true
+	case silentReference:
+		return caution.NothingOnReference(m.reference), true
+	case silentMicrophone:
+		return caution.NothingOnMicrophone(m.channel), true
+	case ahead:
+		return caution.Ahead(-m.delayMs, m.reference, m.channel), true
+	case noDelay:
+		return caution.WithoutDelay(m.channel, m.reason), true
+	}
+	return c, false
+}
+
+// caution says what is wrong as the command line does, its parts pointing at the
+// channel and at the next step.
+func (s *Sentence) caution(c caution.Caution, ok bool) {
+	if !ok {
+		return
+	}
+	subject := "microphone"
+	if strings.Contains(c.Subject, "reference") {
+		subject = "reference"
+	}
+	for _, part := range []struct{ about, text string }{{"", c.Lead}, {subject, c.Subject}, {"", c.Finding}, {"next", c.Next}, {"", c.After}} {
+		if part.text != "" {
+			s.about(part.about, part.text)
+		}
+	}
 }
 
 func (m *meaning) subject(first bool) string {

@@ -88,6 +88,22 @@ func TestSentences(t *testing.T) {
 		},
 			"Cannot tell when the microphone hears the loudspeaker: nothing in the microphone is like the reference.",
 			wire.CannotTell, wire.Attention},
+		// No sound arrives before it is sent: the cause comes first, and nothing else is claimed.
+		{"ahead of the reference", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs, m.Polarity.Sign = -12.3, -1
+		},
+			"The microphone on channel 2 hears the sound 12.30 ms before the reference: the channels are swapped, or something delays the reference. Take channel 2 as reference and channel 1 as microphone, or the reference from behind what delays it.",
+			wire.Likely, wire.Act},
+		{"ahead by two samples, as converters differ", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs, m.Arrivals[0].DelayMs = -0.04, -0.04
+		},
+			"The microphone hears the loudspeaker 0.04 ms before the reference. Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
+		{"ahead of the reference, set by hand", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayFixed, m.DelayMs, m.Arrivals = true, -12.3, nil
+		},
+			"The compensation is set to -12.30 ms. Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Steady},
 		{"at the start", func(f *analyze.Frame, m *analyze.Microphone) { f.AveragedS = 0.1 },
 			"Averaging: not enough heard yet to tell.",
 			wire.CannotTell, wire.Steady},

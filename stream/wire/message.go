@@ -119,6 +119,8 @@ type Verdict struct {
 	Mark           string `json:"mark"`            // "steady", "attention" or "act"
 	DelayReason    string `json:"delay_reason"`    // why there is no delay; empty when there is one
 	PolarityReason string `json:"polarity_reason"` // what the polarity rests on
+	// Cautions are what speaks against the measurement, the most urgent first.
+	Cautions []Caution `json:"cautions"`
 }
 
 // Verdicts is the object of GET /api/v1/verdict.

@@ -28,7 +28,7 @@ func sampleVerdict() Verdict {
 	return Verdict{
 		Type: TypeVerdict, Microphone: 2, Text: "Same polarity. Trusted from 63 Hz to 14 kHz.",
 		Parts:     []Part{{Text: "Same polarity", About: "polarity"}, {Text: ". Trusted "}, {Text: "from 63 Hz to 14 kHz", About: "trusted"}, {Text: "."}},
-		Certainty: Sure, Mark: Steady, PolarityReason: "same over 7.8 octaves",
+		Certainty: Sure, Mark: Steady, PolarityReason: "same over 7.8 octaves", Cautions: []Caution{{Code: "clipped", Text: "The reference on channel 1 clips: turn its input down."}},
 	}
 }
 

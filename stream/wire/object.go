@@ -44,6 +44,7 @@ type Microphone struct {
 	DelaySDMs         Value           `json:"delay_sd_ms"`
 	DelayFixed        bool            `json:"delay_fixed"`
 	Reason            *string         `json:"reason"` // why there is no delay
+	Cautions          []Caution       `json:"cautions"`
 	Polarity          PolarityObject  `json:"polarity"`
 	FrequencyHz       []float64       `json:"frequency_hz"`
 	MagnitudeDB       Values          `json:"magnitude_db"`
@@ -57,6 +58,12 @@ type Microphone struct {
 	Arrivals          []ArrivalObject `json:"arrivals"`
 	Levels            *LevelsObject   `json:"levels"`
 	Verdict           string          `json:"verdict"`
+}
+
+// Caution is one thing that is wrong with what is measured.
+type Caution struct {
+	Code string `json:"code"` // stable word for programs
+	Text string `json:"text"` // what is wrong and what to do
 }
 
 // PolarityObject is the verdict about the wiring.
@@ -136,6 +143,7 @@ func microphone(f *Frame, c int, grid []float64, verdict Verdict, speedMS float6
 		DelaySDMs:         Value(math.NaN()),
 		Levels:            levels(f, c),
 		Verdict:           verdict.Text,
+		Cautions:          append([]Caution{}, verdict.Cautions...),
 	}
 	if d := f.Curve(DelayMs, c); len(d) == 3 {
 		m.DelayMs, m.DelaySDMs, m.DelayFixed = number(d[0]), number(d[1]), d[2] == 1

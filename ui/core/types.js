@@ -16,7 +16,8 @@
  *
  * @typedef {{text: string, about?: string}} Part
  * @typedef {{microphone: number, text: string, parts: Part[], certainty: string,
- *   mark: 'steady'|'attention'|'act', delay_reason: string, polarity_reason: string}} Verdict
+ *   mark: 'steady'|'attention'|'act', delay_reason: string, polarity_reason: string,
+ *   cautions: {code: string, text: string}[]}} Verdict
  *
  * @typedef {[number, number, number]} Position  metres: x along, y across, z up
  * @typedef {{name: string, role: string, position_m: Position, delay_ms: number, gain_db: number,

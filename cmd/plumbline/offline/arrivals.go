@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"runtime"
-	"sync"
 
 	"plumbline/analyze/arrival"
 )
@@ -84,22 +83,6 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 	return found, nil
 }
 
-// Each calls do(0) … do(n−1) on all cores and returns when all are done.
+// Each calls do(0) … do(n−1) on all cores and returns when all are done. A panic
+// of do is one of Each: whoever asked for the work can catch it.
 func Each(n int, do func(i int)) { share(n, runtime.GOMAXPROCS(0), do) }
-
-// share calls do(0) … do(n−1) in at most workers goroutines and waits for all.
-func share(n, workers int, do func(i int)) {
-	workers = min(n, workers)
-	var wg sync.WaitGroup
-	for w := 1; w < workers; w++ {
-		wg.Go(func() {
-			for i := w; i < n; i += workers {
-				do(i)
-			}
-		})
-	}
-	for i := 0; i < n; i += workers {
-		do(i)
-	}
-	wg.Wait()
-}

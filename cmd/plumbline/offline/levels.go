@@ -24,8 +24,11 @@ type LevelsConfig struct {
 // Levels are what was measured of one channel.
 type Levels struct {
 	level.Reading
-	Bands    []level.Band
-	Exposure exposure.Status // when asked for
+	Bands []level.Band
+	// Reason and BandsReason are why levels, and levels of bands, are unknown:
+	// the recording is shorter than they need. Empty: all are known.
+	Reason, BandsReason string
+	Exposure            exposure.Status // when asked for
 }
 
 // MeasureLevels measures whole channels of a recording, each on a core of its own.
@@ -84,6 +87,7 @@ func measureChannel(ctx context.Context, file *wavfile.File, cfg LevelsConfig, c
 	}
 	meter.Read(&dst.Reading)
 	dst.Bands = meter.Bands()
+	dst.Reason, dst.BandsReason = dst.HideUnsettled(dst.Bands)
 	if tracker != nil {
 		dst.Exposure = tracker.Status()
 	}

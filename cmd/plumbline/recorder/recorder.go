@@ -80,6 +80,9 @@ func New(cfg Config) (*Recorder, error) {
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("cannot record to %s: %w", cfg.Path, err)
 	}
+	if info, err := os.Stat(filepath.Dir(cfg.Path)); err != nil || !info.IsDir() {
+		return nil, fmt.Errorf("cannot record to %s: there is no folder %s", cfg.Path, filepath.Dir(cfg.Path))
+	}
 	r := &Recorder{cfg: cfg, ring: capture.NewRing(cfg.Channels, ringS*cfg.SampleRateHz), free: free, look: lookEvery}
 	r.create = func() (sink, error) {
 		return wavfile.Record(cfg.Path, wavfile.Format{SampleRateHz: cfg.SampleRateHz, Channels: cfg.Channels, Encoding: wavfile.Float32})
