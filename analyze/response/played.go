@@ -16,13 +16,15 @@ const (
 	leastPlayedPoints  = 6
 	playedHole         = 1.2599 // a third of an octave
 	playedStep         = 12     // an octave is looked at in so many steps
-	mostPlayedSteps    = 160    // 13 octaves
+	mostPlayedSteps    = 120    // the ten octaves and what is rounded
+	lowestPlayedHz     = 20
+	highestPlayedHz    = 20000
 )
 
 // Plays is the band that a loudspeaker plays, as far as it is heard: the widest
 // in octaves where, over a third of an octave, at least half is coherent beyond
 // what unrelated channels reach in FalseTrust of cases, and the level lies within
-// PlaysWithinDB of the loudest octave's. A hole of up to a third of an octave, as
+// PlaysWithinDB of the loudest octave's, within 20 Hz…20 kHz. A hole of up to a third of an octave, as
 // a room makes it, does not end it. ok is false when nothing is heard. Levels are
 // power means of |H|² over log frequency, less the power that noise adds.
 func (s *Spectra) Plays() (lowHz, highHz float64, ok bool) {
@@ -30,7 +32,7 @@ func (s *Spectra) Plays() (lowHz, highHz float64, ok bool) {
 	var t threshold
 	from := math.Inf(1)
 	for i, f := range s.FrequencyHz {
-		if f < 10 || !(s.Gxx[i] > 0) {
+		if f < lowestPlayedHz || f > highestPlayedHz || !(s.Gxx[i] > 0) {
 			continue
 		}
 		from = min(from, f)
@@ -67,7 +69,7 @@ func (s *Spectra) Plays() (lowHz, highHz float64, ok bool) {
 			best = run
 		}
 	}
-	return best[0], best[1], best[1] > 0
+	return best[0], min(best[1], highestPlayedHz), best[1] > 0
 }
 
 // played sums the points of a step.

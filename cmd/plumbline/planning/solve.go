@@ -60,7 +60,7 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 		seats[i] = alignment.Seat{A: seat.plannedA, B: seat.plannedB}
 	}
 	if s.problem, err = alignment.New(cfg, seats); err != nil {
-		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %v.", q.Main, q.Fill, err))
+		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %s.", q.Main, q.Fill, sayNo(err, q.Main, q.Fill)))
 		return s, nil
 	}
 	s.result = s.problem.Solve()

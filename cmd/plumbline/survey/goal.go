@@ -61,11 +61,13 @@ func (a *aim) missed(withinDB float64) string {
 	return fmt.Sprintf("±%g dB cannot be reached %s: room noise", withinDB, where)
 }
 
+// hertz is a frequency to two figures.
 func hertz(f float64) string {
-	if f >= 995 {
-		return fmt.Sprintf("%.2g kHz", f/1000)
+	unit := math.Pow(10, math.Floor(math.Log10(f))-1)
+	if f = math.Round(f/unit) * unit; f >= 1000 {
+		return fmt.Sprintf("%g kHz", f/1000)
 	}
-	return fmt.Sprintf("%.2g Hz", f)
+	return fmt.Sprintf("%g Hz", f)
 }
 
 func bandWords(low, high float64) string {
