@@ -37,7 +37,9 @@ const (
 // findOffset looks for the τ in ±maxS and the sign p with the largest p·R(τ),
 // R(τ) = Σ w·Re(conj(A)·B·e^{jωτ}): everywhere on a grid finer than 1/(8 f_max)
 // with up to 192 points an octave, then on all points, then by Newton's method.
-func findOffset(pair *Pair, maxS float64) offset {
+// One that is known is taken as it is, and compared with the best of the other
+// sign.
+func findOffset(pair *Pair, maxS float64, known *Offset) offset {
 	x := make([]complex128, len(pair.Weight))
 	for k, w := range pair.Weight {
 		x[k] = complex(w, 0) * cmplx.Conj(pair.A[k]) * pair.B[k]
@@ -74,8 +76,12 @@ func findOffset(pair *Pair, maxS float64) offset {
 		}
 	}
 	o, other := best[0], best[1]
-	if other.r > o.r {
+	if known != nil && known.Sign < 0 || known == nil && other.r > o.r {
 		o, other = other, o
+	}
+	if known != nil {
+		o.tauS = known.Ms / 1e3
+		o.r = float64(o.sign) * correlation(pair.FrequencyHz, x, o.tauS)
 	}
 	o.other = other.r
 	o.spread(pair)
