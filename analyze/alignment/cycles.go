@@ -22,6 +22,11 @@ const tieDB = 0.2
 // mostAlike is how many other cycles are told.
 const mostAlike = 3
 
+// NarrowOctaves is the overlap up to which cycles are mistaken for one another.
+// In a wider one what is as good is another compromise between seats, and slopes
+// do not choose.
+const NarrowOctaves = 3
+
 // tellsSD is by how many standard deviations slopes must differ to tell.
 const tellsSD = 2
 
@@ -52,6 +57,7 @@ type Cycle struct {
 // Cycles is what is known of the cycle of a plan.
 type Cycles struct {
 	Certainty Certainty
+	Narrow    bool    // the band is no wider than NarrowOctaves
 	PeriodMs  float64 // of the middle of the band
 	Alike     []Cycle // the others that are as good, the best first
 	// SlopeMs is what the plan leaves, as in Cycle, and SDMs the standard deviation of all SlopeMs; NaN
@@ -63,7 +69,7 @@ type Cycles struct {
 // cycle chooses among the optima that are alike. list holds those of the grid,
 // the best first, and best the refined one.
 func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cycles) {
-	c := Cycles{PeriodMs: 1e3 / math.Sqrt(p.band.LowHz*p.band.HighHz), SlopeMs: math.NaN(), SDMs: math.NaN()}
+	c := Cycles{Narrow: p.band.Octaves() <= NarrowOctaves, PeriodMs: 1e3 / math.Sqrt(p.band.LowHz*p.band.HighHz), SlopeMs: math.NaN(), SDMs: math.NaN()}
 	const near = 2 * AlikeDB // on the grid, which is not exact
 	apart := func(x, y candidate) bool { return math.Abs(x.DelayMs-y.DelayMs) >= c.PeriodMs/4 }
 	others := slices.DeleteFunc(slices.Clone(list), func(o candidate) bool {
@@ -93,9 +99,12 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 	laterMs, sdMs := p.slopes(-best.DelayMs, (mostAlike+0.5)*c.PeriodMs)
 	c.SDMs = sdMs
 	left := func(x candidate) float64 { return laterMs + x.DelayMs }
-	plan := choose(alike, left, sdMs)
+	plan := best
+	if c.Narrow {
+		plan = choose(alike, left, sdMs)
+	}
 	c.SlopeMs, c.Certainty, c.Smallest = left(plan), Likely, true
-	if math.Abs(c.SlopeMs) > c.PeriodMs/2 {
+	if !c.Narrow || math.Abs(c.SlopeMs) > c.PeriodMs/2 {
 		c.Certainty = CannotTell
 	}
 	for _, o := range alike {

@@ -80,7 +80,7 @@ type CycleObject struct {
 
 // SlopesObject is straight lines through the phases of a seat's two responses over
 // the band: group delays in ms after the main's compensation. Where they are
-// equal the phases run parallel.
+// equal the phases run parallel. Null over a band of more than three octaves.
 type SlopesObject struct {
 	AMs  Value `json:"a_ms"`
 	BMs  Value `json:"b_ms"`  // with today's setting

@@ -14,6 +14,9 @@ import (
 // that is moved.
 func SayCycles(c alignment.Cycles, b string) string {
 	if c.Certainty == alignment.Sure {
+		if !c.Narrow {
+			return fmt.Sprintf("Sure: nothing else comes within %.1f dB.", alignment.AlikeDB)
+		}
 		return fmt.Sprintf("Sure: no other cycle comes within %.1f dB.", alignment.AlikeDB)
 	}
 	other := c.Alike[0]
@@ -35,6 +38,9 @@ func SayCycles(c alignment.Cycles, b string) string {
 	}
 	if c.Certainty == alignment.Likely {
 		return fmt.Sprintf("Likely: %s, but the phase slopes speak for the plan (%.1f ms apart, there %.1f).", good, math.Abs(c.SlopeMs), math.Abs(other.SlopeMs))
+	}
+	if !c.Narrow {
+		return fmt.Sprintf("Cannot tell which is best: %s.", good)
 	}
 	text := fmt.Sprintf("Cannot tell which cycle: %s, and the phase slopes do not decide", good)
 	if c.Smallest {
@@ -88,9 +94,14 @@ func (s *solution) sayCycles(a *wire.Align) {
 	}
 }
 
-// slopes are the group delays of a seat's pair; B's is looked for two periods of
+// slopes are the group delays of a seat's pair over a narrow overlap; over a wide
+// one no line is straight. B's is looked for two periods of
 // the band's middle around its offset.
 func (s *solution) slopes(pair *summation.Pair, offsetMs float64) wire.SlopesObject {
+	if !s.result.Cycles.Narrow {
+		unknown := wire.Unknown()
+		return wire.SlopesObject{AMs: unknown, BMs: unknown, SDMs: unknown}
+	}
 	x := pair.Slopes(offsetMs, 2*s.result.Cycles.PeriodMs)
 	return wire.SlopesObject{AMs: wire.Value(x.AMs), BMs: wire.Value(x.BMs), SDMs: wire.Value(x.SDMs)}
 }
