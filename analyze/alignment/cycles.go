@@ -13,8 +13,8 @@ import (
 // does not tell which one the loudspeakers were made for. What does is how the
 // phases run: where their slopes agree they stay together over the band.
 
-// AlikeDB is how much less another cycle may give and still count as as good.
-const AlikeDB = 0.5
+// CycleAlikeDB is how much less another cycle may give and still count as as good.
+const CycleAlikeDB = 0.5
 
 // tieDB is what a plan may give away for slopes that agree, or for a smaller step.
 const tieDB = 0.2
@@ -27,8 +27,9 @@ const mostAlike = 3
 // do not choose.
 const NarrowOctaves = 3
 
-// tellsSD is by how many standard deviations slopes must differ to tell.
-const tellsSD = 2
+// Slopes tell when they differ by so many standard deviations, and by so much of a
+// period: crossovers and boxes delay one side against the other by about as much.
+const tellsSD, tellsPeriods = 2, 1.0 / 8
 
 // Certainty is how sure it is which cycle a plan is on.
 type Certainty int
@@ -70,7 +71,7 @@ type Cycles struct {
 // the best first, and best the refined one.
 func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cycles) {
 	c := Cycles{Narrow: p.band.Octaves() <= NarrowOctaves, PeriodMs: 1e3 / math.Sqrt(p.band.LowHz*p.band.HighHz), SlopeMs: math.NaN(), SDMs: math.NaN()}
-	const near = 2 * AlikeDB // on the grid, which is not exact
+	const near = 2 * CycleAlikeDB // on the grid, which is not exact
 	apart := func(x, y candidate) bool { return math.Abs(x.DelayMs-y.DelayMs) >= c.PeriodMs/4 }
 	others := slices.DeleteFunc(slices.Clone(list), func(o candidate) bool {
 		return !apart(o, best) || o.valueDB < list[0].valueDB-near
@@ -88,7 +89,7 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 			break
 		}
 		o := p.best(others, g, 8, 2)
-		if best.valueDB-o.valueDB > AlikeDB+tellsSD*p.differenceSD(best.Setting, o.Setting) {
+		if best.valueDB-o.valueDB > CycleAlikeDB+tellsSD*p.differenceSD(best.Setting, o.Setting) {
 			break
 		}
 		alike = append(alike, o)
@@ -99,9 +100,10 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 	laterMs, sdMs := p.slopes(-best.DelayMs, (mostAlike+0.5)*c.PeriodMs)
 	c.SDMs = sdMs
 	left := func(x candidate) float64 { return laterMs + x.DelayMs }
+	tells := max(tellsSD*sdMs, tellsPeriods*c.PeriodMs)
 	plan := best
 	if c.Narrow {
-		plan = choose(alike, left, sdMs)
+		plan = choose(alike, left, tells)
 	}
 	c.SlopeMs, c.Certainty, c.Smallest = left(plan), Likely, true
 	if !c.Narrow || math.Abs(c.SlopeMs) > c.PeriodMs/2 {
@@ -115,7 +117,7 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 			Setting: o.Setting, StepMs: o.DelayMs - plan.DelayMs, Turned: o.Sign != plan.Sign, LessDB: plan.valueDB - o.valueDB, SlopeMs: left(o),
 		})
 		c.Smallest = c.Smallest && math.Abs(plan.DelayMs) < math.Abs(o.DelayMs)
-		if math.Abs(left(o)) < math.Abs(c.SlopeMs)+tellsSD*sdMs {
+		if math.Abs(left(o)) < math.Abs(c.SlopeMs)+tells {
 			c.Certainty = CannotTell
 		}
 	}
@@ -124,7 +126,7 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 
 // choose takes, of those that give hardly less than the first, the one whose
 // slopes agree; where these do not tell, the smallest step.
-func choose(alike []candidate, left func(candidate) float64, sdMs float64) candidate {
+func choose(alike []candidate, left func(candidate) float64, tells float64) candidate {
 	pool := slices.DeleteFunc(slices.Clone(alike), func(o candidate) bool { return alike[0].valueDB-o.valueDB > tieDB })
 	least := math.Inf(1)
 	for _, o := range pool {
@@ -132,7 +134,7 @@ func choose(alike []candidate, left func(candidate) float64, sdMs float64) candi
 	}
 	plan, step := alike[0], math.Inf(1)
 	for _, o := range pool {
-		if math.Abs(left(o)) <= least+tellsSD*sdMs && math.Abs(o.DelayMs) < step {
+		if math.Abs(left(o)) <= least+tells && math.Abs(o.DelayMs) < step {
 			plan, step = o, math.Abs(o.DelayMs)
 		}
 	}
@@ -205,7 +207,7 @@ func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.
 	if inside {
 		near.climb(stepMs, func(dst []float64, x Setting, fromMs, stepMs float64) { w.line(dst, s, x, fromMs, stepMs) })
 	}
-	if !inside || near.valueDB < own.valueDB-AlikeDB {
+	if !inside || near.valueDB < own.valueDB-CycleAlikeDB {
 		near = own
 	}
 	return summation.Offset{Ms: -near.DelayMs, Sign: near.Sign}

@@ -52,7 +52,8 @@ func (p *Problem) Solve() *Result {
 		_, own = p.scan(p.grid(p.wideMs))
 	}
 	list := p.maxima(total, g)
-	best, cycles := p.cycle(p.best(list, g, 24, 6), list, g)
+	best := p.best(list, g, 24, 6)
+	best, cycles := p.cycle(best, list, g)
 	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting, Cycles: cycles}
 	result.FlatnessMs = p.flatness(best, g)
 	apart := max(result.FlatnessMs, 250/math.Sqrt(p.band.LowHz*p.band.HighHz))

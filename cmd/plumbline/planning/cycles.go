@@ -15,9 +15,9 @@ import (
 func SayCycles(c alignment.Cycles, b string) string {
 	if c.Certainty == alignment.Sure {
 		if !c.Narrow {
-			return fmt.Sprintf("Sure: nothing else comes within %.1f dB.", alignment.AlikeDB)
+			return fmt.Sprintf("Sure: nothing else comes within %.1f dB.", alignment.CycleAlikeDB)
 		}
-		return fmt.Sprintf("Sure: no other cycle comes within %.1f dB.", alignment.AlikeDB)
+		return fmt.Sprintf("Sure: no other cycle comes within %.1f dB.", alignment.CycleAlikeDB)
 	}
 	other := c.Alike[0]
 	good := fmt.Sprintf("%s %.1f ms %s", b, math.Abs(other.StepMs), laterOrEarlier(other.StepMs))
