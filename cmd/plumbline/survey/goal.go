@@ -14,7 +14,7 @@ import (
 const (
 	knowAfterS  = 2.0  // before it is told what a loudspeaker plays
 	settleForS  = 15.0 // before what cannot be reached is given up
-	finestEdge  = 1.06 // as a ratio: bands closer than that are told as one
+	finestEdge  = 1.2  // as a ratio: edges closer than that, a quarter of an octave, are told as one
 	leastStepsS = 5.0  // times to go are told in steps of this, from 10 s on
 )
 
@@ -28,7 +28,8 @@ type aim struct {
 func (a *aim) known() bool { return a.highHz > 0 }
 
 // choose takes the band from what is heard, within the one that was asked for.
-// A loudspeaker that plays nothing of that is measured where it plays.
+// A loudspeaker that plays nothing of that is measured where it plays. What is
+// known stays while it is told as one: skirts sink into the noise little by little.
 func (a *aim) choose(s *response.Spectra, goal wire.Goal) {
 	low, high, ok := s.Plays()
 	if !ok {
@@ -37,7 +38,10 @@ func (a *aim) choose(s *response.Spectra, goal wire.Goal) {
 	if asked := goal.HighHz > 0; asked && min(high, goal.HighHz) > finestEdge*max(low, goal.LowHz) {
 		low, high = max(low, goal.LowHz), min(high, goal.HighHz)
 	}
-	a.lowHz, a.highHz = low, high
+	near := func(x, y float64) bool { return max(x, y) < finestEdge*min(x, y) }
+	if !a.known() || !near(low, a.lowHz) || !near(high, a.highHz) {
+		a.lowHz, a.highHz = low, high
+	}
 }
 
 // missed says what of the band will not be within the goal, in words; "" for
