@@ -13,10 +13,11 @@ type Result struct {
 	Band       summation.Band
 	Aim        Aim
 	Plan       Setting
-	RunnerUp   Setting // the best elsewhere, see Solve; Sign 0 when there is none
+	RunnerUp   Setting // the best elsewhere, see Solve; Sign 0 when there is none. Of two that are alike it may be the louder by a hair
 	TodayDB    float64 // efficiency by the aim with nothing dialled in
 	PlanDB     float64
 	RunnerUpDB float64
+	Cycles     Cycles  // which of the cycles that are alike the plan is on
 	FlatnessMs float64 // how far the delay may move, either way, before FlatDB is lost
 	Seats      []SeatResult
 }
@@ -28,8 +29,10 @@ const FlatDB = 0.5
 type SeatResult struct {
 	TodayDB, PlanDB, RunnerUpDB float64
 	// OffsetMs is B's arrival minus A's: minus the delay of B that would be best
-	// for this seat alone, with either polarity.
-	OffsetMs float64
+	// for this seat alone, with the polarity OffsetSign; of cycles that are alike
+	// there, the plan's.
+	OffsetMs   float64
+	OffsetSign int
 }
 
 // candidate is a local optimum.
@@ -44,13 +47,14 @@ type candidate struct {
 // period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
 	g := p.grid(p.cfg.MaxDelayMs)
-	total, offsets := p.scan(g)
+	total, own := p.scan(g)
 	if p.wideMs > p.cfg.MaxDelayMs { // what may be dialled in is no bound on what is there
-		_, offsets = p.scan(p.grid(p.wideMs))
+		_, own = p.scan(p.grid(p.wideMs))
 	}
 	list := p.maxima(total, g)
 	best := p.best(list, g, 24, 6)
-	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting}
+	best, cycles := p.cycle(best, list, g)
+	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting, Cycles: cycles}
 	result.FlatnessMs = p.flatness(best, g)
 	apart := max(result.FlatnessMs, 250/math.Sqrt(p.band.LowHz*p.band.HighHz))
 	list = slices.DeleteFunc(list, func(c candidate) bool { return math.Abs(c.DelayMs-best.DelayMs) < apart })
@@ -61,8 +65,9 @@ func (p *Problem) Solve() *Result {
 	plan, planDB := p.Efficiency(nil, result.Plan)
 	result.TodayDB, result.PlanDB, result.RunnerUpDB = todayDB, planDB, math.NaN()
 	for i := range p.seats {
+		offset := p.inCycle(i, own[i], result.Plan, g)
 		result.Seats = append(result.Seats, SeatResult{
-			TodayDB: today[i], PlanDB: plan[i], RunnerUpDB: math.NaN(), OffsetMs: offsets[i],
+			TodayDB: today[i], PlanDB: plan[i], RunnerUpDB: math.NaN(), OffsetMs: offset.Ms, OffsetSign: offset.Sign,
 		})
 	}
 	if result.RunnerUp.Sign != 0 {
@@ -76,10 +81,10 @@ func (p *Problem) Solve() *Result {
 }
 
 // scan returns the aim over all seats on the grid (p = +1, −1) and each seat's
-// own offset.
-func (p *Problem) scan(g grid) (total [2][]float64, offsetsMs []float64) {
+// own best.
+func (p *Problem) scan(g grid) (total [2][]float64, own []candidate) {
 	total = [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
-	offsetsMs = make([]float64, len(p.seats))
+	own = make([]candidate, len(p.seats))
 	each := make([][2][]float64, len(p.seats))
 	p.cfg.Each(len(p.seats), func(i int) {
 		var w sweep
@@ -98,14 +103,14 @@ func (p *Problem) scan(g grid) (total [2][]float64, offsetsMs []float64) {
 		best.climb(g.step*1e3, func(dst []float64, x Setting, fromMs, stepMs float64) {
 			w.line(dst, s, x, fromMs, stepMs)
 		})
-		offsetsMs[i] = -best.DelayMs
+		own[i] = best
 	})
 	for i, one := range each {
 		for sign, values := range one {
 			p.gather(total[sign], values, i)
 		}
 	}
-	return total, offsetsMs
+	return total, own
 }
 
 // maxima returns the local optima of the grid, the best first.

@@ -38,6 +38,22 @@ func Deviation(g, n float64) float64 {
 	return t * math.Sqrt(max(0, 1-g)/(2*(n-1)*g))
 }
 
+// AveragesFor is how many averages make Deviation no larger than deviation at
+// coherence g: its inverse, to 1 % from three averages on; at least two. +Inf
+// without coherence.
+func AveragesFor(deviation, g float64) float64 {
+	if !(g > 0 && deviation > 0) {
+		return math.Inf(1)
+	}
+	scale := max(0, 1-g) / (2 * g * deviation * deviation) // n − 1 = t²·scale
+	n := 2 + 4*scale
+	for range 12 { // t falls with n: halving the steps keeps them from swinging
+		t := student975(2*n - 2)
+		n = max(2, (n+1+t*t*scale)/2)
+	}
+	return n
+}
+
 // MagnitudeInterval is the 95 % interval of |H| as factors of |Ĥ|: 1 ±
 // Deviation. low is 0 where the interval reaches zero, high +Inf where nothing
 // is known.

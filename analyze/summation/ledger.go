@@ -15,6 +15,16 @@ type Config struct {
 	Band            Band    // to account for; zero finds the overlap
 	MaxDifferenceDB float64 // levels that count as overlapping when the band is found; 0 is 10
 	MaxOffsetMs     float64 // offsets looked for, either way; 0 is 50, or as far as the compensations differ
+	// Offset is what the rows are drawn up with when it is known already, as by an
+	// alignment: a plan and a ledger that each choose a cycle for themselves
+	// contradict one another. nil: the best in-phase sum.
+	Offset *Offset
+}
+
+// Offset is B against A as an alignment undoes it.
+type Offset struct {
+	Ms   float64 // B's arrival minus A's
+	Sign int     // B's polarity re A's: +1 same, −1 opposite
 }
 
 // Cause is what a row of the ledger accounts for.
@@ -51,7 +61,7 @@ type Ledger struct {
 	GainOverLouderDB      float64 // LevelBothDB − the louder of A and B
 	GainLowDB, GainHighDB float64 // 95 % interval
 	IdealGainDB           float64 // 20 lg 2
-	OffsetMs, OffsetSDMs  float64 // B's arrival minus A's, by the best in-phase sum
+	OffsetMs, OffsetSDMs  float64 // B's arrival minus A's: Config.Offset, or by the best in-phase sum
 	Sign                  int     // B's polarity re A's: +1 same, −1 opposite, 0 undecided
 	Rows                  []Row   // IdealGainDB + Σ ChangeDB = GainOverLouderDB
 }
@@ -71,7 +81,8 @@ const cancelledDB = -120
 //	S0 = 4L                                       the ideal, two of the louder
 //	S1 = (a + b)²                                 level
 //	S2 = a² + b² + 2⟨|A||B|⟩                      spectrum (Cauchy–Schwarz: ⟨|A||B|⟩ ≤ ab)
-//	S3 = a² + b² + 2·max over τ, p of p·R(τ)      phase,  R(τ) = ⟨Re A*·B·e^{jωτ}⟩
+//	S3 = a² + b² + 2·max over τ, p of p·R(τ)      phase,  R(τ) = ⟨Re A*·B·e^{jωτ}⟩;
+//	                                              that of Config.Offset when it is given
 //	S4 = a² + b² + 2p·R(0)                        time, with the p that was best
 //	S5 = a² + b² + 2·R(0) = ⟨|A + B|²⟩            polarity
 //	S6 = ⟨|C|²⟩                                   rest
@@ -134,7 +145,7 @@ func (p *Pair) Account(both *response.Spectra, cfg Config) (*Ledger, error) {
 	if p.near == nil {
 		p.near = newNeighbours(p.FrequencyHz, p.of.Window, p.of.SampleRateHz)
 	}
-	s := newStages(p, both, cfg.MaxOffsetMs/1e3)
+	s := newStages(p, both, cfg.MaxOffsetMs/1e3, cfg.Offset)
 	l := s.ledger()
 	l.say(cmp.Or(cfg.A, "A"), cmp.Or(cfg.B, "B"))
 	return l, nil
@@ -156,7 +167,7 @@ type stages struct {
 	covariance [7][7]float64 // of stages m ≤ n, for those that are compared
 }
 
-func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64) *stages {
+func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64, known *Offset) *stages {
 	s := &stages{pair: pair}
 	var m, r0 float64
 	for k, w := range pair.Weight {
@@ -168,7 +179,7 @@ func newStages(pair *Pair, both *response.Spectra, maxOffsetS float64) *stages {
 	}
 	s.levelA -= pair.a.mean(pair.Weight)
 	s.levelB -= pair.b.mean(pair.Weight)
-	s.offset = findOffset(pair, maxOffsetS)
+	s.offset = findOffset(pair, maxOffsetS, known)
 	s.p, s.tauS = float64(s.offset.sign), s.offset.tauS
 	if s.levelB > s.levelA {
 		s.louder = 1

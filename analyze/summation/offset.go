@@ -37,7 +37,9 @@ const (
 // findOffset looks for the τ in ±maxS and the sign p with the largest p·R(τ),
 // R(τ) = Σ w·Re(conj(A)·B·e^{jωτ}): everywhere on a grid finer than 1/(8 f_max)
 // with up to 192 points an octave, then on all points, then by Newton's method.
-func findOffset(pair *Pair, maxS float64) offset {
+// One that is known is taken as it is, and compared with the best of the other
+// sign.
+func findOffset(pair *Pair, maxS float64, known *Offset) offset {
 	x := make([]complex128, len(pair.Weight))
 	for k, w := range pair.Weight {
 		x[k] = complex(w, 0) * cmplx.Conj(pair.A[k]) * pair.B[k]
@@ -74,11 +76,18 @@ func findOffset(pair *Pair, maxS float64) offset {
 		}
 	}
 	o, other := best[0], best[1]
-	if other.r > o.r {
+	if known != nil && known.Sign < 0 || known == nil && other.r > o.r {
 		o, other = other, o
+	}
+	if known != nil {
+		o.tauS = known.Ms / 1e3
+		o.r = float64(o.sign) * correlation(pair.FrequencyHz, x, o.tauS)
 	}
 	o.other = other.r
 	o.spread(pair)
+	if known != nil {
+		o.spreadAligned(pair)
+	}
 	return o
 }
 
@@ -281,5 +290,36 @@ func (o *offset) spread(pair *Pair) {
 		pair.b.whiten(g)
 	}
 	o.rSD = math.Sqrt(pair.near.variance(ra) + pair.near.variance(rb))
+	o.sdS = math.Sqrt(pair.near.variance(ta)+pair.near.variance(tb)) / math.Abs(bend)
+}
+
+// spreadAligned sets the standard deviation of a τ that an alignment has found:
+// the maximum of Σ w·h(θ), h(θ) = ln(1 + c·cos θ), θ the phase of B against A less
+// ωτ and c as in its efficiency. δτ = −Σ w·ω·h”·δθ/Σ w·ω²·h”. Only the points of the
+// cells have a weight w.
+func (o *offset) spreadAligned(pair *Pair) {
+	n := len(pair.Weight)
+	ta, tb := make([]complex128, n), make([]complex128, n)
+	bend := 0.0
+	weight := make([]float64, n)
+	for _, k := range pair.Cells() {
+		weight[k]++
+	}
+	turns := turner{tau: o.tauS}
+	for k, w := range weight {
+		omega := 2 * math.Pi * pair.FrequencyHz[k]
+		turns.to(pair.FrequencyHz[k])
+		a, b := pair.A[k], pair.B[k]
+		pa, pb := power(a), power(b)
+		c := 2 * math.Sqrt(pa*pb) / (pa + pb)
+		cos := float64(o.sign) * real(cmplx.Conj(a)*b*turns.z) / math.Sqrt(pa*pb)
+		den := max(0.05, 1+c*cos) // a cell that cancels has no say of its own
+		h := -c * (c + cos) / (den * den)
+		bend += w * omega * omega * h
+		// δθ = Im(δB/B) − Im(δA/A), and Im(δ/z) = Re(conj(jz/|z|²)·δ).
+		ta[k], tb[k] = scaled(complex(0, 1)*a, -w*omega*h/pa), scaled(complex(0, 1)*b, w*omega*h/pb)
+	}
+	pair.a.whiten(ta)
+	pair.b.whiten(tb)
 	o.sdS = math.Sqrt(pair.near.variance(ta)+pair.near.variance(tb)) / math.Abs(bend)
 }

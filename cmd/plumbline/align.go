@@ -11,6 +11,7 @@ import (
 
 	"plumbline/analyze/alignment"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/cmd/plumbline/planning"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -125,7 +126,17 @@ type alignReport struct {
 	RunnerUp   *planObject      `json:"runner_up"` // null: there is no other
 	Efficiency efficiencyObject `json:"efficiency_db"`
 	FlatnessMs wire.Value       `json:"flatness_ms"`
+	Certainty  string           `json:"certainty"` // which cycle: sure, likely, cannot tell
+	Reason     string           `json:"reason"`
+	Cycles     []cycleObject    `json:"cycles"` // that are as good as the plan's
 	Seats      []seatObject     `json:"seats"`
+}
+
+// cycleObject is another setting that is as good.
+type cycleObject struct {
+	planObject
+	LessDB  wire.Value `json:"less_db"`  // than the plan
+	SlopeMs wire.Value `json:"slope_ms"` // group delay of B after A's that it leaves
 }
 
 type planObject struct {
@@ -161,7 +172,10 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 	report := &alignReport{
 		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim, Plan: plan(r.Plan),
 		Efficiency: efficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)},
-		FlatnessMs: wire.Value(r.FlatnessMs),
+		FlatnessMs: wire.Value(r.FlatnessMs), Certainty: r.Cycles.Certainty.String(), Reason: sayCycles(r.Cycles), Cycles: []cycleObject{},
+	}
+	for _, c := range r.Cycles.Alike {
+		report.Cycles = append(report.Cycles, cycleObject{plan(c.Setting), wire.Value(c.LessDB), wire.Value(c.SlopeMs)})
 	}
 	if r.RunnerUp.Sign != 0 {
 		p := plan(r.RunnerUp)
@@ -184,6 +198,9 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	if r.RunnerUp != nil {
 		fmt.Fprintf(out, "Runner-up  %s\n", r.RunnerUp.text(temperatureC))
 	}
+	if r.Certainty != alignment.Sure.String() {
+		fmt.Fprintf(out, "\n%s\n", r.Reason)
+	}
 	aim := "mean of the seats"
 	if r.Aim == "worst" {
 		aim = "worst seat"
@@ -198,6 +215,9 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	}
 	return out.Flush()
 }
+
+// sayCycles is how sure the cycle of a plan is, in words.
+func sayCycles(c alignment.Cycles) string { return planning.SayCycles(c, "B") }
 
 // loss is an efficiency, at most 0 dB, without a rounding error's sign.
 func loss(db wire.Value) string {

@@ -9,8 +9,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
+	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -60,16 +62,37 @@ func runSum(cmd *cobra.Command, f *takesFlags, paths []string) error {
 	if len(spectra) == 3 {
 		both = spectra[2]
 	}
-	ledger, err := summation.Account(spectra[0], spectra[1], both, summation.Config{Band: f.bandHz})
+	cfg, cycles := aligned(spectra[0], spectra[1], f.bandHz)
+	ledger, err := summation.Account(spectra[0], spectra[1], both, cfg)
 	if err != nil {
 		return f.because(paths, fmt.Errorf("%s: %w", strings.Join(paths, ", "), err))
 	}
 	report := newSumReport(f, ledger)
 	report.Cautions = f.cautions(paths)
+	report.Certainty, report.Reason = cycles.Certainty.String(), sayCycles(cycles)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
 	return report.print(cmd.OutOrStdout(), paths, f.temperature)
+}
+
+// aligned is what the ledger of a seat is to be drawn up with: the offset and the
+// band that an alignment of this seat alone finds, so that both say the same.
+// What it cannot align, the ledger will say why.
+func aligned(a, b *response.Spectra, band summation.Band) (summation.Config, alignment.Cycles) {
+	cfg := summation.Config{Band: band}
+	reachMs := max(50, 1.25e3*math.Abs(b.DelayS-a.DelayS))
+	if a.Window > 0 {
+		reachMs = min(reachMs, 500*float64(a.Window)/a.SampleRateHz)
+	}
+	problem, err := alignment.New(alignment.Config{Band: band, MaxDelayMs: min(reachMs, 1000), Each: offline.Each}, []alignment.Seat{{A: a, B: b}})
+	if err != nil {
+		return cfg, alignment.Cycles{}
+	}
+	r := problem.Solve()
+	cfg.Band, cfg.MaxOffsetMs = r.Band, reachMs
+	cfg.Offset = &summation.Offset{Ms: r.Seats[0].OffsetMs, Sign: r.Seats[0].OffsetSign}
+	return cfg, r.Cycles
 }
 
 // sumReport is the JSON of sum.
@@ -88,6 +111,8 @@ type sumReport struct {
 	OffsetMs         wire.Value     `json:"offset_ms"`
 	OffsetSDMs       wire.Value     `json:"offset_sd_ms"`
 	Polarity         string         `json:"polarity"`
+	Certainty        string         `json:"certainty"` // of the offset's cycle
+	Reason           string         `json:"reason"`
 	Ledger           []ledgerObject `json:"ledger"`
 	Comb             combObject     `json:"comb"`
 }
@@ -148,6 +173,9 @@ func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) err
 	} else {
 		fmt.Fprintf(out, "B arrives %.3f ms %s A (%.2f m at %g °C), polarity %s.\n\n", math.Abs(ms), earlier(ms),
 			math.Abs(ms)/1000*verdict.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
+	}
+	if r.Certainty != alignment.Sure.String() {
+		fmt.Fprintf(out, "%s\n\n", r.Reason)
 	}
 	fmt.Fprintln(out, "                dB       95 % interval")
 	fmt.Fprintf(out, "  %-9s %+7.2f\n", "ideal", float64(r.IdealGainDB))

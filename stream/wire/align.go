@@ -49,6 +49,9 @@ type Align struct {
 	Settings     []DialChange     `json:"settings"` // what to dial in for the plan
 	Efficiency   EfficiencyObject `json:"efficiency_db"`
 	FlatnessMs   Value            `json:"flatness_ms"`
+	Certainty    string           `json:"certainty"` // which cycle the plan is on: "sure", "likely", "cannot tell"; empty without a plan
+	Reason       string           `json:"reason"`    // why
+	Cycles       []CycleObject    `json:"cycles"`    // settings on other cycles that are as good
 	TemperatureC Value            `json:"temperature_c"`
 	Missing      []string         `json:"missing"`
 	Seats        []AlignSeat      `json:"seats"`
@@ -65,6 +68,23 @@ type PlanObject struct {
 	DistanceM   float64 `json:"distance_m"`
 	PolarityB   string  `json:"polarity_b"` // "same": as it is; "opposite": turned
 	GainBDB     float64 `json:"gain_b_db"`
+}
+
+// CycleObject is a setting a cycle, or half of one with the other polarity, from
+// the plan.
+type CycleObject struct {
+	PlanObject
+	LessDB  Value `json:"less_db"`  // than the plan
+	SlopeMs Value `json:"slope_ms"` // group delay of the fill after the main's that it leaves, mean of the seats
+}
+
+// SlopesObject is straight lines through the phases of a seat's two responses over
+// the band: group delays in ms after the main's compensation. Where they are
+// equal the phases run parallel. Null over a band of more than three octaves.
+type SlopesObject struct {
+	AMs  Value `json:"a_ms"`
+	BMs  Value `json:"b_ms"`  // with today's setting
+	SDMs Value `json:"sd_ms"` // standard deviation of their difference
 }
 
 // EfficiencyObject is how much of the sum arrives, dB.
@@ -86,37 +106,38 @@ type DialChange struct {
 
 // AlignSeat is the account of one seat.
 type AlignSeat struct {
-	Seat          int64       `json:"seat"`
-	Name          string      `json:"name"`
-	TodayDB       Value       `json:"today_db"` // efficiency
-	PlanDB        Value       `json:"plan_db"`
-	RunnerUpDB    Value       `json:"runner_up_db"`
-	OffsetMs      Value       `json:"offset_ms"` // the fill's arrival minus the main's
-	OffsetSDMs    Value       `json:"offset_sd_ms"`
-	Polarity      string      `json:"polarity"`
-	BandHz        []float64   `json:"band_hz"`
-	LevelADB      Value       `json:"level_a_db"`
-	LevelBDB      Value       `json:"level_b_db"`
-	LevelBothDB   Value       `json:"level_both_db"`
-	Predicted     bool        `json:"predicted"` // no take of both
-	IdealGainDB   Value       `json:"ideal_gain_db"`
-	GainDB        Value       `json:"gain_over_louder_db"`
-	GainLowDB     Value       `json:"gain_low_db"`
-	GainHighDB    Value       `json:"gain_high_db"`
-	PlanGainDB    Value       `json:"plan_gain_db"` // predicted over the louder, with the plan
-	Ledger        []LedgerRow `json:"ledger"`
-	Comb          CombObject  `json:"comb"`
-	TakeA         int64       `json:"take_a"`
-	TakeB         int64       `json:"take_b"`
-	TakeBoth      int64       `json:"take_both"` // 0 none
-	FrequencyHz   []float64   `json:"frequency_hz"`
-	Correlation   Values      `json:"correlation"` // of a point's random error with those of all points, its own 1 included
-	A             Complex     `json:"a"`           // re the main's compensation
-	B             Complex     `json:"b"`
-	Both          *Complex    `json:"both"` // its magnitude is that of the power mean around the point
-	Curve         DelayCurve  `json:"curve"`
-	CompensatedMs Value       `json:"compensated_ms"` // of the main, out of a, b and both
-	Cells         Cells       `json:"cells"`
+	Seat          int64        `json:"seat"`
+	Name          string       `json:"name"`
+	TodayDB       Value        `json:"today_db"` // efficiency
+	PlanDB        Value        `json:"plan_db"`
+	RunnerUpDB    Value        `json:"runner_up_db"`
+	OffsetMs      Value        `json:"offset_ms"` // the fill's arrival minus the main's
+	OffsetSDMs    Value        `json:"offset_sd_ms"`
+	Polarity      string       `json:"polarity"`
+	BandHz        []float64    `json:"band_hz"`
+	LevelADB      Value        `json:"level_a_db"`
+	LevelBDB      Value        `json:"level_b_db"`
+	LevelBothDB   Value        `json:"level_both_db"`
+	Predicted     bool         `json:"predicted"` // no take of both
+	IdealGainDB   Value        `json:"ideal_gain_db"`
+	GainDB        Value        `json:"gain_over_louder_db"`
+	GainLowDB     Value        `json:"gain_low_db"`
+	GainHighDB    Value        `json:"gain_high_db"`
+	PlanGainDB    Value        `json:"plan_gain_db"` // predicted over the louder, with the plan
+	Ledger        []LedgerRow  `json:"ledger"`
+	Comb          CombObject   `json:"comb"`
+	Slopes        SlopesObject `json:"slopes"`
+	TakeA         int64        `json:"take_a"`
+	TakeB         int64        `json:"take_b"`
+	TakeBoth      int64        `json:"take_both"` // 0 none
+	FrequencyHz   []float64    `json:"frequency_hz"`
+	Correlation   Values       `json:"correlation"` // of a point's random error with those of all points, its own 1 included
+	A             Complex      `json:"a"`           // re the main's compensation
+	B             Complex      `json:"b"`
+	Both          *Complex     `json:"both"` // its magnitude is that of the power mean around the point
+	Curve         DelayCurve   `json:"curve"`
+	CompensatedMs Value        `json:"compensated_ms"` // of the main, out of a, b and both
+	Cells         Cells        `json:"cells"`
 }
 
 // Cells are what the efficiency is the mean of, evenly spaced in log frequency:

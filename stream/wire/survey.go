@@ -70,8 +70,9 @@ const (
 	MinLevelDBFS   = -60
 )
 
-// Goal is when a take is sure enough: a 95 % interval of ±WithinDB at 95 % of
-// the frequencies of the band.
+// Goal is when a take is sure enough: a 95 % interval of ±WithinDB over 95 % of
+// the band, counted in octaves. Edges of 0 stand for what the loudspeaker plays,
+// and of a band set by hand only what it plays counts.
 type Goal struct {
 	WithinDB float64 `json:"within_db"`
 	LowHz    float64 `json:"low_hz"`
@@ -79,7 +80,10 @@ type Goal struct {
 }
 
 // DefaultGoal is that of a survey nobody has set.
-var DefaultGoal = Goal{WithinDB: 1, LowHz: 100, HighHz: 8000}
+var DefaultGoal = Goal{WithinDB: 1}
+
+// What an edge of 0 stands for beside one that is set.
+const lowestEdgeHz, highestEdgeHz = 20, 20000
 
 func (g *Goal) settle() error {
 	set := func(x *float64, to float64) {
@@ -88,11 +92,15 @@ func (g *Goal) settle() error {
 		}
 	}
 	set(&g.WithinDB, DefaultGoal.WithinDB)
-	set(&g.LowHz, DefaultGoal.LowHz)
-	set(&g.HighHz, DefaultGoal.HighHz)
+	if g.LowHz != 0 || g.HighHz != 0 {
+		set(&g.LowHz, lowestEdgeHz)
+		set(&g.HighHz, highestEdgeHz)
+	}
 	switch {
 	case !within(g.WithinDB, 0.1, 20):
 		return refuse("within_db", "the interval to reach must lie between 0.1 and 20 dB, not %g", g.WithinDB)
+	case g.LowHz == 0 && g.HighHz == 0:
+		return nil
 	case !within(g.LowHz, 10, 96000) || !within(g.HighHz, 10, 96000) || g.LowHz >= g.HighHz:
 		return refuse("band", "the band to be sure in must ascend, not %g to %g Hz", g.LowHz, g.HighHz)
 	}

@@ -69,11 +69,13 @@
  *   ideal_gain_db: number|null, gain_over_louder_db: number|null, gain_low_db: number|null, gain_high_db: number|null,
  *   plan_gain_db: number|null, ledger: LedgerRow[],
  *   comb: {notches_hz: number[], peaks_hz: number[], depth_db: number|null, peak_db: number|null},
+ *   slopes: {a_ms: number|null, b_ms: number|null, sd_ms: number|null},
  *   take_a: number, take_b: number, take_both: number, frequency_hz: number[], correlation: Values, a: Complex, b: Complex,
  *   both: Complex|null, curve: DelayCurve, cells: Cells}} AlignSeat
  * @typedef {{main: string, fill: string, band_hz: number[], band_found: boolean, aim: 'mean'|'worst',
  *   plan: PlanObject|null, runner_up: PlanObject|null, settings: DialChange[], efficiency_db: EfficiencyDB,
- *   flatness_ms: number|null, temperature_c: number|null, missing: string[], seats: AlignSeat[], curve: DelayCurve,
+ *   flatness_ms: number|null, certainty: ''|'sure'|'likely'|'cannot tell', reason: string,
+ *   cycles: (PlanObject & {less_db: number|null, slope_ms: number|null})[], temperature_c: number|null, missing: string[], seats: AlignSeat[], curve: DelayCurve,
  *   reasons: string[], applied: number[]}} Align
  * @typedef {{id: number, name: string, main: string, fill: string, band_hz: number[], aim: 'mean'|'worst',
  *   plan: PlanObject, settings: DialChange[], efficiency_db: EfficiencyDB,

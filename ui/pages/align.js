@@ -15,6 +15,7 @@ import { Sentence } from '../parts/sentence.js';
 import { SeatMap } from '../parts/seatmap.js';
 import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
+import { Slopes } from '../parts/slopes.js';
 import { SumPlots } from '../parts/sumplots.js';
 import { Surveyor } from '../parts/surveyor.js';
 import { Sweep } from '../parts/sweep.js';
@@ -36,6 +37,7 @@ export class AlignPage {
   #surveyor;
   #sweep;
   #sum;
+  #slopes;
   #waterfall;
   #dials;
   #map;
@@ -66,6 +68,7 @@ export class AlignPage {
     const table = () => openSheet('The numbers', sumTable(from()));
     this.#sweep = new Sweep(this.#model, redraw, (kind) => saveSweep(from(), kind), table);
     this.#sum = new SumPlots(this.#model, view, session, { redraw, save: (plot, kind) => saveSum(from(), plot, kind), table });
+    this.#slopes = new Slopes(this.#model, redraw);
     this.#waterfall = new Waterfall(view);
     this.#dials = new Dials(this.#model, session, shell.notices);
     this.#map = new SeatMap(this.#model, this.#shelf, session);
@@ -78,7 +81,7 @@ export class AlignPage {
     for (const [id, name] of PARTS) this.#tabs.append(el('button', { type: 'button', text: name, 'data-shows': id, onclick: () => this.#showPart(id) }));
     this.node = el('div', { class: 'page align' }, this.#sentence.node, this.#tabs,
       el('section', { class: 'survey', 'aria-label': 'Seats' }, this.#pair, this.#matrix.node, this.#surveyor.node, this.#map.node),
-      el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node),
+      el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node), this.#slopes.node,
       el('aside', { class: 'account' }, this.#dials.node, this.#waterfall.node));
     this.#showPart('seats');
 
@@ -117,6 +120,7 @@ export class AlignPage {
     for (const off of this.#off) off();
     this.#painter.close();
     this.#sum.close();
+    this.#slopes.close();
     this.#sweep.close();
     this.#waterfall.close();
     this.#map.close();
@@ -136,6 +140,7 @@ export class AlignPage {
   #draw() {
     this.#sweep.draw();
     this.#sum.draw();
+    this.#slopes.draw();
   }
 
   #show() {
@@ -206,8 +211,10 @@ export class AlignPage {
     this.#dials.node.classList.toggle('lit', about === 'dial');
     this.#surveyor.node.classList.toggle('lit', about === 'proof' || about === 'survey');
     this.#matrix.node.classList.toggle('lit', about === 'missing' || about === 'seat');
+    this.#slopes.node.classList.toggle('lit', about === 'slopes');
     if (!about || !matchMedia('(max-width: 639px)').matches) return;
     if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
+    else if (about === 'slopes') this.#showPart('sum');
     else if (about === 'dial' || about === 'proof') this.#showPart('dials');
     else if (about === 'missing' || about === 'seat' || about === 'survey') this.#showPart('seats');
   }

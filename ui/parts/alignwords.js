@@ -10,7 +10,7 @@ import { running } from '../core/session.js';
 /** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
 
 /** What phrases light on the page. */
-export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb)$/;
+export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|slopes)$/;
 const SURE_DB = 0.5;
 const LIKELY_DB = 1.5;
 const WELL_DB = 0.3; // what a plan gains and is not worth the walk
@@ -94,20 +94,25 @@ function account(model, dialled) {
     const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
     const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
     const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
-    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
+    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill, model.plan.delayMs)}. `));
   }
   parts.push(...next(model, dialled));
   const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
+  if (answer.certainty && answer.certainty !== 'sure' && gains > WELL_DB) parts.push(part(answer.certainty === 'likely' ? ' Its cycle is likely, not sure.' : ' Another cycle is as good.', 'slopes'));
   return { mark: gains > WELL_DB ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
 }
 
-/** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill */
-function reason(cause, seat, main, fill) {
+/** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill @param {number} planMs what the plan gives the fill */
+function reason(cause, seat, main, fill, planMs) {
   const ms = seat.offset_ms ?? 0;
   const quieter = (seat.level_a_db ?? 0) > (seat.level_b_db ?? 0) ? fill : main;
   switch (cause) {
     case 'level': return `level: ${quieter} is ${fixed(Math.abs((seat.level_a_db ?? 0) - (seat.level_b_db ?? 0)), 1)} dB quieter`;
-    case 'time': return `${fixed(Math.abs(ms), 2)} ms of offset: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
+    case 'time': {
+      // Where the seats want different things, the plan may go the other way than this one would.
+      const alone = ms * planMs > 0 && Math.abs(planMs) > 0.05;
+      return `${fixed(Math.abs(ms), 2)} ms of offset: ${fill} comes too ${ms > 0 ? 'late' : 'early'}${alone ? ` here, and too ${ms > 0 ? 'early' : 'late'} elsewhere` : ''}`;
+    }
     case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is turned` : `polarity at today's delay`;
     case 'phase': return 'phase that no delay mends';
     case 'spectrum': return 'how differently the two spread over frequency';

@@ -16,7 +16,7 @@ const CAP_DBFS = -20;
 
 export class Surveyor {
   /** What the survey is to reach. */
-  goal = { within_db: 1, low_hz: 100, high_hz: 8000, level_dbfs: CAP_DBFS };
+  goal = { within_db: 1, low_hz: 0, high_hz: 0, level_dbfs: CAP_DBFS }; // edges of 0: what each loudspeaker plays
   #model;
   #shelf;
   #session;
@@ -30,6 +30,10 @@ export class Surveyor {
   #microphoneChoice = el('label', { class: 'choice' }, el('span', { text: 'microphone' }), this.#microphone);
   #fields;
   #settings;
+  #plays = el('button', { type: 'button', text: 'what each plays', 'data-testid': 'survey-plays', onclick: () => {
+    this.goal.low_hz = this.goal.high_hz = 0;
+    this.show();
+  } });
   #hand = el('div', { class: 'hand' });
   #reason = el('p', { class: 'remark' });
   #bar = el('div', { class: 'bar', role: 'progressbar', 'aria-valuemin': 0, 'aria-valuemax': 100 }, el('span'));
@@ -73,7 +77,7 @@ export class Surveyor {
     const word = (/** @type {string} */ text) => el('span', { class: 'word', text });
     this.#settings = el('div', { class: 'goal' },
       el('span', { class: 'choice' }, word('until ±'), this.#fields.within_db.node),
-      el('span', { class: 'choice' }, word('from'), this.#fields.low_hz.node, word('to'), this.#fields.high_hz.node),
+      el('span', { class: 'choice' }, word('from'), this.#fields.low_hz.node, word('to'), this.#fields.high_hz.node, this.#plays),
       el('span', { class: 'choice' }, word('at'), this.#fields.level_dbfs.node), this.#microphoneChoice, this.#allAtOnce);
     this.node = el('section', { class: 'surveyor', 'aria-label': 'Measure a seat' }, this.#start, this.#progress, this.#verify, this.#proofs, this.#settings, this.#reason, this.#hand);
   }
@@ -94,7 +98,8 @@ export class Surveyor {
     const where = this.#all && all.size > 1 ? `${all.size} seats` : (seat?.name ?? '');
     say(this.#startName, `Survey ${where}`);
     say(this.#caution, caution(this.goal.level_dbfs));
-    for (const [key, f] of Object.entries(this.#fields)) f.show(this.goal[/** @type {keyof Surveyor['goal']} */ (key)]);
+    for (const [key, f] of Object.entries(this.#fields)) f.show(this.goal[/** @type {keyof Surveyor['goal']} */ (key)] || null);
+    this.#plays.setAttribute('aria-pressed', String(!this.goal.low_hz && !this.goal.high_hz));
     say(this.#reason, plays || !survey || !main || !fill ? '' : survey.plays_reason || `The daemon cannot play ${[main, fill].filter((n) => !survey.plays.includes(n)).join(' and ')}: give the output channel under Loudspeakers, or take by hand.`);
     this.#showMicrophones(seat);
     this.#showHand(seat, on);
@@ -207,7 +212,7 @@ export class Surveyor {
     /** @type {HTMLElement} */ (this.#bar.firstChild).style.transform = `scaleX(${done})`;
     this.#bar.setAttribute('aria-valuenow', String(percent));
     const level = survey.level_dbfs === null ? 'silent' : `${fixed(survey.level_dbfs, 0)} dBFS`;
-    const left = survey.state === 'measuring' && survey.remaining_s !== null ? `${fixed(Math.ceil(survey.remaining_s), 0)} s left` : '';
+    const left = survey.state === 'measuring' && survey.remaining_s !== null ? `about ${fixed(roundUp(survey.remaining_s), 0)} s left` : '';
     say(this.#left, [`${survey.step} of ${survey.steps}`, survey.playing.join(' + '), level, left].filter(Boolean).join(', '));
     const before = this.#last;
     this.#last = survey.state;
@@ -225,6 +230,9 @@ export class Surveyor {
     if (next) this.#model.setSeat(next.id);
   }
 }
+
+/** A time to go is told in steps of 5 s from 10 s on, as the daemon's sentence does. @param {number} s */
+const roundUp = (s) => (s < 10 ? Math.ceil(s) : 5 * Math.ceil(s / 5));
 
 /** @param {number} level dBFS */
 export function caution(level) {

@@ -34,7 +34,7 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 			return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
 		}
 	}
-	l, err := pair.Account(seat.specBoth, summation.Config{A: s.query.Main, B: s.query.Fill, MaxOffsetMs: reach})
+	l, err := pair.Account(seat.specBoth, summation.Config{A: s.query.Main, B: s.query.Fill, MaxOffsetMs: reach, Offset: s.offset(i)})
 	if err != nil {
 		return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
 	}
@@ -61,6 +61,7 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 		NotchesHz: append([]float64{}, comb.NotchHz...), PeaksHz: append([]float64{}, comb.PeakHz...),
 		DepthDB: wire.Value(comb.NotchDB), PeakDB: wire.Value(comb.PeakDB),
 	}
+	out.Slopes = s.slopes(pair, l.OffsetMs)
 	d := newDrawing(seat.specA)
 	out.FrequencyHz, out.Correlation = d.frequencyHz, d.correlation
 	out.A = d.response(seat.specA, 0)

@@ -354,7 +354,7 @@ func TestBadTakes(t *testing.T) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, b, func(t *show.Take, _ *response.Spectra) { t.Source = "barn" }, "fill")
 		},
-		"no overlap": func(d *desk, seat int64) {
+		"share no band": func(d *desk, seat int64) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, path{{21, 0.05}}, nil, "fill")
 		},

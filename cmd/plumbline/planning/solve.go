@@ -60,7 +60,7 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 		seats[i] = alignment.Seat{A: seat.plannedA, B: seat.plannedB}
 	}
 	if s.problem, err = alignment.New(cfg, seats); err != nil {
-		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %v.", q.Main, q.Fill, err))
+		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %s.", q.Main, q.Fill, sayNo(err, q.Main, q.Fill)))
 		return s, nil
 	}
 	s.result = s.problem.Solve()
@@ -216,7 +216,7 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	a := wire.Align{
 		Main: q.Main, Fill: q.Fill, Aim: q.Aim, BandHz: []float64{}, BandFound: q.LowHz == 0, Settings: []wire.DialChange{},
 		Efficiency: wire.EfficiencyObject{Today: unknown, Plan: unknown, RunnerUp: unknown}, FlatnessMs: unknown, TemperatureC: wire.Value(s.temperatureC),
-		Missing: s.missing, Seats: []wire.AlignSeat{}, Curve: wire.DelayCurve{SameDB: wire.Values{}, OppositeDB: wire.Values{}}, Applied: s.applied,
+		Cycles: []wire.CycleObject{}, Missing: s.missing, Seats: []wire.AlignSeat{}, Curve: wire.DelayCurve{SameDB: wire.Values{}, OppositeDB: wire.Values{}}, Applied: s.applied,
 	}
 	if s.problem == nil {
 		a.Reasons = s.reasons
@@ -232,6 +232,7 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	a.BandHz = []float64{r.Band.LowHz, r.Band.HighHz}
 	a.Efficiency = wire.EfficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)}
 	a.FlatnessMs = wire.Value(r.FlatnessMs)
+	s.sayCycles(&a)
 	var how string
 	a.Settings, how = s.changes(r.Plan)
 	s.say(how)

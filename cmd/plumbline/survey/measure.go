@@ -5,11 +5,9 @@ import (
 	"fmt"
 	"math"
 	"sync"
-	"time"
 
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/response"
-	"plumbline/analyze/statistics"
 	"plumbline/stream/wire"
 )
 
@@ -22,7 +20,6 @@ const (
 	deafAfterS = 8.0  // of audio, after which a microphone that hears nothing is given up
 	steadyS    = 0.6  // stretches of the reference that are compared
 	steadyRise = 1.6  // in power: the ramp rises by 2.5 in that time, pink noise wanders by 1.3
-	leastHeard = 0.05 // of the band, or the microphone does not hear it
 	silentDBFS = -100
 	fullScale  = 32767.0 / 32768.0
 )
@@ -62,8 +59,10 @@ type measurement struct {
 	levels   []level // of the reference, then of the microphones
 	breaks   int64
 
+	goals      []aim // of each microphone, what is to be sure
 	done       float64
 	remainingS float64
+	leftS      float64 // until it ends, sure or not
 }
 
 type level struct {
@@ -79,7 +78,8 @@ func newMeasurement(setup Setup, microphones []int, goal wire.Goal, known map[in
 	m := &measurement{
 		setup: setup, microphones: microphones, goal: goal, known: known,
 		mics: make([][]float64, n), delayS: make([]float64, n), heard: make([]response.Spectra, n),
-		arrivals: make([][]arrival.Arrival, n), levels: make([]level, n+1), remainingS: math.Inf(1),
+		arrivals: make([][]arrival.Arrival, n), levels: make([]level, n+1), goals: make([]aim, n), remainingS: math.Inf(1),
+		leftS: patience.Seconds(),
 	}
 	cfg := arrival.Config{SampleRateHz: float64(setup.SampleRateHz), MaxDelayS: 1}
 	var err error
@@ -171,6 +171,7 @@ func (m *measurement) forget() {
 	m.steady, m.lead = false, m.lead[:0]
 	m.done, m.remainingS = 0, math.Inf(1)
 	clear(m.levels)
+	clear(m.goals)
 	for _, f := range m.finders {
 		f.Reset()
 	}
@@ -293,53 +294,4 @@ func (m *measurement) wrong(what string) error {
 		}
 	}
 	return nil
-}
-
-// judge says how sure all microphones are by now.
-func (m *measurement) judge(what string) (bool, error) {
-	m.done, m.remainingS = 1, 0
-	for i := range m.microphones {
-		m.est.Spectra(i, &m.heard[i])
-		done, rest := response.Progress(&m.heard[i], m.goal.WithinDB, m.goal.LowHz, m.goal.HighHz)
-		if m.heardS() > deafAfterS && heardShare(&m.heard[i], m.goal) < leastHeard {
-			return false, fmt.Errorf("the microphone on channel %d does not hear %s: is it on, is it the right output, is it loud enough", m.microphones[i], what)
-		}
-		m.done = min(m.done, done)
-		m.remainingS = math.Max(m.remainingS, rest)
-	}
-	if short := leastAudioS - m.heardS(); short > 0 {
-		m.remainingS = math.Max(m.remainingS, short)
-		return false, nil
-	}
-	return m.remainingS == 0, nil
-}
-
-// heardShare is the share of the band whose coherence exceeds what unrelated
-// channels reach in response.FalseTrust of cases.
-func heardShare(s *response.Spectra, goal wire.Goal) float64 {
-	points, heard := 0, 0
-	for k, f := range s.FrequencyHz {
-		if f < goal.LowHz || f > goal.HighHz {
-			continue
-		}
-		points++
-		re, im := real(s.Gxy[k]), imag(s.Gxy[k])
-		if re*re+im*im > s.Gxx[k]*s.Gyy[k]*statistics.CoherenceThreshold(s.EffectiveAverages[k], response.FalseTrust) {
-			heard++
-		}
-	}
-	return float64(heard) / float64(max(points, 1))
-}
-
-// notSure says why a measurement was given up.
-func (m *measurement) notSure(after time.Duration) error {
-	text := fmt.Sprintf("after %.0f s only %.0f %% of %g…%g Hz are within ±%g dB: play louder, make the room quieter, or ask for less",
-		after.Seconds(), 100*m.done, m.goal.LowHz, m.goal.HighHz, m.goal.WithinDB)
-	if m.breaks > 0 {
-		text += fmt.Sprintf("; the sound broke off %d times, and a take has no gaps", m.breaks)
-	}
-	if !m.found && m.reason != "" {
-		text += " (" + m.reason + ")"
-	}
-	return errors.New(text)
 }

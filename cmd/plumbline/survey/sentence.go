@@ -29,11 +29,18 @@ func (j *job) sayMeasuring(step int, m *measurement) string {
 	switch {
 	case !m.found:
 		return fmt.Sprintf("Listening for the arrival of %s. Next: measure until ±%g dB.", what, j.goal.WithinDB)
-	case math.IsInf(m.remainingS, 0):
-		return fmt.Sprintf("Measuring %s at %s: %.0f %% within ±%g dB, how long it takes cannot be told yet. %s", what, seatNames(j), 100*m.done, j.goal.WithinDB, j.sayNext(step))
+	case m.heardS() < knowAfterS || math.IsInf(m.remainingS, 0):
+		return fmt.Sprintf("Measuring %s at %s: finding what it plays. %s", what, seatNames(j), j.sayNext(step))
 	}
-	return fmt.Sprintf("Measuring %s at %s: %.0f s to go. %s", what, seatNames(j), math.Ceil(m.remainingS), j.sayNext(step))
+	text := fmt.Sprintf("Measuring %s at %s, %s: %s. ", what, seatNames(j), m.playsWords(), about(m.remainingS))
+	if missed := m.missedWords(); missed != "" && m.heardS() > tellMissedS {
+		text += verdict.Capital(missed) + ". "
+	}
+	return text + j.sayNext(step)
 }
+
+// tellMissedS is the audio after which it can be told what will not be reached.
+const tellMissedS = 6.0
 
 func (j *job) sayStoring(step int) string {
 	return fmt.Sprintf("Silence. Storing %s at %s. %s", j.sayPlaying(j.steps[step]), seatNames(j), j.sayNext(step))
@@ -46,7 +53,11 @@ func (j *job) sayDone(v *wire.Survey) string {
 		}
 		return "Measured. Silence."
 	}
-	return fmt.Sprintf("%s: %s, %s and both are stored. Silence. Next: move the microphone to another seat, or look at the plan.", verdict.Capital(seatNames(j)), j.main.Name, j.fill.Name)
+	text := fmt.Sprintf("%s: %s, %s and both are stored. Silence. ", verdict.Capital(seatNames(j)), j.main.Name, j.fill.Name)
+	for _, missed := range j.missed {
+		text += verdict.Capital(missed) + ". "
+	}
+	return text + "Next: move the microphone to another seat, or look at the plan."
 }
 
 func sayStopped(err error, v *wire.Survey) string {

@@ -120,18 +120,22 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 		if err := wait(); err != nil {
 			return nil, err
 		}
+		m.leftS = time.Until(end).Seconds()
 		sure, err := m.look(j.sayPlaying(playing))
 		if err != nil {
 			return nil, err
 		}
 		s.change(func(v *wire.Survey) {
-			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, min(1, m.done/goodPart), wire.Value(m.remainingS), wire.Value(j.level)
+			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, m.done, wire.Value(m.remainingS), wire.Value(j.level)
 			v.Text = j.sayMeasuring(step, m)
 		})
 		if sure {
 			return m, nil
 		}
-		if time.Now().After(end) {
+		if m.leftS <= 0 {
+			if m.worth() {
+				return m, nil
+			}
 			return nil, m.notSure(patience)
 		}
 	}
@@ -233,7 +237,10 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 	if j.verify != nil {
 		plan = j.verify.Plan
 	}
-	settings := wire.TakeSettings{Goal: j.goal, Done: m.done, LevelDBFS: wire.Value(j.level), Plan: plan, Dialled: s.cfg.Dialled(plan)}
+	settings := wire.TakeSettings{LevelDBFS: wire.Value(j.level), Plan: plan, Dialled: s.cfg.Dialled(plan)}
+	if text := m.missedWords(); text != "" {
+		j.missed = append(j.missed, j.sayPlaying(playing)+": "+text)
+	}
 	for i, channel := range m.microphones {
 		t := m.take(i, settings)
 		t.Name = strings.Join(namesOf(playing), " + ")

@@ -129,6 +129,7 @@ type job struct {
 	setup           Setup
 	goal            wire.Goal
 	level           float64
+	missed          []string // what could not be reached, by step
 	verify          *wire.VerifyRequest
 	names           map[int64]string // of the seats
 	ctx             context.Context

@@ -37,6 +37,7 @@ func (m *measurement) audioOf(i int) *show.Audio {
 
 // take is what is known of one microphone's measurement.
 func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
+	settings.Goal, settings.Done = m.goalOf(i), m.goals[i].outlook.Done
 	body, err := json.Marshal(settings)
 	if err != nil { // a NaN where a plain number stands
 		panic("survey: " + err.Error())
@@ -111,12 +112,16 @@ func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *
 		if err := m.wrong("what plays"); err != nil {
 			return none(refuse(http.StatusConflict, "unsure", "%v", err))
 		}
+		a := &m.goals[0]
+		if !a.known() {
+			return none(refuse(http.StatusConflict, "unsure", "nothing that plays is heard after %.1f s: play louder, wait longer, or store it all the same with force", m.heardS()))
+		}
 		if m.done < goodPart {
-			return none(refuse(http.StatusConflict, "unsure", "only %.0f %% of %g…%g Hz are within ±%g dB after %.1f s: wait longer, play louder, or store it all the same with force",
-				100*m.done, m.goal.LowHz, m.goal.HighHz, m.goal.WithinDB, m.heardS()))
+			return none(refuse(http.StatusConflict, "unsure", "only %.0f %% of what it plays (%s) are within ±%g dB after %.1f s: wait longer, play louder, or store it all the same with force",
+				100*m.done, bandWords(a.lowHz, a.highHz), m.goal.WithinDB, m.heardS()))
 		}
 	}
-	settings := wire.TakeSettings{Goal: m.goal, Done: m.done, LevelDBFS: wire.Unknown(), Dialled: s.cfg.Dialled(0)}
+	settings := wire.TakeSettings{LevelDBFS: wire.Unknown(), Dialled: s.cfg.Dialled(0)}
 	t := m.take(0, settings)
 	for _, note := range []struct {
 		ok   bool
@@ -130,6 +135,14 @@ func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *
 		}
 	}
 	return t, m.spectra(0), m.audioOf(0), nil
+}
+
+// settingsOf reads back what take wrote.
+func settingsOf(t show.Take) (settings wire.TakeSettings) {
+	if err := json.Unmarshal(t.Settings, &settings); err != nil {
+		panic("survey: " + err.Error())
+	}
+	return settings
 }
 
 // goodPart of the band must be sure for a take by hand.
@@ -191,9 +204,9 @@ func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main,
 		if err != nil {
 			return wire.Survey{}, err
 		}
-		if t.Settings, err = json.Marshal(wire.TakeSettings{
-			Goal: wire.DefaultGoal, Done: 1, LevelDBFS: wire.Unknown(), Plan: r.Plan, Dialled: s.cfg.Dialled(r.Plan),
-		}); err != nil {
+		settings := settingsOf(t)
+		settings.Plan, settings.Dialled = r.Plan, s.cfg.Dialled(r.Plan)
+		if t.Settings, err = json.Marshal(settings); err != nil {
 			return wire.Survey{}, err
 		}
 		t.Name, t.Seat, t.Loudspeakers = main+" + "+fill, seat, ids

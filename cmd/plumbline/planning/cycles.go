@@ -1,0 +1,107 @@
+package planning
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"plumbline/analyze/alignment"
+	"plumbline/analyze/summation"
+	"plumbline/stream/wire"
+)
+
+// SayCycles is how sure the cycle of a plan is, and why; b names the loudspeaker
+// that is moved.
+func SayCycles(c alignment.Cycles, b string) string {
+	if c.Certainty == alignment.Sure {
+		if !c.Narrow {
+			return fmt.Sprintf("Sure: nothing else comes within %.1f dB.", alignment.CycleAlikeDB)
+		}
+		return fmt.Sprintf("Sure: no other cycle comes within %.1f dB.", alignment.CycleAlikeDB)
+	}
+	other := c.Alike[0]
+	good := fmt.Sprintf("%s %.1f ms %s", b, math.Abs(other.StepMs), laterOrEarlier(other.StepMs))
+	if other.Turned {
+		good += " and turned over"
+	}
+	good += " is as good"
+	switch {
+	case other.LessDB >= 0.05:
+		good += fmt.Sprintf(" (%.1f dB less)", other.LessDB)
+	case other.LessDB <= -0.05:
+		good += fmt.Sprintf(" (%.1f dB more)", -other.LessDB)
+	}
+	if n := len(c.Alike) - 1; n == 1 {
+		good += ", and so is another"
+	} else if n > 1 {
+		good += fmt.Sprintf(", and so are %d others", n)
+	}
+	if c.Certainty == alignment.Likely {
+		return fmt.Sprintf("Likely: %s, but the phase slopes speak for the plan (%.1f ms apart, there %.1f).", good, math.Abs(c.SlopeMs), math.Abs(other.SlopeMs))
+	}
+	if !c.Narrow {
+		return fmt.Sprintf("Cannot tell which is best: %s.", good)
+	}
+	text := fmt.Sprintf("Cannot tell which cycle: %s, and the phase slopes do not decide", good)
+	if c.Smallest {
+		return text + ": the plan takes the smaller step."
+	}
+	return text + "."
+}
+
+func laterOrEarlier(ms float64) string {
+	if ms < 0 {
+		return "earlier"
+	}
+	return "later"
+}
+
+// sayNo is why two loudspeakers cannot be aligned, with their names.
+func sayNo(err error, main, fill string) string {
+	if none := (*summation.NoOverlapError)(nil); errors.As(err, &none) {
+		return none.Words(main, fill)
+	}
+	return err.Error()
+}
+
+// offset is B against A at a seat as it was taken: what the alignment found of the
+// takes as they are planned with, less what was changed for that.
+func (s *solution) offset(i int) *summation.Offset {
+	seat, r := s.seats[i], s.result.Seats[i]
+	o := &summation.Offset{Ms: r.OffsetMs, Sign: r.OffsetSign}
+	if seat.plannedB != seat.specB {
+		d := difference(seat.dialB, s.fromFill)
+		o.Ms -= d.DelayMs
+		o.Sign *= d.Sign
+	}
+	if seat.plannedA != seat.specA {
+		d := difference(seat.dialA, s.fromMain)
+		o.Ms += d.DelayMs
+		o.Sign *= d.Sign
+	}
+	return o
+}
+
+// sayCycles fills in which cycle the plan is on.
+func (s *solution) sayCycles(a *wire.Align) {
+	c := s.result.Cycles
+	a.Certainty, a.Reason = c.Certainty.String(), SayCycles(c, s.query.Fill)
+	for _, o := range c.Alike {
+		a.Cycles = append(a.Cycles, wire.CycleObject{PlanObject: s.planObject(o.Setting), LessDB: wire.Value(o.LessDB), SlopeMs: wire.Value(o.SlopeMs)})
+	}
+	if c.Certainty != alignment.Sure {
+		s.reasons = append(s.reasons, a.Reason)
+	}
+}
+
+// slopes are the group delays of a seat's pair over a narrow overlap; over a wide
+// one no line is straight. B's is looked for two periods of
+// the band's middle around its offset.
+func (s *solution) slopes(pair *summation.Pair, offsetMs float64) wire.SlopesObject {
+	if !s.result.Cycles.Narrow {
+		unknown := wire.Unknown()
+		return wire.SlopesObject{AMs: unknown, BMs: unknown, SDMs: unknown}
+	}
+	x := pair.Slopes(offsetMs, 2*s.result.Cycles.PeriodMs)
+	return wire.SlopesObject{AMs: wire.Value(x.AMs), BMs: wire.Value(x.BMs), SDMs: wire.Value(x.SDMs)}
+}
