@@ -105,7 +105,7 @@ const WhyNoPolarity = "the microphone hears the sound before the reference, so t
 // WithoutDelay says that no delay was found, and why.
 func WithoutDelay(channel int, reason string) Caution {
 	return Caution{Code: NoDelay, Lead: "Cannot tell when ", Subject: fmt.Sprintf("the microphone on channel %d", channel),
-		Finding: " hears the loudspeaker: " + reason + ". ", Next: "Without a delay there is neither curve nor polarity: record broadband sound, louder or longer, or say the delay."}
+		Finding: " hears the loudspeaker: " + reason + ". ", Next: "Without a delay there is neither curve nor polarity: play broadband sound, louder or longer, or set the delay by hand."}
 }
 
 // dbfs is the level of a mean square; a full-scale sine wave has one half.

@@ -93,37 +93,47 @@ func (c *Channel) Feed(x []float64) {
 	}
 }
 
-// feed takes samples that do not reach over the end of a segment.
+// feed takes samples that do not reach over the end of a segment. Most segments
+// have no two equal samples and none at the rail, and are done in one short loop.
 func (c *Channel) feed(x []float64) {
 	if c.samples == 0 {
 		c.first, c.last = x[0], x[0]
 	}
-	sum, last, equal, quantum, low, high := 0.0, c.last, c.equal, c.quantum, c.low, c.high
-	for i, v := range x {
+	sum, low, high, equal, before := 0.0, x[0], x[0], 0, c.last
+	for _, v := range x {
 		sum += v * v
-		if v >= FullScale || v <= -FullScale {
-			c.atRail(c.samples + int64(i))
-		}
-		if v == last {
+		if v == before {
 			equal++
-			continue
-		}
-		step := math.Abs(v - last)
-		if equal >= leastFlat {
-			c.quantum, c.low, c.high = quantum, low, high
-			c.ended(last, equal, step, c.samples+int64(i))
-		}
-		if step < quantum {
-			quantum = step
 		}
 		if v > high {
 			high = v
 		} else if v < low {
 			low = v
 		}
-		last, c.step, equal = v, step, 1
+		before = v
 	}
-	c.last, c.equal, c.quantum, c.low, c.high = last, equal, quantum, low, high
+	if high >= FullScale || low <= -FullScale {
+		for i, v := range x {
+			if v >= FullScale || v <= -FullScale {
+				c.atRail(c.samples + int64(i))
+			}
+		}
+	}
+	if equal >= leastFlat-1 || c.equal >= leastFlat || x[0] == c.last || len(x) < 3 {
+		c.runs(x)
+	} else {
+		for i := range min(len(x)-1, 32) { // enough to know how fine the samples are
+			if d := math.Abs(x[i+1] - x[i]); d > 0 && d < c.quantum {
+				c.quantum = d
+			}
+		}
+		n := len(x)
+		c.last, c.equal, c.step = x[n-1], 1, math.Abs(x[n-1]-x[n-2])
+		if x[n-1] == x[n-2] {
+			c.equal, c.step = 2, math.Abs(x[n-2]-x[n-3])
+		}
+	}
+	c.low, c.high = min(c.low, low), max(c.high, high)
 	if sum != sum { // no number: nothing that could be heard
 		sum = 0
 	}
@@ -133,6 +143,25 @@ func (c *Channel) feed(x []float64) {
 		c.power = append(c.power, float32(c.sum/float64(c.count)))
 		c.sum, c.count = 0, 0
 	}
+}
+
+// runs looks for samples that are equal, in a row.
+func (c *Channel) runs(x []float64) {
+	last, equal := c.last, c.equal
+	for i, v := range x {
+		if v == last {
+			equal++
+			continue
+		}
+		step := math.Abs(v - last)
+		if equal >= leastFlat {
+			c.ended(last, equal, step, c.samples+int64(i))
+		}
+		c.quantum = min(c.quantum, step)
+		c.low, c.high = min(c.low, v), max(c.high, v)
+		last, c.step, equal = v, step, 1
+	}
+	c.last, c.equal = last, equal
 }
 
 func (c *Channel) atRail(at int64) {

@@ -147,6 +147,7 @@ func TestTakesWithSomethingWrong(t *testing.T) {
 			refused(t, plumbline(t, args...), files[name]+": ", want)
 		}
 	}
+	refused(t, plumbline(t, "sum", files["clean"], files["lost"], files["swapped"]), files["swapped"]+": ", "before the reference")
 	for name, want := range map[string]string{"dies": "silent_microphone", "pulled": "silent_reference", "clips": "clipped", "lost": "lost_samples"} {
 		for _, args := range [][]string{{"sum", files["clean"], files[name]}, {"align", "--window", "16384", "--pair", files["clean"] + "," + files[name]}} {
 			if name == "clips" {

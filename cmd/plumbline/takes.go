@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"math/bits"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -137,11 +138,11 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 	defer line.end()
 	for i, rec := range takes {
 		line.at(float64(i), float64(len(takes)))
-		if i == together {
-			found[i] = found[0]
-			continue
+		look := offline.ArrivalsConfig{Max: 1}
+		if i == together { // only whether it is the right way round
+			look.ExcerptsS = delayExcerptsS
 		}
-		at, err := offline.Arrivals(cmd.Context(), rec, offline.ArrivalsConfig{Max: 1})
+		at, err := offline.Arrivals(cmd.Context(), rec, look)
 		if err != nil {
 			return nil, named(paths[i], err)
 		}
@@ -158,6 +159,10 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 			if c := &f.against[i].cautions[k]; c.Code == caution.NoDelay {
 				c.Next = "Its curve is taken without a delay and may be too low: play louder or longer."
 			}
+		}
+		if i == together { // a delay of its own is not needed
+			found[i] = found[0]
+			f.against[i].cautions = slices.DeleteFunc(f.against[i].cautions, func(c caution.Caution) bool { return c.Code == caution.NoDelay })
 		}
 	}
 	line.end()

@@ -46,7 +46,8 @@ const swappedExcerptsS = 30
 
 // Ahead looks whether microphone i hears the sound before the reference does:
 // where nothing was found, or the strongest arrival is ahead, the channels change
-// their parts. The delay is then negative; ok is false when nothing says so.
+// their parts, which reaches further. The delay is then negative; ok is false when
+// nothing says so.
 func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdMs float64, ok bool, err error) {
 	main, any := found.Main()
 	if any && !caution.IsAhead(main.DelayMs, main.DelaySDMs) {
