@@ -61,8 +61,8 @@ type Cycles struct {
 	Narrow    bool    // the band is no wider than NarrowOctaves
 	PeriodMs  float64 // of the middle of the band
 	Alike     []Cycle // the others that are as good, the best first
-	// SlopeMs is what the plan leaves, as in Cycle, and SDMs the standard deviation of all SlopeMs; NaN
-	// while nothing is alike: it is not asked for then.
+	// SlopeMs is what the plan leaves, as in Cycle, and SDMs the standard deviation of
+	// all SlopeMs; NaN where they are not asked for: nothing is alike, or the overlap is wide.
 	SlopeMs, SDMs float64
 	Smallest      bool // no other that is alike moves B by less
 }
@@ -97,17 +97,16 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 	if len(alike) == 1 {
 		return best, c
 	}
-	laterMs, sdMs := p.slopes(-best.DelayMs, (mostAlike+0.5)*c.PeriodMs)
-	c.SDMs = sdMs
+	plan, laterMs, tells := best, math.NaN(), math.NaN()
 	left := func(x candidate) float64 { return laterMs + x.DelayMs }
-	tells := max(tellsSD*sdMs, tellsPeriods*c.PeriodMs)
-	plan := best
 	if c.Narrow {
+		laterMs, c.SDMs = p.slopes(-best.DelayMs, (mostAlike+0.5)*c.PeriodMs)
+		tells = max(tellsSD*c.SDMs, tellsPeriods*c.PeriodMs)
 		plan = choose(alike, left, tells)
 	}
-	c.SlopeMs, c.Certainty, c.Smallest = left(plan), Likely, true
-	if !c.Narrow || math.Abs(c.SlopeMs) > c.PeriodMs/2 {
-		c.Certainty = CannotTell
+	c.SlopeMs, c.Certainty, c.Smallest = left(plan), CannotTell, true
+	if math.Abs(c.SlopeMs) <= c.PeriodMs/2 {
+		c.Certainty = Likely
 	}
 	for _, o := range alike {
 		if o == plan {

@@ -11,4 +11,7 @@
 //
 // with τ the delay given to B (negative: given to A), p = ±1 and g the gain of
 // B: 0 dB where nothing is lost, less everywhere else.
+//
+// In a narrow overlap a cycle more, or half of one with the other polarity, gives
+// nearly the same: Cycles says which are alike, and what the phase slopes say.
 package alignment

@@ -43,7 +43,11 @@ over log frequency: 0 dB where nothing is lost. --aim mean looks for the best
 mean over the seats, --aim worst for the best worst seat. Every delay within
 ±range is tried, in steps finer than an eighth of the shortest period, with both
 polarities. --gain lets B's gain change too; it is chosen for efficiency plus what
-unequal levels cost.`,
+unequal levels cost.
+
+Where two overlap by an octave or two, as a main and its sub do, a cycle more or
+less gives nearly the same sum. Cycles within 0.5 dB are named; the plan is then the
+one whose phase slopes agree or, where these do not tell, the smaller step.`,
 		Example: `  plumbline align --pair main1.wav,fill1.wav --pair main2.wav,fill2.wav
   plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --aim worst --band 80:4000
   plumbline align --pair main.wav,sub.wav --temperature 28 --json`,

@@ -34,7 +34,8 @@ The rows add up exactly: level (one is louder), spectrum (they are loud at
 different frequencies), phase (which no delay mends), time (the delay is not the
 best), polarity, and the rest (measured against predicted: noise, movement, a
 limiter). Levels are of the response re the reference, power means over log
-frequency, where both are trusted and within 10 dB of each other.`,
+frequency, where both play, are trusted and lie within 10 dB of each other. The
+offset is the one that plumbline align undoes.`,
 		Example: `  plumbline sum main.wav fill.wav
   plumbline sum main.wav fill.wav both.wav --band 80:8000
   plumbline sum main.wav fill.wav both.wav --json`,
