@@ -120,7 +120,10 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		}
 		p.seats[i] = newSeat(pair)
 	})
-	return p, cmp.Or(failed...)
+	if err := cmp.Or(failed...); err != nil {
+		return nil, err
+	}
+	return p, nil
 }
 
 func oneByOne(n int, do func(i int)) {

@@ -322,6 +322,7 @@ func TestWhatCannotBeAligned(t *testing.T) {
 	flat := seattest.Exact(frequency, 30, func(float64) complex128 { return 1 })
 	window := *flat
 	window.Window = 1024
+	dead := seattest.Exact(frequency, 30, func(float64) complex128 { return 0 })
 	for name, test := range map[string]struct {
 		cfg   Config
 		seats []Seat
@@ -334,9 +335,10 @@ func TestWhatCannotBeAligned(t *testing.T) {
 		"aim":            {cfg: Config{Aim: 7}, seats: []Seat{{flat, flat}}, want: "mean"},
 		"band":           {cfg: Config{Band: summation.Band{LowHz: 5, HighHz: 1}}, seats: []Seat{{flat, flat}}, want: "LOW < HIGH"},
 		"short window":   {cfg: Config{MaxDelayMs: 50}, seats: []Seat{{&window, &window}}, want: "longer window"},
+		"dead, by hand":  {cfg: Config{Band: summation.Band{LowHz: 100, HighHz: 1000}}, seats: []Seat{{flat, flat}, {flat, dead}}, want: "seat 2: nothing is trusted"},
 	} {
-		if _, err := New(test.cfg, test.seats); err == nil || !strings.Contains(err.Error(), test.want) {
-			t.Errorf("%s: %v, want %q", name, err, test.want)
+		if p, err := New(test.cfg, test.seats); p != nil || err == nil || !strings.Contains(err.Error(), test.want) {
+			t.Errorf("%s: %v, %v, want no problem and %q", name, p, err, test.want)
 		}
 	}
 }
