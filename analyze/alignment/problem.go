@@ -63,6 +63,7 @@ type seat struct {
 	cross  []complex128 // A·conj(B) of unit magnitude
 	ratio  []float64    // |B|/|A|
 	c1     []float64    // c without a gain
+	powerA []float64    // |A|²
 	levelA float64      // power means over the band
 	levelB float64
 
@@ -173,6 +174,7 @@ func newSeat(pair *summation.Pair) seat {
 		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
 		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
 		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
+		s.powerA = append(s.powerA, power(a))
 		s.c1 = append(s.c1, cOf(s.ratio[len(s.ratio)-1]))
 	}
 	return s

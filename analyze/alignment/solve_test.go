@@ -145,8 +145,12 @@ func TestSearchMissesNothing(t *testing.T) {
 			var best, point candidate
 			best.valueDB, point.valueDB = math.Inf(-1), math.Inf(-1)
 			dst := make([]float64, len(seats))
+			step := 0.005
+			if spread > 0 {
+				step = 0.02
+			}
 			each := func(do func(x Setting, v float64)) {
-				for ms := -20.0; ms <= 20; ms += 0.005 {
+				for ms := -20.0; ms <= 20; ms += step {
 					for _, sign := range []int{1, -1} {
 						x := Setting{DelayMs: ms, Sign: sign}
 						_, v := p.Efficiency(dst, x)

@@ -101,8 +101,42 @@ func TestApart(t *testing.T) {
 		{[3]float64{1, 0, 0}, [3]float64{0, 3, 0}, math.Sqrt2},
 		{[3]float64{1, 0, 0}, [3]float64{-2, 0, 0}, 2},
 	} {
-		if got := ApartAt([3]float64{}, c.a, c.b); math.Abs(got-c.want) > 1e-12 {
-			t.Errorf("%v and %v: %g, want %g", c.a, c.b, got, c.want)
+		if got, want := ApartAt([3]float64{}, c.a, c.b), math.Hypot(c.want, turnedByRoom); math.Abs(got-want) > 1e-12 {
+			t.Errorf("%v and %v: %g, want %g", c.a, c.b, got, want)
 		}
+	}
+}
+
+// The level of a sum over a spread is that of its mean power over spread delays.
+func TestGainIsTheMeanPowerOverDelays(t *testing.T) {
+	frequency := seattest.LogGrid(20, 20000, 48)
+	a, b := theatre(1)
+	const ms = 0.3
+	p, err := New(Config{Band: summation.Band{LowHz: 80, HighHz: 4000}}, []Seat{{
+		A: seattest.Exact(frequency, 30, a[0].Response), B: seattest.Exact(frequency, 30, b[0].Response), SpreadMs: ms,
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []Setting{{Sign: 1}, {DelayMs: 4.1, Sign: -1, GainDB: 3}} {
+		power, weight := 0.0, 0.0
+		for z := -5.0; z <= 5; z += 0.01 {
+			w := math.Exp(-z * z / 2)
+			at := x
+			at.DelayMs += z * ms
+			power, weight = power+w*math.Pow(10, p.Points().Gains(nil, at)[0]/10), weight+w
+		}
+		if got, want := p.Gains(nil, x)[0], 10*math.Log10(power/weight); math.Abs(got-want) > 1e-6 {
+			t.Errorf("%+v: %.6f dB, want %.6f dB", x, got, want)
+		}
+	}
+	// Two alike: +6.02 dB in phase, nothing at all against each other.
+	flat := seattest.Exact(frequency, 30, func(float64) complex128 { return 1 })
+	two, err := New(Config{}, []Seat{{A: flat, B: flat}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if same, turned := two.Gains(nil, Setting{Sign: 1})[0], two.Gains(nil, Setting{Sign: -1})[0]; math.Abs(same-20*math.Log10(2)) > 1e-9 || turned != -60 {
+		t.Errorf("%g and %g dB", same, turned)
 	}
 }
