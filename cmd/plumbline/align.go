@@ -11,6 +11,7 @@ import (
 
 	"plumbline/analyze/alignment"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/cmd/plumbline/planning"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -21,6 +22,7 @@ type alignFlags struct {
 	aim     string
 	gain    bool
 	rangeMs float64
+	spreadM float64
 }
 
 func newAlignCommand() *cobra.Command {
@@ -42,9 +44,16 @@ over log frequency: 0 dB where nothing is lost. --aim mean looks for the best
 mean over the seats, --aim worst for the best worst seat. Every delay within
 ±range is tried, in steps finer than an eighth of the shortest period, with both
 polarities. --gain lets B's gain change too; it is chosen for efficiency plus what
-unequal levels cost.`,
+unequal levels cost.
+
+Heads are not where the microphone stood. --spread says how far about it they are,
+standard deviation along each axis; everything is averaged over that, with the two
+loudspeakers seen 45° apart. The plan then holds where heads are, and the answer
+says up to which frequency the two add up there. --spread 0 plans for the very
+points of the microphone.`,
 		Example: `  plumbline align --pair main1.wav,fill1.wav --pair main2.wav,fill2.wav
   plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --aim worst --band 80:4000
+  plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --spread 0.2
   plumbline align --pair main.wav,sub.wav --temperature 28 --json`,
 		Args: takes(0, 0, "no arguments beside --pair A.wav,B.wav"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
@@ -54,6 +63,7 @@ unequal levels cost.`,
 	cmd.Flags().StringVar(&f.aim, "aim", "mean", "`what` to make best: the mean of the seats, or worst for the worst seat")
 	cmd.Flags().BoolVar(&f.gain, "gain", false, "choose the gain of B as well")
 	cmd.Flags().Float64Var(&f.rangeMs, "range", 50, "longest delay to try, `milliseconds`")
+	cmd.Flags().Float64Var(&f.spreadM, "spread", alignment.DefaultSpreadM, "how far heads are about the microphone, `metres`; 0 for its very point")
 	cmd.RegisterFlagCompletionFunc("aim", cobra.FixedCompletions([]string{"mean", "worst"}, cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }
@@ -72,6 +82,9 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	}
 	if !(f.rangeMs > 0 && f.rangeMs <= 1000) {
 		return usagef("--range wants milliseconds up to 1000, not %g", f.rangeMs)
+	}
+	if f.spreadM != 0 && !(f.spreadM >= wire.MinSpreadM && f.spreadM <= wire.MaxSpreadM) {
+		return usagef("--spread wants 0, or %g to %g metres, not %g", wire.MinSpreadM, wire.MaxSpreadM, f.spreadM)
 	}
 	if cmd.Flags().Changed("range") { // otherwise no more than short recordings can tell
 		cfg.MaxDelayMs = f.rangeMs
@@ -99,15 +112,22 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
+	spreadMs := alignment.SpreadMs(f.spreadM, alignment.Apart(alignment.UnknownAngleDeg), verdict.SpeedOfSound(f.temperature))
 	seats := make([]alignment.Seat, len(f.pairs))
 	for i := range seats {
-		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1]}
+		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1], SpreadMs: spreadMs}
 	}
 	problem, err := alignment.New(cfg, seats)
 	if err != nil {
 		return err
 	}
-	report := newAlignReport(f, problem.Solve())
+	result := problem.Solve()
+	report := newAlignReport(f, result)
+	today, then := problem.Gains(nil, alignment.Setting{Sign: 1}), problem.Gains(nil, result.Plan)
+	for i := range report.Seats {
+		report.Seats[i].HeadsDB, report.Seats[i].HeadsPlanDB = wire.Value(today[i]), wire.Value(then[i])
+		report.Seats[i].ChangeDB = wire.Value(then[i] - today[i])
+	}
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -123,6 +143,9 @@ type alignReport struct {
 	RunnerUp   *planObject      `json:"runner_up"` // null: there is no other
 	Efficiency efficiencyObject `json:"efficiency_db"`
 	FlatnessMs wire.Value       `json:"flatness_ms"`
+	SpreadM    float64          `json:"spread_m"`
+	AddsUpTo   wire.Value       `json:"adds_up_to_hz"`   // where heads are; null without a spread
+	Nothing    wire.Value       `json:"nothing_from_hz"` // from there on nothing is to be aligned
 	Seats      []seatObject     `json:"seats"`
 }
 
@@ -146,6 +169,11 @@ type seatObject struct {
 	PlanDB     wire.Value `json:"plan_db"`
 	RunnerUpDB wire.Value `json:"runner_up_db"`
 	OffsetMs   wire.Value `json:"offset_ms"` // B's arrival minus A's
+	// Level of the sum over the louder one where heads are, predicted, and what the
+	// plan changes of it.
+	HeadsDB     wire.Value `json:"heads_db"`
+	HeadsPlanDB wire.Value `json:"heads_plan_db"`
+	ChangeDB    wire.Value `json:"change_db"`
 }
 
 func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
@@ -159,7 +187,10 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 	report := &alignReport{
 		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim, Plan: plan(r.Plan),
 		Efficiency: efficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)},
-		FlatnessMs: wire.Value(r.FlatnessMs),
+		FlatnessMs: wire.Value(r.FlatnessMs), SpreadM: f.spreadM, AddsUpTo: wire.Unknown(), Nothing: wire.Unknown(),
+	}
+	if f.spreadM > 0 {
+		report.AddsUpTo, report.Nothing = wire.Value(r.AddsUpToHz), wire.Value(r.NothingHz)
 	}
 	if r.RunnerUp.Sign != 0 {
 		p := plan(r.RunnerUp)
@@ -187,11 +218,16 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	}
 	fmt.Fprintf(out, "\nThe delay may move by %.3f ms before %g dB are lost. Band %.0f Hz to %.0f Hz.\n",
 		float64(r.FlatnessMs), alignment.FlatDB, r.BandHz[0], r.BandHz[1])
-	fmt.Fprintf(out, "Efficiency in dB, %s: today %s, plan %s, runner-up %s.\n\n", aim,
+	if reach := planning.Reach(float64(r.AddsUpTo), float64(r.Nothing), "A", "B", r.SpreadM, r.BandHz[0], r.BandHz[1]); reach != "" {
+		fmt.Fprintln(out, reach)
+	}
+	fmt.Fprintf(out, "Efficiency, dB of the ideal sum, %s: today %s, plan %s, runner-up %s.\n\n", aim,
 		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Efficiency.RunnerUp))
-	fmt.Fprintln(out, "  seat   today    plan  runner-up   B after A, ms")
+	fmt.Fprintln(out, "       efficiency, dB of the ideal      level of the sum, dB over the louder one")
+	fmt.Fprintln(out, "  seat   today    plan  runner-up     today    plan  change   B after A, ms")
 	for _, s := range r.Seats {
-		fmt.Fprintf(out, "%6d %7s %7s %10s %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB), float64(s.OffsetMs))
+		fmt.Fprintf(out, "%6d %7s %7s %10s %9s %7s %+7.2f %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB),
+			cell(float64(s.HeadsDB), 2), cell(float64(s.HeadsPlanDB), 2), float64(s.ChangeDB), float64(s.OffsetMs))
 	}
 	return out.Flush()
 }

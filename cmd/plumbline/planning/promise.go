@@ -47,7 +47,7 @@ func (s *solution) promise(x alignment.Setting, todayDB, planDB float64) wire.Pr
 	}
 	p.Text = promiseText(&p, s.query.Aim, s.seats[0].seat.Name, todayDB, planDB)
 	band := s.problem.Band()
-	p.ReachText = reachText(&p, s.query.Main, s.query.Fill, s.spreadM(), band.LowHz, band.HighHz)
+	p.ReachText = Reach(float64(p.AddsUpToHz), float64(p.NothingFromHz), s.query.Main, s.query.Fill, s.spreadM(), band.LowHz, band.HighHz)
 	return p
 }
 
@@ -94,9 +94,10 @@ func losers(p *wire.Promise) string {
 	}
 }
 
-// reachText says up to where the two add up where heads are, and what to do above.
-func reachText(p *wire.Promise, main, fill string, spreadM, lowHz, highHz float64) string {
-	adds, nothing := float64(p.AddsUpToHz), float64(p.NothingFromHz)
+// Reach says up to where main and fill add up where heads are, so far about the
+// microphone, from where on nothing is to be aligned, and what to do there; "" for
+// unknown.
+func Reach(adds, nothing float64, main, fill string, spreadM, lowHz, highHz float64) string {
 	if math.IsNaN(adds) {
 		return ""
 	}
