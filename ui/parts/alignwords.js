@@ -1,7 +1,7 @@
 // @ts-check
 // What the takes of two loudspeakers mean, in a sentence or two, and what to do next.
 
-import { fixed, signed } from '../core/format.js';
+import { fixed } from '../core/format.js';
 import { running } from '../core/session.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
@@ -10,10 +10,9 @@ import { running } from '../core/session.js';
 /** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
 
 /** What phrases light on the page. */
-export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb)$/;
+export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|reach)$/;
 const SURE_DB = 0.5;
 const LIKELY_DB = 1.5;
-const WELL_DB = 0.3; // what a plan gains and is not worth the walk
 
 /** @param {string} text @param {string} [about] @returns {Part} */
 const part = (text, about) => ({ text, about });
@@ -97,8 +96,7 @@ function account(model, dialled) {
     parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
   }
   parts.push(...next(model, dialled));
-  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
-  return { mark: gains > WELL_DB ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
+  return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
 }
 
 /** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill */
@@ -120,12 +118,20 @@ function next(model, dialled) {
   const { answer, stored } = model;
   const out = [];
   if (!answer) return [];
-  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
+  const { promise } = answer;
   const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
   if (missing) out.push(part(`Missing: ${missing}. `, 'missing'));
-  if (stored && !dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
-  else if (stored && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
-  else if (gains > WELL_DB) out.push(part(`The plan gets ${fixed(gains, 1)} dB more: dial it in.`, 'dial'));
-  else out.push(part('No delay or polarity does better.', 'dial'));
+  if (stored && dialled && !stored.verified.length) out.push(part(`The plan is dialled in. Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
+  else if (!promise.worth) out.push(part(promise.text, 'dial'));
+  else if (stored && model.isStored) out.push(part(promise.text, 'dial'), part(' Next: dial it in, then verify.', 'dial'));
+  else out.push(part(promise.text, 'dial'), part(' Dial it in.', 'dial'));
+  if (promise.adds_up_to_hz && promise.adds_up_to_hz < answer.band_hz[1]) out.push(part(` Where heads are they add up to ${hertz(promise.adds_up_to_hz)}.`, 'reach'));
   return out;
+}
+
+/** To two digits. @param {number} hz */
+function hertz(hz) {
+  const unit = 10 ** (Math.floor(Math.log10(hz)) - 1);
+  const f = Math.round(hz / unit) * unit;
+  return f >= 1000 ? `${fixed(f / 1000, 1)} kHz` : `${fixed(f, 0)} Hz`;
 }

@@ -61,6 +61,7 @@ export class Dials {
   #back = el('button', { type: 'button', text: 'Back to the plan', 'data-testid': 'back-to-plan', onclick: () => this.#model.backToPlan() });
   #second = el('button', { type: 'button', text: 'Runner-up', 'data-testid': 'runner-up', onclick: () => this.#runnerUp() });
   #keep = el('button', { type: 'button', text: 'Keep', 'data-testid': 'keep-plan', onclick: () => void this.#store() });
+  #reach = el('p', { class: 'also', 'data-testid': 'dial-reach' });
   #dial = el('button', { type: 'button', text: 'Dial in', 'data-testid': 'dial-in', onclick: () => void this.#dialIn() });
   #steps = el('p', { class: 'also' });
   #nothing = el('p', { class: 'remark', text: 'What to dial in stands here as soon as one seat has a take of each loudspeaker alone.' });
@@ -80,7 +81,7 @@ export class Dials {
     this.#gainChoice = el('span', { class: 'choice gain' }, el('span', { text: 'gain' }), this.#gain.node);
     this.#body = el('div', { class: 'dial-body' },
       el('div', { class: 'dial k1' }, this.#fill, el('div', { class: 'values' }, el('div', {}, el('div', { class: 'big' }, this.#delay.node), this.#was), this.#polarity), el('p', { class: 'hands' }, this.#flip, this.#gainChoice)),
-      this.#wait, this.#yield, el('p', { class: 'hands' }, this.#keep, this.#dial, this.#back, this.#second), this.#steps);
+      this.#wait, this.#yield, this.#reach, el('p', { class: 'hands' }, this.#keep, this.#dial, this.#back, this.#second), this.#steps);
     this.node = el('section', { class: 'dials numbers', 'aria-label': 'To dial in' }, this.#nothing, this.#body);
   }
 
@@ -120,7 +121,8 @@ export class Dials {
       say(this.#waitMs, `${fixed(ms, 2)} ms`);
       say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
     }
-    say(this.#yield, `Today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB. ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    say(this.#yield, `Efficiency today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB of the ideal. ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    say(this.#reach, answer.promise.reach_text);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }
@@ -131,11 +133,11 @@ export class Dials {
     const on = running(survey);
     this.#keep.disabled = on || this.#model.isStored;
     say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
-    this.#dial.hidden = !this.#session.rig;
-    const dialled = this.#model.isStored && this.#model.dialled(this.#session.rig);
+    const { rig } = this.#session;
+    const dialled = this.#model.isStored && this.#model.dialled(rig);
     this.#dial.disabled = on || dialled;
-    say(this.#dial, dialled ? 'Dialled in' : 'Dial into the rig');
-    say(this.#steps, this.#session.rig ? '' : 'Dial these numbers in at your processor; then verify.');
+    say(this.#dial, dialled ? 'Dialled in' : rig ? 'Dial into the rig' : 'I have dialled it in');
+    say(this.#steps, rig || dialled ? '' : 'Dial these numbers in at your processor and say so; then verify.');
   }
 
   /** @param {number} ms as it is shown */
@@ -152,17 +154,17 @@ export class Dials {
   }
 
   async #store() {
-    const { answer, setting, moved, aim, gain, band } = this.#model;
+    const { answer, setting, moved, aim, gain, band, spreadCM } = this.#model;
     if (!answer) return null;
     const wait = setting.delayMs < 0 ? 'A' : 'B';
     return this.#notices.guard(ask('POST', '/api/v1/align/plan', {
-      main: answer.main, fill: answer.fill, aim, gain, ...(band ? { low_hz: band[0], high_hz: band[1] } : {}),
+      main: answer.main, fill: answer.fill, aim, gain, spread_m: spreadCM / 100, ...(band ? { low_hz: band[0], high_hz: band[1] } : {}),
       ...(moved ? { plan: { wait, delay_ms: Math.abs(setting.delayMs), polarity_b: setting.sign < 0 ? 'opposite' : 'same', gain_b_db: setting.gainDB } } : {}),
     }));
   }
 
   async #dialIn() {
     const plan = this.#model.isStored ? this.#model.stored : await this.#store();
-    if (plan) await this.#notices.guard(ask('POST', '/api/v1/align/dial', { plan: plan.id }));
+    if (plan) await this.#notices.guard(ask('POST', '/api/v1/align/dial', { plan: plan.id, ...(this.#session.rig ? {} : { by_hand: true }) }));
   }
 }

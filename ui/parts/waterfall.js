@@ -14,8 +14,9 @@ export class Waterfall {
   #rows = el('div', { class: 'falls' });
   #title = el('small');
   #comb = el('p', { class: 'comb', 'data-testid': 'comb' });
+  #heads = el('p', { class: 'comb', 'data-testid': 'heads' });
   #off;
-  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#comb);
+  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#heads, this.#comb);
 
   /** @param {import('../core/view.js').View} view */
   constructor(view) {
@@ -27,11 +28,13 @@ export class Waterfall {
     this.#off();
   }
 
-  /** @param {AlignSeat|null} seat */
-  show(seat) {
+  /** @param {AlignSeat|null} seat @param {number} [spreadCM] of heads about the microphone */
+  show(seat, spreadCM = 0) {
     this.node.hidden = !seat;
     if (!seat) return;
     say(this.#title, ` at ${seat.name}, dB over the louder alone`);
+    this.#heads.hidden = !spreadCM;
+    say(this.#heads, `That is at the microphone. Where heads are, ±${spreadCM} cm: ${signed(seat.heads_db, 1)} dB today, ${signed(seat.heads_plan_db, 1)} dB with the plan.`);
     const key = JSON.stringify([seat.seat, seat.take_a, seat.take_b, seat.take_both, seat.ledger, seat.name]);
     if (this.#rows.dataset.key !== key) {
       this.#rows.dataset.key = key;
