@@ -218,8 +218,8 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	}
 	fmt.Fprintf(out, "\nThe delay may move by %.3f ms before %g dB are lost. Band %.0f Hz to %.0f Hz.\n",
 		float64(r.FlatnessMs), alignment.FlatDB, r.BandHz[0], r.BandHz[1])
-	if reach := planning.Reach(float64(r.AddsUpTo), float64(r.Nothing), "A", "B", r.SpreadM, r.BandHz[0], r.BandHz[1]); reach != "" {
-		fmt.Fprintln(out, reach)
+	if reach := planning.Reach(float64(r.AddsUpTo), float64(r.Nothing), "A", "B", r.BandHz[0], r.BandHz[1]); reach != "" {
+		fmt.Fprintf(out, "Mean over heads %.0f cm about the microphone. %s\n", 100*r.SpreadM, reach)
 	}
 	fmt.Fprintf(out, "Efficiency, dB of the ideal sum, %s: today %s, plan %s, runner-up %s.\n\n", aim,
 		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Efficiency.RunnerUp))

@@ -113,7 +113,7 @@ func TestWholeSurvey(t *testing.T) {
 	if len(rows) != 6 {
 		t.Errorf("the ledger has the sentences %q", rows)
 	}
-	if s := p.text("verdict"); !strings.Contains(s, "of 6 dB") || !strings.Contains(s, "The plan gets") {
+	if s := p.text("verdict"); !strings.Contains(s, "of 6 dB") || !strings.Contains(s, "The plan gives") {
 		t.Errorf("the sentence is %q", s)
 	}
 	checkDrag(t, d, p)
@@ -215,7 +215,7 @@ func checkEfficiency(t *testing.T, p page, a wire.Align) {
 	got := js[computed](p, `(async () => {
 		const { efficiency, prepare, sweep } = await import('/core/phasor.js');
 		const a = await (await fetch('/api/v1/align?main=main&fill=fill')).json();
-		const cells = a.seats.map((s) => prepare(s.cells));
+		const cells = a.seats.map((s) => prepare(s.cells, s.spread_ms));
 		const plan = { delayMs: a.plan.wait === 'A' ? -a.plan.delay_ms : a.plan.delay_ms, sign: a.plan.polarity_b === 'opposite' ? -1 : 1, gainDB: a.plan.gain_b_db };
 		const at = a.curve.delay_ms.filter((_, i) => i % 20 === 0);
 		const over = (sign) => cells.map((c) => at.map((delayMs) => efficiency(c, { delayMs, sign, gainDB: 0 })));
@@ -319,7 +319,7 @@ func checkDrag(t *testing.T, d service, p page) {
 	}
 	p.until(5*time.Second, `(() => {
 		const m = __app.page.model, shown = [...document.querySelectorAll('.matrix tbody tr')].map((r) => parseFloat(r.cells[5].textContent.replace('\u2212', '-').replace('▼', '')));
-		return [...m.now].every((v, k) => Math.abs(v - shown[k]) < 0.0501) && document.querySelector('[data-testid="sweep-handle"]').getAttribute('aria-valuenow') === String(Number(m.setting.delayMs.toFixed(2)));
+		return [...m.levels.now].every((v, k) => Math.abs(v - shown[k]) < 0.0501) && document.querySelector('[data-testid="sweep-handle"]').getAttribute('aria-valuenow') === String(Number(m.setting.delayMs.toFixed(2)));
 	})()`)
 	for n := 4; n <= 16; n++ {
 		d.ask(t, "POST", "/api/v1/show/seats", fmt.Sprintf(`{"name":"row %d"}`, n), http.StatusOK, nil)
@@ -330,7 +330,7 @@ func checkDrag(t *testing.T, d service, p page) {
 		const m = __app.page.model, kept = [m.answer, m.cells];
 		const seats = Array.from({ length: 16 }, (_, k) => ({ ...m.answer.seats[k % m.answer.seats.length], seat: k + 1 }));
 		m.answer = { ...m.answer, seats };
-		m.cells = seats.map((s) => prepare(s.cells));
+		m.cells = seats.map((s) => prepare(s.cells, s.spread_ms));
 		const frame = () => new Promise((r) => requestAnimationFrame(r));
 		m.set({ delayMs: 0 });
 		for (let n = 0; n < 60; n++) await frame(); // the lines are drawn up meanwhile

@@ -74,7 +74,8 @@ export class AlignPage {
     this.#low = edge('Lower edge of the band', 'band-low', 0, '');
     this.#high = edge('Upper edge of the band', 'band-high', 1, 'Hz');
     this.#spread = new Field({ label: 'How far heads are about the microphone, centimetres', unit: 'cm', step: 1, least: 0, most: MOST_SPREAD_CM, digits: 0, testid: 'spread', commit: (v) => this.#model.setHow({ spreadCM: v }) });
-    this.#sweep.tools.append(el('span', { class: 'choice', title: 'Standard deviation along each axis; 0 plans for the very point of the microphone' }, el('span', { text: 'heads ±' }), this.#spread.node), el('span', { class: 'choice' }, el('span', { text: 'for' }), this.#aim), this.#gain);
+    this.#sweep.heads.append(this.#spread.node);
+    this.#sweep.tools.append(el('span', { class: 'choice' }, el('span', { text: 'for' }), this.#aim), this.#gain);
     this.#sum.chart.magnitudePanel.tools.append(el('span', { class: 'choice' }, el('span', { text: 'band' }), this.#low.node, el('span', { text: 'to' }), this.#high.node, this.#found));
     this.#pair.append(this.#main, el('span', { text: 'and' }), this.#fill);
     for (const [id, name] of PARTS) this.#tabs.append(el('button', { type: 'button', text: name, 'data-shows': id, onclick: () => this.#showPart(id) }));
@@ -209,12 +210,14 @@ export class AlignPage {
 
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
   #follow(about) {
-    this.#dials.node.classList.toggle('lit', about === 'dial' || about === 'reach');
+    this.#dials.node.classList.toggle('lit', about === 'dial');
+    this.#sweep.node.querySelector('.reach')?.classList.toggle('lit', about === 'reach');
     this.#surveyor.node.classList.toggle('lit', about === 'proof' || about === 'survey');
     this.#matrix.node.classList.toggle('lit', about === 'missing' || about === 'seat');
     if (!about || !matchMedia('(max-width: 639px)').matches) return;
     if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
-    else if (about === 'dial' || about === 'proof' || about === 'reach') this.#showPart('dials');
+    else if (about === 'dial' || about === 'proof') this.#showPart('dials');
+    else if (about === 'reach') this.#showPart('sweep');
     else if (about === 'missing' || about === 'seat' || about === 'survey') this.#showPart('seats');
   }
 

@@ -93,19 +93,24 @@ function account(model, dialled) {
     const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
     const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
     const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
-    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill)}. `));
+    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, model)}. `));
   }
   parts.push(...next(model, dialled));
   return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
 }
 
-/** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill */
-function reason(cause, seat, main, fill) {
+/** @param {string} cause @param {AlignSeat} seat @param {AlignModel} model */
+function reason(cause, seat, { main, fill, plan }) {
   const ms = seat.offset_ms ?? 0;
   const quieter = (seat.level_a_db ?? 0) > (seat.level_b_db ?? 0) ? fill : main;
   switch (cause) {
     case 'level': return `level: ${quieter} is ${fixed(Math.abs((seat.level_a_db ?? 0) - (seat.level_b_db ?? 0)), 1)} dB quieter`;
-    case 'time': return `${fixed(Math.abs(ms), 2)} ms of offset: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
+    case 'time': {
+      const offset = `${fixed(Math.abs(ms), 2)} ms of offset`;
+      // The plan is for all seats; it may go the other way than this one would.
+      if (ms * plan.delayMs > 0) return `${offset} at this seat`;
+      return `${offset}: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
+    }
     case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is turned` : `polarity at today's delay`;
     case 'phase': return 'phase that no delay mends';
     case 'spectrum': return 'how differently the two spread over frequency';

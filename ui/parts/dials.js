@@ -61,7 +61,6 @@ export class Dials {
   #back = el('button', { type: 'button', text: 'Back to the plan', 'data-testid': 'back-to-plan', onclick: () => this.#model.backToPlan() });
   #second = el('button', { type: 'button', text: 'Runner-up', 'data-testid': 'runner-up', onclick: () => this.#runnerUp() });
   #keep = el('button', { type: 'button', text: 'Keep', 'data-testid': 'keep-plan', onclick: () => void this.#store() });
-  #reach = el('p', { class: 'also', 'data-testid': 'dial-reach' });
   #dial = el('button', { type: 'button', text: 'Dial in', 'data-testid': 'dial-in', onclick: () => void this.#dialIn() });
   #steps = el('p', { class: 'also' });
   #nothing = el('p', { class: 'remark', text: 'What to dial in stands here as soon as one seat has a take of each loudspeaker alone.' });
@@ -81,7 +80,7 @@ export class Dials {
     this.#gainChoice = el('span', { class: 'choice gain' }, el('span', { text: 'gain' }), this.#gain.node);
     this.#body = el('div', { class: 'dial-body' },
       el('div', { class: 'dial k1' }, this.#fill, el('div', { class: 'values' }, el('div', {}, el('div', { class: 'big' }, this.#delay.node), this.#was), this.#polarity), el('p', { class: 'hands' }, this.#flip, this.#gainChoice)),
-      this.#wait, this.#yield, this.#reach, el('p', { class: 'hands' }, this.#keep, this.#dial, this.#back, this.#second), this.#steps);
+      this.#wait, this.#yield, el('p', { class: 'hands' }, this.#keep, this.#dial, this.#back, this.#second), this.#steps);
     this.node = el('section', { class: 'dials numbers', 'aria-label': 'To dial in' }, this.#nothing, this.#body);
   }
 
@@ -121,8 +120,7 @@ export class Dials {
       say(this.#waitMs, `${fixed(ms, 2)} ms`);
       say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
     }
-    say(this.#yield, `Efficiency today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB of the ideal. ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
-    say(this.#reach, answer.promise.reach_text);
+    say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }

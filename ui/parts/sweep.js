@@ -47,13 +47,15 @@ export class Sweep {
   #lines = [];
   /** @type {{same: number[], opposite: number[]}} */
   #total = { same: [], opposite: [] };
+  #reach = el('span', { 'data-testid': 'reach' });
+  #heads = el('span', { class: 'choice', title: 'Standard deviation along each axis; 0 plans for the very point of the microphone' }, el('span', { text: 'heads ±' }));
   node;
 
   /** @param {import('./alignmodel.js').AlignModel} model @param {() => void} redraw @param {(kind: 'png'|'svg'|'csv') => void} save @param {() => void} table */
   constructor(model, redraw, save, table) {
     this.#model = model;
     this.#redraw = redraw;
-    this.#panel = new Panel({ id: 'sweep', title: 'Sum over delay', unit: 'dB of the ideal', home: () => this.home(), save, table });
+    this.#panel = new Panel({ id: 'sweep', title: 'Efficiency', unit: 'dB over delay', home: () => this.home(), save, table });
     this.#plot = new Plot(this.#panel.host, {
       x: { range: this.#chosen ?? [-5, 5], splits: every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 64), tick: (v) => `${signed(v, Math.abs(v % 1) > 1e-9 ? (Math.abs((v * 10) % 1) > 1e-6 ? 2 : 1) : 0)}`, size: 24 },
       y: { range: [-12, 0], splits: every([1, 2, 3, 6], 22), tick: (v) => signed(v, 0), size: AXIS },
@@ -65,7 +67,7 @@ export class Sweep {
       setView: (x) => this.#setX(x), log: false, freeY: false, home: () => true, goHome: () => this.home(), lead: true,
       point: (px) => this.#point(px),
     });
-    this.node = el('div', { class: 'sweep' }, this.#panel.node);
+    this.node = el('div', { class: 'sweep' }, this.#panel.node, el('p', { class: 'reach' }, this.#heads, this.#reach));
   }
 
   close() {
@@ -76,6 +78,11 @@ export class Sweep {
   /** Where controls of this plot stand. */
   get tools() {
     return this.#panel.tools;
+  }
+
+  /** Where the spread of heads is set. */
+  get heads() {
+    return this.#heads;
   }
 
   get plot() {
@@ -89,6 +96,7 @@ export class Sweep {
   }
 
   draw() {
+    say(this.#reach, this.#model.answer?.promise.reach_text ?? '');
     this.#plot.xRange = this.#chosen ?? this.#whole();
     this.#compute();
     this.#plot.draw();

@@ -47,7 +47,7 @@ func (s *solution) promise(x alignment.Setting, todayDB, planDB float64) wire.Pr
 	}
 	p.Text = promiseText(&p, s.query.Aim, s.seats[0].seat.Name, todayDB, planDB)
 	band := s.problem.Band()
-	p.ReachText = Reach(float64(p.AddsUpToHz), float64(p.NothingFromHz), s.query.Main, s.query.Fill, s.spreadM(), band.LowHz, band.HighHz)
+	p.ReachText = Reach(float64(p.AddsUpToHz), float64(p.NothingFromHz), s.query.Main, s.query.Fill, band.LowHz, band.HighHz)
 	return p
 }
 
@@ -67,10 +67,12 @@ func promiseText(p *wire.Promise, aim, only string, todayDB, planDB float64) str
 	change := float64(p.ChangeDB)
 	var text string
 	switch {
-	case change >= sameDB:
+	case change >= worthDB:
 		text = fmt.Sprintf("The plan gives %.1f dB more %s", change, where)
+	case change >= sameDB:
+		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and gives %.1f dB more %s", todayDB, planDB, change, where)
 	case change > -sameDB:
-		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and is no louder %s", todayDB, planDB, where)
+		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and is as loud %s", todayDB, planDB, where)
 	default:
 		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and is %.1f dB quieter %s", todayDB, planDB, -change, where)
 	}
@@ -94,14 +96,13 @@ func losers(p *wire.Promise) string {
 	}
 }
 
-// Reach says up to where main and fill add up where heads are, so far about the
-// microphone, from where on nothing is to be aligned, and what to do there; "" for
-// unknown.
-func Reach(adds, nothing float64, main, fill string, spreadM, lowHz, highHz float64) string {
+// Reach says up to where main and fill add up where heads are, from where on nothing
+// is to be aligned, and what to do there; "" for unknown.
+func Reach(adds, nothing float64, main, fill string, lowHz, highHz float64) string {
 	if math.IsNaN(adds) {
 		return ""
 	}
-	heads := fmt.Sprintf("Where heads are, %.0f cm about the microphone, %s and %s", 100*spreadM, main, fill)
+	heads := fmt.Sprintf("Where heads are, %s and %s", main, fill)
 	switch {
 	case adds >= highHz:
 		return heads + " add up over the whole band."
@@ -110,7 +111,7 @@ func Reach(adds, nothing float64, main, fill string, spreadM, lowHz, highHz floa
 	case nothing >= highHz:
 		return fmt.Sprintf("%s add up to %s.", heads, hertz(adds))
 	}
-	return fmt.Sprintf("%s add up to %s; from %s on no delay aligns them: keep %s there to where it is needed, and quiet.", heads, hertz(adds), hertz(nothing), fill)
+	return fmt.Sprintf("%s add up to %s; from %s on no delay aligns them: keep %s short and quiet there.", heads, hertz(adds), hertz(nothing), fill)
 }
 
 // hertz is a frequency to two digits: these are no edges.
@@ -134,7 +135,7 @@ func (s *solution) say(how string, p wire.Promise) {
 	add := func(format string, args ...any) { s.reasons = append(s.reasons, fmt.Sprintf(format, args...)) }
 	add("The band %s %s.", r.Band, found)
 	if p.ReachText != "" {
-		add("%s", p.ReachText)
+		add("Everything is the mean over heads %.0f cm about each microphone. %s", 100*s.spreadM(), p.ReachText)
 		if s.unplaced > 0 {
 			add("They are taken to come from %d° apart, since their places are not known.", alignment.UnknownAngleDeg)
 		}
@@ -144,6 +145,9 @@ func (s *solution) say(how string, p wire.Promise) {
 	}
 	add("The delay may move by %.2f ms either way before %.1f dB are lost.", r.FlatnessMs, alignment.FlatDB)
 	add("%s", p.Text)
+	if r.RunnerUpDB > r.PlanDB {
+		add("The runner-up is as good where heads are; the plan is better at the microphones themselves.")
+	}
 	if len(s.applied) > 0 {
 		add("%s counts as earlier plans leave it.", verdict.Capital(main))
 	}

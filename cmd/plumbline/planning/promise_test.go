@@ -74,7 +74,7 @@ func TestPromiseIsOnTheScaleOfTheSeats(t *testing.T) {
 			worth++
 			want = []string{fmt.Sprintf("%.1f dB", math.Abs(float64(p.ChangeDB)))}
 			if math.Abs(float64(p.ChangeDB)) < sameDB {
-				want = []string{"no louder"}
+				want = []string{"as loud"}
 			}
 			if losing > 0 && p.Seats > 1 {
 				lost++
