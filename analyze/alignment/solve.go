@@ -34,9 +34,14 @@ type SeatResult struct {
 	OffsetMs float64
 }
 
-// AlikeDB is what nobody in the seats tells apart: over a spread the top is broad,
-// and within that the finest detail decides that was measured.
-const AlikeDB = 0.08
+// alikeDB·octaves and mostAlikeDB: over a spread the top is broad, and what one
+// microphone tells of the places beside it is no finer than that (own simulation of
+// rooms). A delay matters in a few octaves, so that in a wide band the same
+// difference is a smaller one of the mean.
+const alikeDBOctaves, mostAlikeDB = 0.5, 0.12
+
+// AlikeDB is how close to the best a setting is as good over a spread.
+func (p *Problem) AlikeDB() float64 { return min(mostAlikeDB, alikeDBOctaves/p.band.Octaves()) }
 
 // candidate is a local optimum.
 type candidate struct {
@@ -47,7 +52,7 @@ type candidate struct {
 // Solve searches every delay within ±MaxDelayMs in steps finer than
 // 1/(8 f_max) with both polarities, then refines the best; f_max is the highest
 // frequency that a spread leaves. Of the settings that are alike over the spread,
-// to AlikeDB, the plan is the one that suits the microphones' own points best. The
+// to Problem.AlikeDB, the plan is the one that suits the microphones' own points best. The
 // runner-up is the best that lies farther from the plan than its flatness and than
 // a quarter period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
@@ -237,15 +242,15 @@ func golden(a, b, tolerance float64, f func(float64) float64) (best, at float64)
 }
 
 // bestAtPoints is the best at the microphones' points of the settings that are
-// within AlikeDB of top over the spread.
+// within Problem.AlikeDB of top over the spread.
 func (p *Problem) bestAtPoints(top candidate, total [2][]float64, g grid) candidate {
 	fine := 2 * math.Pi / (stepsPerPeriod * p.points.top()) * 1e3
 	budget := 1500 // delays; where nothing matters, nothing is to be chosen
 	scratch := make([]float64, len(p.seats))
-	least := top.valueDB - AlikeDB
+	least := top.valueDB - p.AlikeDB()
 	list := []candidate{top}
 	list[0].valueDB = p.points.value(scratch, top.Setting)
-	for _, r := range alike(total, g, top, 2*AlikeDB) {
+	for _, r := range alike(total, g, top, 2*p.AlikeDB()) {
 		n := min(budget, int((r.toMs-r.fromMs)/fine)+1)
 		if budget -= n; n <= 0 {
 			break

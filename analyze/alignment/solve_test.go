@@ -126,7 +126,7 @@ func TestPlanAgainstExhaustiveSearch(t *testing.T) {
 
 // On its own cells the search is exact: no delay of a finer grid and no
 // polarity beats the plan, whatever the interpolation between octaves does.
-// Under a spread it is the best at the microphones of what is alike to AlikeDB.
+// Under a spread it is the best at the microphones of what is alike to Problem.AlikeDB.
 func TestSearchMissesNothing(t *testing.T) {
 	frequency := seattest.LogGrid(20, 20000, 48)
 	for seed := range uint64(4) {
@@ -168,11 +168,11 @@ func TestSearchMissesNothing(t *testing.T) {
 					t.Errorf("theatre %d, aim %d: plan %+v %.6f dB, %+v gives %.6f dB", seed, aim, r.Plan, r.PlanDB, best.Setting, best.valueDB)
 				}
 			} else {
-				if r.PlanDB < best.valueDB-AlikeDB-1e-6 {
+				if r.PlanDB < best.valueDB-p.AlikeDB()-1e-6 {
 					t.Errorf("theatre %d, aim %d: plan %+v %.6f dB, %+v gives %.6f dB", seed, aim, r.Plan, r.PlanDB, best.Setting, best.valueDB)
 				}
 				each(func(x Setting, v float64) {
-					if v < best.valueDB-AlikeDB {
+					if v < best.valueDB-p.AlikeDB() {
 						return
 					}
 					if _, v := p.Points().Efficiency(dst, x); v > point.valueDB {

@@ -34,7 +34,7 @@ export class Waterfall {
     if (!seat) return;
     say(this.#title, ` at ${seat.name}, dB over the louder alone`);
     this.#heads.hidden = !spreadCM;
-    say(this.#heads, `Where heads are, ±${spreadCM} cm: ${signed(seat.heads_db, 1)} dB today, ${signed(seat.heads_plan_db, 1)} with the plan.`);
+    say(this.#heads, `Where heads are: ${signed(seat.heads_db, 1)} dB today, ${signed(seat.heads_plan_db, 1)} dB with the plan.`);
     const key = JSON.stringify([seat.seat, seat.take_a, seat.take_b, seat.take_both, seat.ledger, seat.name]);
     if (this.#rows.dataset.key !== key) {
       this.#rows.dataset.key = key;

@@ -45,15 +45,14 @@ func (s *solution) promise(x alignment.Setting, todayDB, planDB float64) wire.Pr
 	if adds, nothing := s.problem.Reach(); !math.IsInf(adds, 1) {
 		p.AddsUpToHz, p.NothingFromHz = wire.Value(adds), wire.Value(nothing)
 	}
-	p.Text = promiseText(&p, s.query.Aim, s.seats[0].seat.Name, todayDB, planDB)
+	p.Text = promiseText(&p, s.query.Aim, s.seats[0].seat.Name)
 	band := s.problem.Band()
 	p.ReachText = Reach(float64(p.AddsUpToHz), float64(p.NothingFromHz), s.query.Main, s.query.Fill, band.LowHz, band.HighHz)
 	return p
 }
 
-// promiseText says what a plan gives, who loses by it, and where the figure is one
-// of the efficiency, so.
-func promiseText(p *wire.Promise, aim, only string, todayDB, planDB float64) string {
+// promiseText says what a plan gives, and who loses by it.
+func promiseText(p *wire.Promise, aim, only string) string {
 	if !p.Worth {
 		return "No delay or polarity does better."
 	}
@@ -70,16 +69,16 @@ func promiseText(p *wire.Promise, aim, only string, todayDB, planDB float64) str
 	case change >= worthDB:
 		text = fmt.Sprintf("The plan gives %.1f dB more %s", change, where)
 	case change >= sameDB:
-		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and gives %.1f dB more %s", todayDB, planDB, change, where)
+		text = fmt.Sprintf("The plan evens the sum out and gives %.1f dB more %s", change, where)
 	case change > -sameDB:
-		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and is as loud %s", todayDB, planDB, where)
+		text = fmt.Sprintf("The plan evens the sum out, as loud as today %s", where)
 	default:
-		text = fmt.Sprintf("The plan evens the sum out, from %.1f to %.1f dB of the ideal, and is %.1f dB quieter %s", todayDB, planDB, -change, where)
+		text = fmt.Sprintf("The plan evens the sum out, %.1f dB quieter %s", -change, where)
 	}
 	if p.Seats > 1 {
 		text += losers(p)
 	}
-	return strings.ReplaceAll(text, "-", "\u2212") + "."
+	return text + "."
 }
 
 // losers names the seats that lose.
