@@ -135,7 +135,7 @@ func TestAlignWhereHeadsAre(t *testing.T) {
 		return a
 	}
 	before := ask("")
-	checkEfficiency(t, p, before)
+	checkEfficiency(t, p, "/api/v1/align?main=main&fill=fill", before)
 	// checkTable compares the columns of the table with the daemon's numbers.
 	checkTable := func(when string, today, then func(wire.AlignSeat) wire.Value, a wire.Align) {
 		t.Helper()
