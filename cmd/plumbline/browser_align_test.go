@@ -117,7 +117,7 @@ func TestWholeSurvey(t *testing.T) {
 	if len(rows) != 6 {
 		t.Errorf("the ledger has the sentences %q", rows)
 	}
-	if s := p.text("verdict"); !strings.Contains(s, "of 6 dB") || !strings.Contains(s, "The plan gives") {
+	if s := p.text("verdict"); !strings.Contains(s, "of 6 dB") || !strings.Contains(s, plain(a.Promise.Text)) || !a.Promise.Worth {
 		t.Errorf("the sentence is %q", s)
 	}
 	checkDrag(t, d, p)

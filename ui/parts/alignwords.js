@@ -13,6 +13,7 @@ import { running } from '../core/session.js';
 export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|reach)$/;
 const SURE_DB = 0.5;
 const LIKELY_DB = 1.5;
+const WORTH_DB = 0.3; // of level, that nobody asks whether it suits
 
 /** @param {string} text @param {string} [about] @returns {Part} */
 const part = (text, about) => ({ text, about });
@@ -129,7 +130,7 @@ function next(model, dialled) {
   if (stored && dialled && !stored.verified.length) out.push(part(`The plan is dialled in. Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
   else if (!promise.worth) out.push(part(promise.text, 'dial'));
   else if (stored && model.isStored) out.push(part(promise.text, 'dial'), part(' Next: dial it in, then verify.', 'dial'));
-  else out.push(part(promise.text, 'dial'), part(' Dial it in.', 'dial'));
+  else out.push(part(promise.text, 'dial'), part((promise.change_db ?? 0) >= WORTH_DB ? ' Dial it in.' : ' Dial it in, if that suits.', 'dial'));
   if (promise.adds_up_to_hz && promise.adds_up_to_hz < answer.band_hz[1]) out.push(part(` Where heads are they add up to ${hertz(promise.adds_up_to_hz)}.`, 'reach'));
   return out;
 }
