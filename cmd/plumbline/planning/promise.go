@@ -56,7 +56,7 @@ func promiseText(p *wire.Promise, aim, only string) string {
 	if !p.Worth {
 		return "No delay or polarity does better."
 	}
-	where := fmt.Sprintf("on the mean of %d seats", p.Seats)
+	where := fmt.Sprintf("over %d seats", p.Seats)
 	switch {
 	case p.Seats == 1:
 		where = "at " + only
