@@ -34,14 +34,13 @@ type SeatResult struct {
 	OffsetMs float64
 }
 
-// alikeDB·octaves and mostAlikeDB: over a spread the top is broad, and what one
-// microphone tells of the places beside it is no finer than that (own simulation of
-// rooms). A delay matters in a few octaves, so that in a wide band the same
-// difference is a smaller one of the mean.
-const alikeDBOctaves, mostAlikeDB = 0.5, 0.12
+// What one microphone tells of the places beside it is no finer than a quarter of a
+// decibel in an octave, and as the mean over octaves by their root (own simulation of
+// rooms); in a narrow band it is no more than mostAlikeDB.
+const alikeDB, mostAlikeDB = 0.25, 0.15
 
-// AlikeDB is how close to the best a setting is as good over a spread.
-func (p *Problem) AlikeDB() float64 { return min(mostAlikeDB, alikeDBOctaves/p.band.Octaves()) }
+// AlikeDB is how close to the best a setting is as good over a spread, dB.
+func (p *Problem) AlikeDB() float64 { return min(mostAlikeDB, alikeDB/math.Sqrt(p.band.Octaves())) }
 
 // candidate is a local optimum.
 type candidate struct {
