@@ -101,7 +101,10 @@ func (s *Server) reportPair(r *http.Request, main, fill string, kept []show.Plan
 		}
 	}
 	if p.Plan != nil {
-		q.Aim, q.Gain = p.Plan.Aim, p.Plan.Plan.GainBDB != 0
+		q.Aim, q.Gain, q.SpreadM = p.Plan.Aim, p.Plan.Plan.GainBDB != 0, p.Plan.SpreadM
+		if q.SpreadM == nil { // a plan of before there was a spread is for the points
+			q.SpreadM = new(float64)
+		}
 	}
 	var err error
 	if p.Align, err = s.cfg.Align.Align(r.Context(), q); err != nil {

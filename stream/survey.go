@@ -24,8 +24,9 @@ type SurveyOperator interface {
 type AlignOperator interface {
 	Align(ctx context.Context, q wire.AlignQuery) (wire.Align, error)
 	StorePlan(ctx context.Context, r wire.PlanRequest, by string) (wire.StoredPlan, error)
-	// DialPlan sets a virtual rig to a plan.
-	DialPlan(ctx context.Context, plan int64, by string) (wire.StoredPlan, error)
+	// DialPlan sets a virtual rig to a plan; by hand it notes that somebody has set
+	// the processor to it.
+	DialPlan(ctx context.Context, r wire.DialRequest, by string) (wire.StoredPlan, error)
 	// VerifyPlan begins to measure both, as StartSurvey does; by hand it has
 	// ended when it returns.
 	VerifyPlan(ctx context.Context, r wire.VerifyRequest, by string) (wire.Survey, error)
@@ -119,27 +120,31 @@ func (s *Server) align(w http.ResponseWriter, r *http.Request) error {
 }
 
 func alignQuery(v url.Values) (q wire.AlignQuery, err error) {
-	number := func(key string, to *float64) {
+	number := func(key, unit string, to *float64) {
 		text := v.Get(key)
 		if text == "" {
 			return
 		}
 		x, e := strconv.ParseFloat(text, 64)
 		if e != nil && err == nil {
-			err = &Error{Code: "query", Text: key + " must be a number of hertz, not " + strconv.Quote(text), Status: http.StatusBadRequest}
+			err = &Error{Code: "query", Text: key + " must be a number of " + unit + ", not " + strconv.Quote(text), Status: http.StatusBadRequest}
 		}
 		*to = x
 	}
 	for key := range v {
 		switch key {
-		case "main", "fill", "low_hz", "high_hz", "aim", "gain":
+		case "main", "fill", "low_hz", "high_hz", "aim", "gain", "spread_m":
 		default:
-			return q, &Error{Code: "query", Text: "there is no " + strconv.Quote(key) + " to ask for: give main, fill, low_hz, high_hz, aim and gain", Status: http.StatusBadRequest}
+			return q, &Error{Code: "query", Text: "there is no " + strconv.Quote(key) + " to ask for: give main, fill, low_hz, high_hz, aim, gain and spread_m", Status: http.StatusBadRequest}
 		}
 	}
 	q = wire.AlignQuery{Main: v.Get("main"), Fill: v.Get("fill"), Aim: v.Get("aim"), Gain: v.Get("gain") == "1" || v.Get("gain") == "true"}
-	number("low_hz", &q.LowHz)
-	number("high_hz", &q.HighHz)
+	number("low_hz", "hertz", &q.LowHz)
+	number("high_hz", "hertz", &q.HighHz)
+	if v.Get("spread_m") != "" {
+		q.SpreadM = new(float64)
+		number("spread_m", "metres", q.SpreadM)
+	}
 	if err != nil {
 		return q, err
 	}
@@ -167,7 +172,7 @@ func (s *Server) dialPlan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return replyWith(w)(s.cfg.Align.DialPlan(r.Context(), body.Plan, by))
+	return replyWith(w)(s.cfg.Align.DialPlan(r.Context(), body, by))
 }
 
 func (s *Server) verifyPlan(w http.ResponseWriter, r *http.Request) error {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -45,8 +46,8 @@ func (s *surveyor) StorePlan(_ context.Context, r wire.PlanRequest, by string) (
 	return wire.StoredPlan{ID: 4}, nil
 }
 
-func (s *surveyor) DialPlan(_ context.Context, plan int64, by string) (wire.StoredPlan, error) {
-	s.asked, s.by = append(s.asked, plan), by
+func (s *surveyor) DialPlan(_ context.Context, r wire.DialRequest, by string) (wire.StoredPlan, error) {
+	s.asked, s.by = append(s.asked, r.Plan), by
 	return wire.StoredPlan{}, &Error{Code: "no_rig", Text: "only a virtual rig is dialled in from here", Status: http.StatusConflict}
 }
 
@@ -72,6 +73,9 @@ func TestSurveyOverHTTP(t *testing.T) {
 		{"POST", "/api/v1/survey/stop", ``, 200, "nothing yet"},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=4000&aim=worst&gain=1", ``, 200, `"main":"main"`},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=much", ``, 400, "number of hertz"},
+		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=wide", ``, 400, "number of metres"},
+		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0.005", ``, 422, "between 0.01 and 0.5 m"},
+		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0", ``, 200, `"main":"main"`},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=800&high_hz=80", ``, 422, "ascend"},
 		{"GET", "/api/v1/align?main=main&fill=fill&aim=best", ``, 422, "worst"},
 		{"GET", "/api/v1/align?main=main&fill=fill&colour=red", ``, 400, `no \"colour\"`},
@@ -96,7 +100,8 @@ func TestSurveyOverHTTP(t *testing.T) {
 		}
 	}
 	q, err := alignQuery(url.Values{"main": {"a"}, "fill": {"b"}, "gain": {"1"}, "low_hz": {"80"}, "high_hz": {"400"}})
-	if want := (wire.AlignQuery{Main: "a", Fill: "b", Gain: true, LowHz: 80, HighHz: 400, Aim: wire.AimMean}); err != nil || q != want {
+	spread := wire.DefaultSpreadM
+	if want := (wire.AlignQuery{Main: "a", Fill: "b", Gain: true, LowHz: 80, HighHz: 400, Aim: wire.AimMean, SpreadM: &spread}); err != nil || !reflect.DeepEqual(q, want) {
 		t.Errorf("%+v, %v", q, err)
 	}
 

@@ -10,7 +10,7 @@ import (
 )
 
 // hall is 16 seats on a frequency grid, noise-free.
-func hall(tb testing.TB, frequencyHz []float64) *Problem {
+func hall(tb testing.TB, frequencyHz []float64, spreadMs float64) *Problem {
 	rng := rand.New(rand.NewPCG(1, 1))
 	var seats []Seat
 	for range 16 {
@@ -21,7 +21,7 @@ func hall(tb testing.TB, frequencyHz []float64) *Problem {
 		a, b := path(30), path(22+2*rng.Float64())
 		seats = append(seats, Seat{
 			A: seattest.Exact(frequencyHz, 30, a.Response),
-			B: seattest.Exact(frequencyHz, 30, b.Response),
+			B: seattest.Exact(frequencyHz, 30, b.Response), SpreadMs: spreadMs,
 		})
 	}
 	p, err := New(Config{Band: summation.Band{LowHz: 60, HighHz: 16000}}, seats)
@@ -43,36 +43,47 @@ func grids() map[string][]float64 {
 // The whole search over 16 seats, ±50 ms, both polarities, 60 Hz…16 kHz.
 func BenchmarkSolve16Seats(b *testing.B) {
 	for name, grid := range grids() {
-		b.Run(name, func(b *testing.B) {
-			p := hall(b, grid)
-			for b.Loop() {
-				p.Solve()
-			}
-		})
+		for where, ms := range spreads {
+			b.Run(name+"/"+where, func(b *testing.B) {
+				p := hall(b, grid, ms)
+				for b.Loop() {
+					p.Solve()
+				}
+			})
+		}
 	}
 }
 
 // One delay at 16 seats: what dragging the handle costs.
 func BenchmarkDrag16Seats(b *testing.B) {
 	for name, grid := range grids() {
-		b.Run(name, func(b *testing.B) {
-			p := hall(b, grid)
-			dst := make([]float64, p.Seats())
-			for b.Loop() {
-				p.Efficiency(dst, Setting{DelayMs: 3.21, Sign: -1})
-			}
-		})
+		for where, ms := range spreads {
+			b.Run(name+"/"+where, func(b *testing.B) {
+				p := hall(b, grid, ms)
+				dst := make([]float64, p.Seats())
+				for b.Loop() {
+					p.Efficiency(dst, Setting{DelayMs: 3.21, Sign: -1})
+				}
+			})
+		}
 	}
 }
 
 // 1001 delays of one seat, both polarities, for the page.
 func BenchmarkCurves(b *testing.B) {
-	p := hall(b, grids()["65536"])
-	same, opposite := make([]float64, 1001), make([]float64, 1001)
-	for b.Loop() {
-		p.Curves(same, opposite, 0, 0, -5, 0.01)
+	for where, ms := range spreads {
+		b.Run(where, func(b *testing.B) {
+			p := hall(b, grids()["65536"], ms)
+			same, opposite := make([]float64, 1001), make([]float64, 1001)
+			for b.Loop() {
+				p.Curves(same, opposite, 0, 0, -5, 0.01)
+			}
+		})
 	}
 }
+
+// spreads are none, and 10 cm with the two 45° apart.
+var spreads = map[string]float64{"points": 0, "heads": SpreadMs(DefaultSpreadM, Apart(UnknownAngleDeg), 343)}
 
 func ExampleProblem_Solve() {
 	grid := seattest.LogGrid(80, 4000, 48)

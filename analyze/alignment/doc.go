@@ -10,7 +10,8 @@
 //	10 lg( |A + g·p·B·e^{−jωτ}|² / (|A| + |g·B|)² ) dB
 //
 // with τ the delay given to B (negative: given to A), p = ±1 and g the gain of
-// B: 0 dB where nothing is lost, less everywhere else.
+// B: 0 dB where nothing is lost, less everywhere else. Where a seat stands for
+// places spread about the microphone it is their average, as spread.go has it.
 //
 // In a narrow overlap a cycle more, or half of one with the other polarity, gives
 // nearly the same: Cycles says which are alike, and what the phase slopes say.

@@ -38,7 +38,13 @@ type Config struct {
 }
 
 // Seat is one position with both loudspeakers alone.
-type Seat struct{ A, B *response.Spectra }
+type Seat struct {
+	A, B *response.Spectra
+	// SpreadMs is how far the difference of the two arrivals spreads over the places
+	// that the seat stands for, standard deviation, 0…1000: see SpreadMs. 0 is the
+	// point where the microphone stood.
+	SpreadMs float64
+}
 
 // Problem is the seats made ready for evaluation. Methods do not change it: it
 // may be used from several goroutines.
@@ -47,6 +53,7 @@ type Problem struct {
 	wideMs float64 // range in which a seat's own offset is looked for, at least cfg.MaxDelayMs
 	band   summation.Band
 	seats  []seat
+	points *Problem // the same without a spread; nil when there is none
 }
 
 // seat has one entry a cell, ascending in frequency.
@@ -56,8 +63,15 @@ type seat struct {
 	cross  []complex128 // A·conj(B) of unit magnitude
 	ratio  []float64    // |B|/|A|
 	c1     []float64    // c without a gain
+	powerA []float64    // |A|²
 	levelA float64      // power means over the band
 	levelB float64
+
+	spreadS  float64 // of the difference of arrival
+	smooth   int     // the first cell that a spread reaches
+	level    int     // the first of which it leaves no ripple
+	smoothed []smoothed
+	unlike1  float64 // unlike(1)
 }
 
 // New checks the seats and prepares them.
@@ -92,6 +106,9 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		if err := summation.Compatible(seats[0].A, s.A, s.B); err != nil {
 			return nil, fmt.Errorf("seat %d: %w", i+1, err)
 		}
+		if !(s.SpreadMs >= 0 && s.SpreadMs <= 1000) {
+			return nil, fmt.Errorf("seat %d: a spread of %g ms: give 0…1000", i+1, s.SpreadMs)
+		}
 		pairs[i] = [2]*response.Spectra{s.A, s.B}
 	}
 	// Lines of a window of T seconds tell delays apart up to ±T/2.
@@ -119,8 +136,20 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 			return
 		}
 		p.seats[i] = newSeat(pair)
+		p.seats[i].spreadOut(seats[i].SpreadMs)
 	})
-	return p, cmp.Or(failed...)
+	if err := cmp.Or(failed...); err != nil {
+		return nil, err
+	}
+	if slices.ContainsFunc(seats, func(s Seat) bool { return s.SpreadMs > 0 }) {
+		points := *p
+		points.seats = slices.Clone(p.seats)
+		for i := range points.seats {
+			points.seats[i].spreadOut(0)
+		}
+		p.points = &points
+	}
+	return p, nil
 }
 
 func oneByOne(n int, do func(i int)) {
@@ -145,9 +174,18 @@ func newSeat(pair *summation.Pair) seat {
 		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
 		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
 		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
+		s.powerA = append(s.powerA, power(a))
 		s.c1 = append(s.c1, cOf(s.ratio[len(s.ratio)-1]))
 	}
 	return s
+}
+
+// Points is the problem without a spread: what the microphones themselves hear.
+func (p *Problem) Points() *Problem {
+	if p.points == nil {
+		return p
+	}
+	return p.points
 }
 
 // Band is the band that the efficiency is taken over.
@@ -178,8 +216,8 @@ func cOf(r float64) float64 { return min(maxC, 2*r/(1+r*r)) }
 // efficiency is the mean over the cells, dB.
 func (s *seat) efficiency(x Setting) float64 {
 	gain, tau, sign := math.Pow(10, x.GainDB/20), x.DelayMs/1e3, float64(x.Sign)
-	log, product := 0.0, 1.0
-	for k, z := range s.cross {
+	log, product := s.unlikeAt(gain)+s.ripples(gain, tau, sign), 1.0
+	for k, z := range s.cross[:s.smooth] {
 		sin, cos := math.Sincos(s.omega[k] * tau)
 		c := s.c(k, gain)
 		product *= (1 + sign*c*(real(z)*cos-imag(z)*sin)) / (1 + c)
@@ -197,8 +235,8 @@ func (s *seat) levelCost(gainDB float64) float64 {
 	return 20 * math.Log10((a+b)/(2*max(a, b)))
 }
 
-// Efficiency sets dst, one entry a seat, to the efficiencies under x in dB and
-// returns dst (nil allocates) and what the aim makes of them.
+// Efficiency sets dst, one entry a seat, to the efficiencies under x in dB, over
+// each seat's spread, and returns dst (nil allocates) and what the aim makes of them.
 func (p *Problem) Efficiency(dst []float64, x Setting) (seatsDB []float64, aimDB float64) {
 	dst = slices.Grow(dst[:0], len(p.seats))
 	for i := range p.seats {

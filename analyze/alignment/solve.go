@@ -14,6 +14,8 @@ type Result struct {
 	Aim        Aim
 	Plan       Setting
 	RunnerUp   Setting // the best elsewhere, see Solve; Sign 0 when there is none. Of two that are alike it may be the louder by a hair
+	AddsUpToHz float64 // see Problem.Reach; +Inf without a spread
+	NothingHz  float64
 	TodayDB    float64 // efficiency by the aim with nothing dialled in
 	PlanDB     float64
 	RunnerUpDB float64
@@ -35,6 +37,14 @@ type SeatResult struct {
 	OffsetSign int
 }
 
+// What one microphone tells of the places beside it is no finer than a quarter of a
+// decibel in an octave, and as the mean over octaves by their root (own simulation of
+// rooms); in a narrow band it is no more than mostAlikeDB.
+const alikeDB, mostAlikeDB = 0.25, 0.15
+
+// AlikeDB is how close to the best a setting is as good over a spread, dB.
+func (p *Problem) AlikeDB() float64 { return min(mostAlikeDB, alikeDB/math.Sqrt(p.band.Octaves())) }
+
 // candidate is a local optimum.
 type candidate struct {
 	Setting
@@ -42,9 +52,11 @@ type candidate struct {
 }
 
 // Solve searches every delay within ±MaxDelayMs in steps finer than
-// 1/(8 f_max) with both polarities, then refines the best. The runner-up is the
-// best that lies farther from the plan than its flatness and than a quarter
-// period of the band's middle, so that it is another choice and not a ripple.
+// 1/(8 f_max) with both polarities, then refines the best; f_max is the highest
+// frequency that a spread leaves. Of the settings that are alike over the spread,
+// to Problem.AlikeDB, the plan is the one that suits the microphones' own points best. The
+// runner-up is the best that lies farther from the plan than its flatness and than
+// a quarter period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
 	g := p.grid(p.cfg.MaxDelayMs)
 	total, own := p.scan(g)
@@ -53,8 +65,12 @@ func (p *Problem) Solve() *Result {
 	}
 	list := p.maxima(total, g)
 	best := p.best(list, g, 24, 6)
+	if p.points != nil {
+		best = p.bestAtPoints(best, total, g)
+	}
 	best, cycles := p.cycle(best, list, g)
 	result := &Result{Band: p.band, Aim: p.cfg.Aim, Plan: best.Setting, Cycles: cycles}
+	result.AddsUpToHz, result.NothingHz = p.Reach()
 	result.FlatnessMs = p.flatness(best, g)
 	apart := max(result.FlatnessMs, 250/math.Sqrt(p.band.LowHz*p.band.HighHz))
 	list = slices.DeleteFunc(list, func(c candidate) bool { return math.Abs(c.DelayMs-best.DelayMs) < apart })
@@ -119,8 +135,10 @@ func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
 	for sign, values := range total {
 		for n, v := range values {
 			delayMs := g.delayMs(n)
-			if math.Abs(delayMs) <= p.cfg.MaxDelayMs &&
-				(n == 0 || values[n-1] <= v) && (n == len(values)-1 || values[n+1] < v) {
+			within := func(n int) bool {
+				return n >= 0 && n < len(values) && math.Abs(g.delayMs(n)) <= p.cfg.MaxDelayMs
+			}
+			if within(n) && (!within(n-1) || values[n-1] <= v) && (!within(n+1) || values[n+1] < v) {
 				list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
 			}
 		}
@@ -225,6 +243,93 @@ func golden(a, b, tolerance float64, f func(float64) float64) (best, at float64)
 		return f1, x1
 	}
 	return f2, x2
+}
+
+// bestAtPoints is the best at the microphones' points of the settings that are
+// within Problem.AlikeDB of top over the spread.
+func (p *Problem) bestAtPoints(top candidate, total [2][]float64, g grid) candidate {
+	fine := 2 * math.Pi / (stepsPerPeriod * p.points.top()) * 1e3
+	budget := 1500 // delays; where nothing matters, nothing is to be chosen
+	scratch := make([]float64, len(p.seats))
+	least := top.valueDB - p.AlikeDB()
+	list := []candidate{top}
+	list[0].valueDB = p.points.value(scratch, top.Setting)
+	for _, r := range alike(total, g, top, 2*p.AlikeDB()) {
+		n := min(budget, int((r.toMs-r.fromMs)/fine)+1)
+		if budget -= n; n <= 0 {
+			break
+		}
+		x := Setting{Sign: r.sign, GainDB: top.GainDB}
+		over, at := make([]float64, n), make([]float64, n)
+		parts := (n + 63) / 64
+		p.cfg.Each(parts, func(i int) {
+			var w sweep
+			lo, hi := n*i/parts, n*(i+1)/parts
+			from := r.fromMs + float64(lo)*fine
+			p.line(&w, over[lo:hi], x, from, fine)
+			p.points.line(&w, at[lo:hi], x, from, fine)
+		})
+		for i, v := range at {
+			x.DelayMs = r.fromMs + float64(i)*fine
+			top := (i == 0 || at[i-1] <= v || over[i-1] < least) && (i == n-1 || at[i+1] < v || over[i+1] < least)
+			if top && over[i] >= least && math.Abs(x.DelayMs) <= p.cfg.MaxDelayMs {
+				list = append(list, candidate{x, v})
+			}
+		}
+	}
+	bestFirst(list)
+	best := list[0]
+	var w sweep
+	for _, c := range list[:min(6, len(list))] {
+		c.climb(fine, func(dst []float64, x Setting, fromMs, stepMs float64) { p.points.line(&w, dst, x, fromMs, stepMs) })
+		if c.valueDB > best.valueDB && p.value(scratch, c.Setting) >= least && math.Abs(c.DelayMs) <= p.cfg.MaxDelayMs {
+			best = c
+		}
+	}
+	best.valueDB = p.value(scratch, best.Setting)
+	return best
+}
+
+// stretch is a range of delays of one polarity.
+type stretch struct {
+	sign         int
+	fromMs, toMs float64
+	bestDB       float64
+}
+
+// alike are the stretches of the grid within reach of its best, and the one about
+// top, a step to either side included; the best first.
+func alike(total [2][]float64, g grid, top candidate, withinDB float64) []stretch {
+	highest := math.Inf(-1)
+	for _, values := range total {
+		highest = max(highest, slices.Max(values))
+	}
+	stepMs := g.step * 1e3
+	list := []stretch{{top.Sign, top.DelayMs - stepMs, top.DelayMs + stepMs, math.Inf(1)}}
+	for sign, values := range total {
+		for n := 0; n < len(values); n++ {
+			if values[n] < highest-withinDB {
+				continue
+			}
+			s := stretch{1 - 2*sign, g.delayMs(n) - stepMs, 0, values[n]}
+			for ; n < len(values) && values[n] >= highest-withinDB; n++ {
+				s.bestDB = max(s.bestDB, values[n])
+			}
+			s.toMs = g.delayMs(n)
+			list = append(list, s)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b stretch) int { return cmp.Compare(b.bestDB, a.bestDB) })
+	return list
+}
+
+// top is the highest frequency whose delay matters, rad/s.
+func (p *Problem) top() float64 {
+	top := 0.0
+	for _, s := range p.seats {
+		top = max(top, s.omega[max(s.level, 1)-1])
+	}
+	return top
 }
 
 // flatness looks on either side of the plan for the first delay at which FlatDB is lost.

@@ -13,7 +13,7 @@ const batch = 48
 
 // sweep evaluates one polarity pair over equally spaced delays. It carries
 // scratch: one per goroutine.
-type sweep struct{ plus, minus, other, seat []float64 }
+type sweep struct{ plus, minus, other, seat, odd, even []float64 }
 
 // add adds to plus[n] and minus[n] the sum over the cells lo ≤ k < hi of the
 // efficiency in nepers (ln) at the delay t0 + n·step, for p = +1 and −1.
@@ -92,10 +92,10 @@ type grid struct {
 }
 
 func (p *Problem) grid(rangeMs float64) grid {
-	top, low := 0.0, math.Inf(1)
+	top, low := p.top(), math.Inf(1)
 	for _, s := range p.seats {
-		top = max(top, s.omega[len(s.omega)-1])
 		low = min(low, s.omega[0])
+		rangeMs = max(rangeMs, p.cfg.MaxDelayMs+5e3*s.spreadS) // the average reaches beyond
 	}
 	g := grid{step: 2 * math.Pi / (stepsPerPeriod * top)}
 	g.octaves = int(math.Log2(top / low))
@@ -113,7 +113,7 @@ func (g grid) size() int { return 2*g.half + 1 }
 func (g grid) delayMs(n int) float64 { return float64(n-g.half) * g.step * 1e3 }
 
 // efficiencies sets plus and minus, of g.size(), to the seat's efficiency in dB
-// at every delay of the grid. A low octave changes slowly with the delay, so
+// at every delay of the grid, over its spread. A low octave changes slowly with the delay, so
 // each octave is evaluated on its own grid, twice as coarse as the next higher
 // one's, and interpolated: the cost is that of the two top octaves.
 func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
@@ -131,17 +131,23 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 			clear(minus[:n])
 		}
 		hi := k
-		for hi < len(s.omega) && (o == 0 || s.omega[hi] <= edge) {
+		for hi < s.level && (o == 0 || s.omega[hi] <= edge) {
 			hi++
 		}
 		w.add(plus[:n], minus[:n], s, k, hi, 1, -float64(g.half)*g.step, float64(stride)*g.step)
 		k = hi
 		edge *= 2
 	}
+	w.blur(plus, s, g.step)
+	w.blur(minus, s, g.step)
+	levelled := 0.0
+	for ; k < len(s.omega); k++ {
+		levelled -= 2 * math.Log(1+s.rho(k, 1))
+	}
 	scale := 10 / math.Ln10 / float64(len(s.omega))
 	for n := range plus {
-		plus[n] *= scale
-		minus[n] *= scale
+		plus[n] = (plus[n] + levelled) * scale
+		minus[n] = (minus[n] + levelled) * scale
 	}
 }
 
@@ -167,11 +173,16 @@ func (w *sweep) line(dst []float64, s *seat, x Setting, fromMs, stepMs float64) 
 func (w *sweep) lines(plus, minus []float64, s *seat, gainDB, fromMs, stepMs float64) {
 	clear(plus)
 	clear(minus)
-	w.add(plus, minus, s, 0, len(s.omega), math.Pow(10, gainDB/20), fromMs/1e3, stepMs/1e3)
+	gain := math.Pow(10, gainDB/20)
+	w.add(plus, minus, s, 0, s.smooth, gain, fromMs/1e3, stepMs/1e3)
+	unlike := s.unlikeAt(gain)
+	if s.smooth < s.level {
+		w.addRipples(plus, minus, s, gain, fromMs/1e3, stepMs/1e3)
+	}
 	scale := 10 / math.Ln10 / float64(len(s.omega))
 	for n := range plus {
-		plus[n] *= scale
-		minus[n] *= scale
+		plus[n] = (plus[n] + unlike) * scale
+		minus[n] = (minus[n] + unlike) * scale
 	}
 }
 

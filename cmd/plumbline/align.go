@@ -22,6 +22,7 @@ type alignFlags struct {
 	aim     string
 	gain    bool
 	rangeMs float64
+	spreadM float64
 }
 
 func newAlignCommand() *cobra.Command {
@@ -47,9 +48,16 @@ unequal levels cost.
 
 Where two overlap by an octave or two, as a main and its sub do, a cycle more or
 less gives nearly the same sum. Cycles within 0.5 dB are named; the plan is then the
-one whose phase slopes agree or, where these do not tell, the smaller step.`,
+one whose phase slopes agree or, where these do not tell, the smaller step.
+
+Heads are not where the microphone stood. --spread says how far about it they are,
+standard deviation along each axis; everything is averaged over that, with the two
+loudspeakers seen 45° apart. The plan then holds where heads are, and the answer
+says up to which frequency the two add up there. --spread 0 plans for the very
+points of the microphone.`,
 		Example: `  plumbline align --pair main1.wav,fill1.wav --pair main2.wav,fill2.wav
   plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --aim worst --band 80:4000
+  plumbline align --pair m1.wav,f1.wav --pair m2.wav,f2.wav --spread 0.2
   plumbline align --pair main.wav,sub.wav --temperature 28 --json`,
 		Args: takes(0, 0, "no arguments beside --pair A.wav,B.wav"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
@@ -59,6 +67,7 @@ one whose phase slopes agree or, where these do not tell, the smaller step.`,
 	cmd.Flags().StringVar(&f.aim, "aim", "mean", "`what` to make best: the mean of the seats, or worst for the worst seat")
 	cmd.Flags().BoolVar(&f.gain, "gain", false, "choose the gain of B as well")
 	cmd.Flags().Float64Var(&f.rangeMs, "range", 50, "longest delay to try, `milliseconds`")
+	cmd.Flags().Float64Var(&f.spreadM, "spread", alignment.DefaultSpreadM, "how far heads are about the microphone, `metres`; 0 for its very point")
 	cmd.RegisterFlagCompletionFunc("aim", cobra.FixedCompletions([]string{"mean", "worst"}, cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }
@@ -77,6 +86,9 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	}
 	if !(f.rangeMs > 0 && f.rangeMs <= 1000) {
 		return usagef("--range wants milliseconds up to 1000, not %g", f.rangeMs)
+	}
+	if f.spreadM != 0 && !(f.spreadM >= wire.MinSpreadM && f.spreadM <= wire.MaxSpreadM) {
+		return usagef("--spread wants 0, or %g to %g metres, not %g", wire.MinSpreadM, wire.MaxSpreadM, f.spreadM)
 	}
 	if cmd.Flags().Changed("range") { // otherwise no more than short recordings can tell
 		cfg.MaxDelayMs = f.rangeMs
@@ -104,16 +116,23 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
+	spreadMs := alignment.SpreadMs(f.spreadM, alignment.Apart(alignment.UnknownAngleDeg), verdict.SpeedOfSound(f.temperature))
 	seats := make([]alignment.Seat, len(f.pairs))
 	for i := range seats {
-		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1]}
+		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1], SpreadMs: spreadMs}
 	}
 	problem, err := alignment.New(cfg, seats)
 	if err != nil {
 		return f.because(paths, err)
 	}
-	report := newAlignReport(f, problem.Solve())
+	result := problem.Solve()
+	report := newAlignReport(f, result)
 	report.Cautions = f.cautions(paths)
+	today, then := problem.Gains(nil, alignment.Setting{Sign: 1}), problem.Gains(nil, result.Plan)
+	for i := range report.Seats {
+		report.Seats[i].HeadsDB, report.Seats[i].HeadsPlanDB = wire.Value(today[i]), wire.Value(then[i])
+		report.Seats[i].ChangeDB = wire.Value(then[i] - today[i])
+	}
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -133,6 +152,9 @@ type alignReport struct {
 	Certainty  string           `json:"certainty"` // which cycle: sure, likely, cannot tell
 	Reason     string           `json:"reason"`
 	Cycles     []cycleObject    `json:"cycles"` // that are as good as the plan's
+	SpreadM    float64          `json:"spread_m"`
+	AddsUpTo   wire.Value       `json:"adds_up_to_hz"`   // where heads are; null without a spread
+	Nothing    wire.Value       `json:"nothing_from_hz"` // from there on nothing is to be aligned
 	Seats      []seatObject     `json:"seats"`
 }
 
@@ -163,6 +185,11 @@ type seatObject struct {
 	PlanDB     wire.Value `json:"plan_db"`
 	RunnerUpDB wire.Value `json:"runner_up_db"`
 	OffsetMs   wire.Value `json:"offset_ms"` // B's arrival minus A's
+	// Level of the sum over the louder one where heads are, predicted, and what the
+	// plan changes of it.
+	HeadsDB     wire.Value `json:"heads_db"`
+	HeadsPlanDB wire.Value `json:"heads_plan_db"`
+	ChangeDB    wire.Value `json:"change_db"`
 }
 
 func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
@@ -177,9 +204,13 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim, Plan: plan(r.Plan),
 		Efficiency: efficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)},
 		FlatnessMs: wire.Value(r.FlatnessMs), Certainty: r.Cycles.Certainty.String(), Reason: sayCycles(r.Cycles), Cycles: []cycleObject{},
+		SpreadM: f.spreadM, AddsUpTo: wire.Unknown(), Nothing: wire.Unknown(),
 	}
 	for _, c := range r.Cycles.Alike {
 		report.Cycles = append(report.Cycles, cycleObject{plan(c.Setting), wire.Value(c.LessDB), wire.Value(c.SlopeMs)})
+	}
+	if f.spreadM > 0 {
+		report.AddsUpTo, report.Nothing = wire.Value(r.AddsUpToHz), wire.Value(r.NothingHz)
 	}
 	if r.RunnerUp.Sign != 0 {
 		p := plan(r.RunnerUp)
@@ -211,11 +242,16 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	}
 	fmt.Fprintf(out, "\nThe delay may move by %.3f ms before %g dB are lost. Band %.0f Hz to %.0f Hz.\n",
 		float64(r.FlatnessMs), alignment.FlatDB, r.BandHz[0], r.BandHz[1])
-	fmt.Fprintf(out, "Efficiency in dB, %s: today %s, plan %s, runner-up %s.\n\n", aim,
+	if reach := planning.Reach(float64(r.AddsUpTo), float64(r.Nothing), "A", "B", r.BandHz[0], r.BandHz[1]); reach != "" {
+		fmt.Fprintf(out, "Mean over heads %.0f cm about the microphone. %s\n", 100*r.SpreadM, reach)
+	}
+	fmt.Fprintf(out, "Efficiency, dB of the ideal sum, %s: today %s, plan %s, runner-up %s.\n\n", aim,
 		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Efficiency.RunnerUp))
-	fmt.Fprintln(out, "  seat   today    plan  runner-up   B after A, ms")
+	fmt.Fprintln(out, "       efficiency, dB of the ideal      level of the sum, dB over the louder one")
+	fmt.Fprintln(out, "  seat   today    plan  runner-up     today    plan  change   B after A, ms")
 	for _, s := range r.Seats {
-		fmt.Fprintf(out, "%6d %7s %7s %10s %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB), float64(s.OffsetMs))
+		fmt.Fprintf(out, "%6d %7s %7s %10s %9s %7s %+7.2f %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB),
+			cell(float64(s.HeadsDB), 2), cell(float64(s.HeadsPlanDB), 2), float64(s.ChangeDB), float64(s.OffsetMs))
 	}
 	return out.Flush()
 }

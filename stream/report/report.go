@@ -50,7 +50,7 @@ var page = template.Must(template.New("page.html").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%d %ss", n, what)
 	},
-	"less": func(a, b float64) float64 { return a - b }, "plain": func(v wire.Value) float64 { return float64(v) },
+	"less": func(a, b float64) float64 { return a - b }, "cm": func(m float64) float64 { return 100 * m }, "plain": func(v wire.Value) float64 { return float64(v) },
 	"hz": hertz, "metres": func(ms float64, p *view) string { return number(ms/1000*p.SpeedMS, 2) },
 }).ParseFS(files, "page.html"))
 
@@ -271,12 +271,23 @@ func sentence(p Pair) string {
 		}
 		return strings.Join(append([]string{text}, a.Reasons...), " ")
 	}
-	seats := fmt.Sprintf("At %d seats", len(a.Seats))
-	if len(a.Seats) == 1 {
-		seats = "At " + a.Seats[0].Name
+	promise, efficiency := a.Promise, a.Efficiency
+	if p.Plan != nil && p.Plan.Promise.Text != "" { // what was promised; when it is dialled in, that is today
+		promise, efficiency = p.Plan.Promise, p.Plan.Efficiency
 	}
-	text := fmt.Sprintf("%s %s dB of the ideal sum arrive today, and %s dB with the plan, best for the %s.", seats,
-		db(a.Efficiency.Today), db(a.Efficiency.Plan), map[string]string{wire.AimWorst: "worst seat"}[a.Aim]+map[string]string{wire.AimMean: "mean of the seats"}[a.Aim])
+	text := promise.Text
+	if p.Plan != nil && p.Plan.Dialled && promise.Worth {
+		text = "Against the settings before it: " + strings.Replace(text, "The plan", "the plan", 1)
+	}
+	before := "arrive today"
+	if p.Plan != nil && p.Plan.Dialled {
+		before = "arrived before"
+	}
+	text += fmt.Sprintf(" Of the ideal sum %s dB %s, and %s dB with the plan, best for the %s.", db(efficiency.Today), before, db(efficiency.Plan),
+		map[string]string{wire.AimWorst: "worst seat", wire.AimMean: "mean of the seats"}[a.Aim])
+	if promise.ReachText != "" {
+		text += " " + promise.ReachText
+	}
 	if p.Plan == nil {
 		return text + " The plan was not kept yet."
 	}

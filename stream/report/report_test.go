@@ -53,6 +53,7 @@ func hall(name string) Data {
 		return wire.AlignSeat{
 			Seat: id, Name: name, TodayDB: -7, PlanDB: wire.Value(plan), OffsetMs: 2, Polarity: "opposite", BandHz: []float64{100, 4000},
 			LevelADB: -10, LevelBDB: -12, LevelBothDB: -13, IdealGainDB: 6.02, GainDB: -3, GainLowDB: -3.1, GainHighDB: -2.9, PlanGainDB: 5.1,
+			SpreadMs: 0.22, HeadsDB: -2.4, HeadsPlanDB: 4.2, ChangeDB: 6.6,
 			Ledger: []wire.LedgerRow{
 				{Cause: "level", ChangeDB: -1, LowDB: -1.1, HighDB: -0.9, Sentence: name + " is quieter."},
 				{Cause: "time", ChangeDB: -5, LowDB: -5.2, HighDB: -4.8, Sentence: "Late."},
@@ -66,7 +67,11 @@ func hall(name string) Data {
 	align := wire.Align{
 		Main: name + " main", Fill: name + " fill", BandHz: []float64{100, 4000}, BandFound: true, Aim: wire.AimMean,
 		Plan:     &wire.PlanObject{Wait: "A", Loudspeaker: name + " main", DelayMs: 2, DistanceM: 0.69, PolarityB: "opposite"},
-		Settings: settings, Efficiency: wire.EfficiencyObject{Today: -7, Plan: -1.2, RunnerUp: wire.Unknown()}, FlatnessMs: 0.1, TemperatureC: 21.5,
+		Settings: settings, Efficiency: wire.EfficiencyObject{Today: -7, Plan: -1.2, RunnerUp: wire.Unknown()}, FlatnessMs: 0.1, TemperatureC: 21.5, SpreadM: 0.1,
+		Promise: wire.Promise{
+			ChangeDB: 6.6, Seats: 2, Losing: []string{}, AddsUpToHz: 1000, NothingFromHz: 1600, Worth: true,
+			Text: "The plan gives 6.6 dB more on the mean of 2 seats.", ReachText: "Where heads are, " + name + " main and the other add up to 1.0 kHz.",
+		},
 		Seats: []wire.AlignSeat{seat(1, name+" one", -1), seat(2, name+" two", -1.4)}, Curve: wire.DelayCurve{DelayMs: delays, SameDB: curve.SameDB, OppositeDB: curve.OppositeDB},
 		Reasons: []string{name + " is why."}, Missing: []string{},
 	}

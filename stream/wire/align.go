@@ -14,6 +14,23 @@ type AlignQuery struct {
 	LowHz, HighHz float64 // 0: the overlap is found
 	Aim           string
 	Gain          bool // may change the fill's gain
+	// SpreadM is how far heads are about the microphone, standard deviation along
+	// each axis, m: 0, or MinSpreadM…MaxSpreadM. Nil: DefaultSpreadM.
+	SpreadM *float64
+}
+
+// What a spread of position may be, m.
+const (
+	DefaultSpreadM = 0.10
+	MinSpreadM     = 0.01
+	MaxSpreadM     = 0.50
+)
+
+func checkSpread(m float64) error {
+	if m != 0 && !within(m, MinSpreadM, MaxSpreadM) {
+		return refuse("spread", "the spread of position must be 0, for the point of the microphone, or between %g and %g m, not %g", MinSpreadM, MaxSpreadM, m)
+	}
+	return nil
 }
 
 // Settle fills in what was left out and checks the rest.
@@ -26,6 +43,13 @@ func (q *AlignQuery) Settle() error {
 	}
 	if q.Aim != AimMean && q.Aim != AimWorst {
 		return refuse("aim", "aim at \"mean\" or \"worst\", not %q", q.Aim)
+	}
+	if q.SpreadM == nil {
+		spread := DefaultSpreadM
+		q.SpreadM = &spread
+	}
+	if err := checkSpread(*q.SpreadM); err != nil {
+		return err
 	}
 	if q.LowHz == 0 && q.HighHz == 0 {
 		return nil
@@ -48,6 +72,8 @@ type Align struct {
 	RunnerUp     *PlanObject      `json:"runner_up"`
 	Settings     []DialChange     `json:"settings"` // what to dial in for the plan
 	Efficiency   EfficiencyObject `json:"efficiency_db"`
+	Promise      Promise          `json:"promise"`
+	SpreadM      float64          `json:"spread_m"` // of position, about each microphone; all of the plan is averaged over it
 	FlatnessMs   Value            `json:"flatness_ms"`
 	Certainty    string           `json:"certainty"` // which cycle the plan is on: "sure", "likely", "cannot tell"; empty without a plan
 	Reason       string           `json:"reason"`    // why
@@ -87,7 +113,22 @@ type SlopesObject struct {
 	SDMs Value `json:"sd_ms"` // standard deviation of their difference
 }
 
-// EfficiencyObject is how much of the sum arrives, dB.
+// Promise is what a plan does for the level of the sum where heads are, against
+// the settings that are in force: the scale of the ledger and of the proof. The
+// sentences are made of these numbers.
+type Promise struct {
+	ChangeDB      Value    `json:"change_db"` // the mean of the seats; aimed at the worst seat, the least of them
+	Seats         int      `json:"seats"`
+	LosingDB      Value    `json:"losing_db"`       // what the seats that lose come to at worst, below 0; 0: none does
+	Losing        []string `json:"losing"`          // who loses 0.1 dB or more, the worst first
+	AddsUpToHz    Value    `json:"adds_up_to_hz"`   // where heads are, half of what there is to gain is left up to there; null: no spread
+	NothingFromHz Value    `json:"nothing_from_hz"` // and a tenth from there on: nothing is to be aligned
+	Worth         bool     `json:"worth"`           // it is worth dialling in
+	Text          string   `json:"text"`
+	ReachText     string   `json:"reach_text"` // up to where the two add up; empty without a spread
+}
+
+// EfficiencyObject is how much of the ideal sum arrives, dB: both in phase everywhere.
 type EfficiencyObject struct {
 	Today    Value `json:"today"`
 	Plan     Value `json:"plan"`
@@ -123,7 +164,11 @@ type AlignSeat struct {
 	GainDB        Value        `json:"gain_over_louder_db"`
 	GainLowDB     Value        `json:"gain_low_db"`
 	GainHighDB    Value        `json:"gain_high_db"`
-	PlanGainDB    Value        `json:"plan_gain_db"` // predicted over the louder, with the plan
+	PlanGainDB    Value        `json:"plan_gain_db"` // predicted over the louder, with the plan, at the microphone
+	SpreadMs      Value        `json:"spread_ms"`    // of the difference of arrival over the places where heads are
+	HeadsDB       Value        `json:"heads_db"`     // level of the sum over the louder one where heads are, predicted
+	HeadsPlanDB   Value        `json:"heads_plan_db"`
+	ChangeDB      Value        `json:"change_db"` // heads_plan_db less heads_db
 	Ledger        []LedgerRow  `json:"ledger"`
 	Comb          CombObject   `json:"comb"`
 	Slopes        SlopesObject `json:"slopes"`
@@ -143,12 +188,15 @@ type AlignSeat struct {
 // Cells are what the efficiency is the mean of, evenly spaced in log frequency:
 // of each 10 lg((1 + c·cos(φ+2πfτ))/(1 + c)) dB with c = 2r/(1+r²), τ the delay
 // given to B, φ+180° where B is turned, and r its level over A's as a ratio. c is
-// limited so that complete cancellation counts −60 dB.
+// limited so that complete cancellation counts −60 dB. Over a spread of σ_τ each is
+// its mean over normally spread τ: 10/ln 10·(2 Σ (−1)^{k+1} ρ^k/k·exp(−(k2πfσ_τ)²/2)·cos
+// k(φ+2πfτ) − 2 ln(1+ρ)), ρ the smaller of r and 1/r.
 type Cells struct {
 	FrequencyHz []float64 `json:"frequency_hz"`
-	PhaseDeg    Values    `json:"phase_deg"` // φ, of A·conj(B)
-	LevelDB     Values    `json:"level_db"`  // of B re A
-	Count       []int     `json:"count"`     // cells that share this point
+	PhaseDeg    Values    `json:"phase_deg"`  // φ, of A·conj(B)
+	LevelDB     Values    `json:"level_db"`   // of B re A
+	LevelADB    Values    `json:"level_a_db"` // of A re its mean
+	Count       []int     `json:"count"`      // cells that share this point
 }
 
 // LedgerRow is an entry of the ledger.
@@ -188,14 +236,16 @@ type DelayCurve struct {
 // PlanRequest stores a chosen plan: that of the alignment with these questions,
 // or one that was set by hand.
 type PlanRequest struct {
-	Main   string      `json:"main"`
-	Fill   string      `json:"fill"`
-	LowHz  float64     `json:"low_hz,omitempty"`
-	HighHz float64     `json:"high_hz,omitempty"`
-	Aim    string      `json:"aim,omitempty"`
-	Gain   bool        `json:"gain,omitempty"`
-	Plan   *PlanChoice `json:"plan,omitempty"` // absent: the best
-	Name   string      `json:"name,omitempty"`
+	Main   string  `json:"main"`
+	Fill   string  `json:"fill"`
+	LowHz  float64 `json:"low_hz,omitempty"`
+	HighHz float64 `json:"high_hz,omitempty"`
+	Aim    string  `json:"aim,omitempty"`
+	Gain   bool    `json:"gain,omitempty"`
+	// SpreadM is of position, as in AlignQuery; absent: 0.1.
+	SpreadM *float64    `json:"spread_m,omitempty"`
+	Plan    *PlanChoice `json:"plan,omitempty"` // absent: the best
+	Name    string      `json:"name,omitempty"`
 }
 
 // PlanChoice is a setting chosen by hand.
@@ -212,6 +262,11 @@ type PlanChoice struct {
 
 // Settle checks the request.
 func (r *PlanRequest) Settle() error {
+	if r.SpreadM != nil {
+		if err := checkSpread(*r.SpreadM); err != nil {
+			return err
+		}
+	}
 	if p := r.Plan; p != nil {
 		switch {
 		case p.Wait != "A" && p.Wait != "B":
@@ -238,6 +293,8 @@ type StoredPlan struct {
 	Plan         PlanObject       `json:"plan"`
 	Settings     []DialChange     `json:"settings"`
 	Efficiency   EfficiencyObject `json:"efficiency_db"`
+	Promise      Promise          `json:"promise"`
+	SpreadM      *float64         `json:"spread_m,omitempty"` // absent in plans of before there was one: 0
 	Seats        []PlanSeat       `json:"seats"`
 	TemperatureC Value            `json:"temperature_c"`
 	Dialled      bool             `json:"dialled"` // as far as the daemon knows
@@ -248,15 +305,19 @@ type StoredPlan struct {
 type PlanSeat struct {
 	Seat    int64  `json:"seat"`
 	Name    string `json:"name"`
-	TodayDB Value  `json:"today_db"`
+	TodayDB Value  `json:"today_db"` // efficiency
 	PlanDB  Value  `json:"plan_db"`
-	TakeA   int64  `json:"take_a"`
-	TakeB   int64  `json:"take_b"`
+	// ChangeDB is of the level of the sum where heads are.
+	ChangeDB Value `json:"change_db"`
+	TakeA    int64 `json:"take_a"`
+	TakeB    int64 `json:"take_b"`
 }
 
-// DialRequest names a plan.
+// DialRequest names a plan, for the daemon to dial into its virtual rig; ByHand,
+// that somebody has dialled it in at the processor.
 type DialRequest struct {
-	Plan int64 `json:"plan"`
+	Plan   int64 `json:"plan"`
+	ByHand bool  `json:"by_hand,omitempty"`
 }
 
 // Settle checks the request.

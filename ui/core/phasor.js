@@ -5,30 +5,46 @@
 /** @typedef {import('./types.js').Values} Values */
 /** @typedef {{delayMs: number, sign: 1|-1, gainDB: number}} Setting of B; a negative delay makes A wait */
 /**
- * Cells of a seat made ready: A·conj(B) of unit length, and the level of B over A as a ratio.
- * @typedef {{omega: Float64Array, re: Float64Array, im: Float64Array, ratio: Float64Array, count: Float64Array,
- *   total: number, gainDB: number, c: Float64Array, base: number}} Cells omega in rad/ms
+ * Cells of a seat made ready: A·conj(B) of unit length, the level of B over A as a ratio, the power of A, and of
+ * what a spread of the arrivals by σ leaves: exp(−(ωσ)²/2). The spread does not reach cells before smooth and leaves
+ * no ripple from level on.
+ * @typedef {{omega: Float64Array, re: Float64Array, im: Float64Array, ratio: Float64Array, count: Float64Array, power: Float64Array,
+ *   keeps: Float64Array, smooth: number, level: number, total: number, gainDB: number, c: Float64Array, rho: Float64Array, base: number}} Cells
+ *   omega in rad/ms
  */
 
 // A cell that cancels completely counts −60 dB.
 const MOST_C = (1 - 1e-6) / (1 + 1e-6);
+const MOST_RHO = (1 - 1e-3) / (1 + 1e-3);
+const LEAST_POWER = 1e-6;
 const DB = 10 / Math.LN10;
 const BATCH = 16; // 1e-6 to this power is still a number
+const LEAST_TURN = 0.015; // ωσ under which a spread would only fill nulls of less than a degree
+const MOST_TURN = 5; // and over which nothing of the ripple is left
+const LEAST_TERM = 2e-4; // nepers
+const MOST_TERMS = 300;
 
-/** @param {import('./types.js').Cells} cells @returns {Cells} */
-export function prepare(cells) {
+/** @param {import('./types.js').Cells} cells @param {number|null} [spreadMs] of the difference of arrival where heads are @returns {Cells} */
+export function prepare(cells, spreadMs) {
   const n = cells.frequency_hz.length;
+  const sigma = spreadMs ?? 0;
   const out = {
-    omega: new Float64Array(n), re: new Float64Array(n), im: new Float64Array(n), ratio: new Float64Array(n),
-    count: Float64Array.from(cells.count), total: 0, gainDB: NaN, c: new Float64Array(n), base: 0,
+    omega: new Float64Array(n), re: new Float64Array(n), im: new Float64Array(n), ratio: new Float64Array(n), power: new Float64Array(n),
+    keeps: new Float64Array(n), smooth: 0, level: 0,
+    count: Float64Array.from(cells.count), total: 0, gainDB: NaN, c: new Float64Array(n), rho: new Float64Array(n), base: 0,
   };
   for (let k = 0; k < n; k++) {
     const phase = (cells.phase_deg[k] * Math.PI) / 180;
-    out.omega[k] = (2 * Math.PI * cells.frequency_hz[k]) / 1000;
+    const omega = (2 * Math.PI * cells.frequency_hz[k]) / 1000;
+    out.omega[k] = omega;
     out.re[k] = Math.cos(phase);
     out.im[k] = Math.sin(phase);
     out.ratio[k] = 10 ** (cells.level_db[k] / 20);
+    out.power[k] = 10 ** (cells.level_a_db[k] / 10);
+    out.keeps[k] = Math.exp(-((omega * sigma) ** 2) / 2);
     out.total += out.count[k];
+    if (omega * sigma <= LEAST_TURN) out.smooth = k + 1;
+    if (omega * sigma <= MOST_TURN) out.level = k + 1;
   }
   return out;
 }
@@ -42,21 +58,28 @@ function setGain(s, gainDB) {
   for (let k = 0; k < s.ratio.length; k++) {
     const r = gain * s.ratio[k];
     s.c[k] = Math.min(MOST_C, (2 * r) / (1 + r * r));
-    s.base += s.count[k] * Math.log(1 + s.c[k]);
+    s.rho[k] = Math.min(r, 1 / r, MOST_RHO);
+    s.base += s.count[k] * (k < s.smooth ? Math.log(1 + s.c[k]) : 2 * Math.log(1 + s.rho[k]));
   }
 }
 
 /**
- * Mean over log frequency of 10 lg(|A + g·p·B·e^{−jωτ}|² / (|A| + |gB|)²), dB.
+ * Mean over log frequency of 10 lg(|A + g·p·B·e^{−jωτ}|² / (|A| + |gB|)²), dB, over the spread: with
+ * ln|1 + ρe^{jψ}|² = 2 Σ (−1)^{k+1} ρ^k/k·cos kψ (Gradshteyn and Ryzhik 1.514) it leaves keeps^{k²} of each cos kψ.
  * @param {Cells} s @param {Setting} x
  */
 export function efficiency(s, x) {
   setGain(s, x.gainDB);
   let sum = 0;
   let product = 1;
-  for (let k = 0; k < s.omega.length; k++) {
+  for (let k = 0; k < s.level; k++) {
     const turn = s.omega[k] * x.delayMs;
-    const v = 1 + x.sign * s.c[k] * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
+    const cos = x.sign * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
+    if (k >= s.smooth) {
+      sum += s.count[k] * ripple(s.rho[k], s.keeps[k], cos);
+      continue;
+    }
+    const v = 1 + s.c[k] * cos;
     if (s.count[k] === 1) product *= v;
     else sum += s.count[k] * Math.log(v);
     if (k % BATCH === BATCH - 1) {
@@ -67,9 +90,46 @@ export function efficiency(s, x) {
   return (DB * (sum + Math.log(product) - s.base)) / s.total;
 }
 
+/** @param {number} rho @param {number} keeps @param {number} cos */
+function ripple(rho, keeps, cos) {
+  const square = keeps * keeps;
+  let sum = 0;
+  let [term, fall] = [2 * rho * keeps, -rho * keeps * square];
+  let [now, before] = [cos, 1];
+  for (let k = 1; k <= MOST_TERMS && Math.abs(term) >= LEAST_TERM * k; k++) {
+    sum += (term / k) * now;
+    term *= fall;
+    fall *= square;
+    const next = 2 * cos * now - before;
+    before = now;
+    now = next;
+  }
+  return sum;
+}
+
 /**
- * The same over delays fromMs + i·stepMs, for both polarities at once: the turn from one delay to the next is a
- * product of phasors.
+ * Level of the sum over that of the louder one as it is, dB: power mean over log frequency and over the spread, which
+ * keeps exp(−(ωσ)²/2) of what the two have in common.
+ * @param {Cells} s @param {Setting} x
+ */
+export function level(s, x) {
+  const gain = x.sign * 10 ** (x.gainDB / 20);
+  let [a, b, sum] = [0, 0, 0];
+  for (let k = 0; k < s.omega.length; k++) {
+    const p = s.power[k] * s.count[k];
+    const r = s.ratio[k];
+    const turn = s.omega[k] * x.delayMs;
+    const inPhase = gain * r * s.keeps[k] * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
+    a += p;
+    b += p * r * r;
+    sum += p * (1 + gain * gain * r * r + 2 * inPhase);
+  }
+  return DB * Math.log(Math.max(sum / Math.max(a, b), LEAST_POWER));
+}
+
+/**
+ * The efficiency over delays fromMs + i·stepMs, for both polarities at once: the turn from one delay to the next is a
+ * product of phasors, and of the harmonics of a cell that a spread smooths the odd ones change sign with the polarity.
  * @param {Cells} s @param {number} gainDB @param {number} fromMs @param {number} stepMs @param {number} n
  * @returns {{same: Float64Array, opposite: Float64Array}}
  */
@@ -87,7 +147,7 @@ export function sweep(s, gainDB, fromMs, stepMs, n) {
     up.fill(1);
     down.fill(1);
   };
-  for (let k = 0; k < s.omega.length; k++) {
+  for (let k = 0; k < s.smooth; k++) {
     const begin = s.omega[k] * fromMs;
     const turn = s.omega[k] * stepMs;
     let re = s.re[k] * Math.cos(begin) - s.im[k] * Math.sin(begin);
@@ -108,9 +168,33 @@ export function sweep(s, gainDB, fromMs, stepMs, n) {
     if (k % BATCH === BATCH - 1) flush();
   }
   flush();
+  const odd = new Float64Array(n);
+  const even = new Float64Array(n);
+  for (let k = s.smooth; k < s.level; k++) {
+    const square = s.keeps[k] * s.keeps[k];
+    const phase = Math.atan2(s.im[k], s.re[k]);
+    let [term, fall] = [2 * s.rho[k] * s.keeps[k], -s.rho[k] * s.keeps[k] * square];
+    for (let h = 1; h <= MOST_TERMS && Math.abs(term) >= LEAST_TERM * h; h++) {
+      const turn = h * s.omega[k] * stepMs;
+      const twice = 2 * Math.cos(turn);
+      const begin = h * (phase + s.omega[k] * fromMs);
+      const amplitude = (s.count[k] * term) / h;
+      let x = amplitude * Math.cos(begin);
+      let before = amplitude * Math.cos(begin - turn);
+      const to = h % 2 ? odd : even;
+      for (let i = 0; i < n; i++) {
+        to[i] += x;
+        const next = twice * x - before;
+        before = x;
+        x = next;
+      }
+      term *= fall;
+      fall *= square;
+    }
+  }
   for (let i = 0; i < n; i++) {
-    same[i] = (DB * (same[i] - s.base)) / s.total;
-    opposite[i] = (DB * (opposite[i] - s.base)) / s.total;
+    same[i] = (DB * (same[i] + even[i] + odd[i] - s.base)) / s.total;
+    opposite[i] = (DB * (opposite[i] + even[i] - odd[i] - s.base)) / s.total;
   }
   return { same, opposite };
 }

@@ -4,7 +4,7 @@
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { bind } from '../core/keys.js';
-import { AlignModel } from '../parts/alignmodel.js';
+import { AlignModel, MOST_SPREAD_CM } from '../parts/alignmodel.js';
 import { LIGHTS, words } from '../parts/alignwords.js';
 import { Boxes } from '../parts/boxes.js';
 import { Dials } from '../parts/dials.js';
@@ -47,6 +47,7 @@ export class AlignPage {
   #fill = el('select', { 'aria-label': 'Loudspeaker that is aligned to it', 'data-testid': 'pair-fill', onchange: () => this.#choosePair() });
   #aim = el('button', { type: 'button', 'data-testid': 'aim', onclick: () => this.#model.setHow({ aim: this.#model.aim === 'mean' ? 'worst' : 'mean' }) });
   #gain = el('button', { type: 'button', text: 'Gain too', 'data-testid': 'gain-too', onclick: () => this.#model.setHow({ gain: !this.#model.gain }) });
+  #spread;
   #low;
   #high;
   #found = el('button', { type: 'button', text: 'Found', 'data-testid': 'band-found', onclick: () => this.#model.setHow({ band: null }) });
@@ -59,7 +60,7 @@ export class AlignPage {
     this.#session = session;
     const redraw = () => this.#painter.request();
     this.#shelf = new Shelf(session, shell.notices);
-    this.#model = new AlignModel(this.#shelf, shell.notices);
+    this.#model = new AlignModel(this.#shelf, session, shell.notices);
     this.#sentence = new Sentence(view, LIGHTS, () => this.#figures());
     this.#boxes = new Boxes(this.#shelf, session);
     this.#matrix = new Matrix(this.#model, this.#shelf, session, () => openSheet('Loudspeakers', this.#boxes.node));
@@ -75,6 +76,8 @@ export class AlignPage {
     const edge = (/** @type {string} */ label, /** @type {string} */ testid, /** @type {0|1} */ k, /** @type {string} */ unit) => new Field({ label, unit, step: 10, least: 20, most: 20000, digits: 0, testid, commit: (v) => this.#setBand(k, v) });
     this.#low = edge('Lower edge of the band', 'band-low', 0, '');
     this.#high = edge('Upper edge of the band', 'band-high', 1, 'Hz');
+    this.#spread = new Field({ label: 'How far heads are about the microphone, centimetres', unit: 'cm', step: 1, least: 0, most: MOST_SPREAD_CM, digits: 0, testid: 'spread', commit: (v) => this.#model.setHow({ spreadCM: v }) });
+    this.#sweep.heads.append(this.#spread.node);
     this.#sweep.tools.append(el('span', { class: 'choice' }, el('span', { text: 'for' }), this.#aim), this.#gain);
     this.#sum.chart.magnitudePanel.tools.append(el('span', { class: 'choice' }, el('span', { text: 'band' }), this.#low.node, el('span', { text: 'to' }), this.#high.node, this.#found));
     this.#pair.append(this.#main, el('span', { text: 'and' }), this.#fill);
@@ -99,7 +102,10 @@ export class AlignPage {
     this.#painter = new Painter(session, view, () => this.#draw(), false);
     const show = () => this.#show();
     this.#off = [
-      session.on('survey', show), session.on('state', show), session.on('show', show), session.on('rig', show), session.on('status', show),
+      session.on('survey', show), session.on('state', show), session.on('show', show), session.on('rig', () => {
+        show();
+        void this.#model.ask();
+      }), session.on('status', show),
       view.onChange(() => this.#follow(view.light?.about)),
       bind([
         { key: 'ArrowUp ArrowDown', says: 'The seat above or below', run: (/** @type {KeyboardEvent} */ e) => this.#step(e.key === 'ArrowUp' ? -1 : 1) },
@@ -151,12 +157,13 @@ export class AlignPage {
     this.#surveyor.show();
     this.#dials.show();
     this.#map.show();
-    this.#waterfall.show(this.#model.account);
+    this.#waterfall.show(this.#model.account, this.#model.spreadCM);
     this.node.classList.toggle('stale', !this.#session.status.open);
     this.node.classList.toggle('many', this.#shelf.seats.length > MANY_SEATS);
     this.node.dataset.known = String(!!answer?.plan);
     say(this.#aim, this.#model.aim === 'worst' ? 'the worst' : 'the mean');
     this.#gain.setAttribute('aria-pressed', String(this.#model.gain));
+    this.#spread.show(this.#model.spreadCM);
     this.#low.show(answer?.band_hz[0]);
     this.#high.show(answer?.band_hz[1]);
     this.#found.setAttribute('aria-pressed', String(answer?.band_found ?? true));
@@ -209,6 +216,7 @@ export class AlignPage {
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
   #follow(about) {
     this.#dials.node.classList.toggle('lit', about === 'dial');
+    this.#sweep.node.querySelector('.reach')?.classList.toggle('lit', about === 'reach');
     this.#surveyor.node.classList.toggle('lit', about === 'proof' || about === 'survey');
     this.#matrix.node.classList.toggle('lit', about === 'missing' || about === 'seat');
     this.#slopes.node.classList.toggle('lit', about === 'slopes');
@@ -216,6 +224,7 @@ export class AlignPage {
     if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
     else if (about === 'slopes') this.#showPart('sum');
     else if (about === 'dial' || about === 'proof') this.#showPart('dials');
+    else if (about === 'reach') this.#showPart('sweep');
     else if (about === 'missing' || about === 'seat' || about === 'survey') this.#showPart('seats');
   }
 

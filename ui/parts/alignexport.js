@@ -19,7 +19,7 @@ function heading({ model, session }) {
   return {
     sentence: document.querySelector('.sentence')?.textContent ?? '',
     caption: [`${session.show?.name ?? ''}, ${model.main} and ${model.fill}`, `band ${answer?.band_hz.map((f) => fixed(f, 0)).join(' to ') ?? ''} Hz`,
-      `${setting.delayMs < 0 ? model.main : model.fill} ${fixed(Math.abs(setting.delayMs), 2)} ms later${turned}`, `air ${fixed(answer?.temperature_c, 1)} °C`, new Date().toLocaleString()].join(' · '),
+      `${setting.delayMs < 0 ? model.main : model.fill} ${fixed(Math.abs(setting.delayMs), 2)} ms later${turned}`, `heads ±${model.spreadCM} cm`, `air ${fixed(answer?.temperature_c, 1)} °C`, new Date().toLocaleString()].join(' · '),
   };
 }
 
@@ -50,7 +50,7 @@ export function saveSweep(from, kind) {
   const seats = model.answer?.seats ?? [];
   const range = sweep.plot.xRange;
   save('sum-over-delay', kind, () => ({
-    ...heading(from), title: 'Sum over delay, dB of the ideal over ms', strip: false, grid,
+    ...heading(from), title: 'Sum over delay where heads are, dB of the ideal over ms', strip: false, grid,
     curves: [
       ...lines.map((l, k) => ({ name: seats[k]?.name ?? '', curve: { xs: [], mid: Array.from(l[sign]) }, colour: DAYLIGHT.curves[k % 4], dash: k < 4 ? [] : [4, 3] })),
       { name: model.aim === 'worst' ? 'worst seat' : 'mean', curve: { xs: [], mid: total[sign] }, colour: DAYLIGHT.ink, dash: [] },
@@ -69,7 +69,7 @@ const quoted = (name) => name.replaceAll(/[",\n]/g, ' ');
 /** The numbers behind the page, for those who listen to it or copy from it. @param {Sources} from */
 export function sumTable({ model, sum }) {
   const seat = model.account;
-  const { answer, now } = model;
+  const { answer, now, levels } = model;
   if (!seat || !answer) return el('p', { text: 'Nothing is measured yet.' });
   const { a, b, both, predicted } = sum.levels;
   const rows = [];
@@ -82,7 +82,8 @@ export function sumTable({ model, sum }) {
     })]);
   }
   return el('div', { class: 'tables' },
-    table('Efficiency of the sum, dB of the ideal', ['seat', 'today', 'plan', 'under the handle'], answer.seats.map((s, k) => [s.name, signed(s.today_db, 2), signed(s.plan_db, 2), signed(now[k], 2)])),
+    table('Level of the sum where heads are, dB over the louder one alone', ['seat', 'today', 'under the handle', 'change'], answer.seats.map((s, k) => [s.name, signed(levels.today[k], 2), signed(levels.now[k], 2), signed(levels.now[k] - levels.today[k], 2)])),
+    table('Efficiency of the sum where heads are, dB of the ideal', ['seat', 'today', 'plan', 'under the handle'], answer.seats.map((s, k) => [s.name, signed(s.today_db, 2), signed(s.plan_db, 2), signed(now[k], 2)])),
     table(`Ledger at ${seat.name}, dB`, ['cause', 'change', 'low', 'high'], seat.ledger.map((r) => [r.cause, signed(r.change_db, 2), signed(r.low_db, 2), signed(r.high_db, 2)])),
     table(`Levels at ${seat.name}, dB`, ['Hz', model.main, model.fill, 'both', 'predicted'], rows));
 }

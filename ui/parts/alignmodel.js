@@ -4,18 +4,21 @@
 
 import * as address from '../core/address.js';
 import { ask } from '../core/api.js';
-import { aimOf, efficiency, prepare } from '../core/phasor.js';
+import { aimOf, efficiency, level, prepare } from '../core/phasor.js';
+import { changes } from './dials.js';
 
 /** @typedef {import('../core/types.js').Align} Align */
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
 /** @typedef {import('../core/types.js').PlanObject} PlanObject */
+/** @typedef {import('../core/types.js').Dial} Dial */
 /** @typedef {import('../core/types.js').StoredPlan} StoredPlan */
 /** @typedef {import('../core/types.js').Verification} Verification */
 /** @typedef {import('../core/phasor.js').Setting} Setting */
 
 /** @type {Setting} */
 export const TODAY = Object.freeze({ delayMs: 0, sign: 1, gainDB: 0 });
-const PLACES = 1e4; // equal within this is equal
+export const SPREAD_CM = 10; // standard deviation along each axis, unless it is set
+export const MOST_SPREAD_CM = 50;
 const NEAR_MS = 0.01; // what a rig set so shows as the same number
 const NEAR_DB = 0.05;
 
@@ -42,14 +45,19 @@ export class AlignModel {
   /** Efficiencies of the seats under the setting, dB. */
   now = new Float64Array(0);
   nowAim = NaN;
+  /** Level of the sum over the louder one where heads are, of the seats today and under the setting, dB. */
+  levels = { today: new Float64Array(0), now: new Float64Array(0) };
   aim = /** @type {'mean'|'worst'} */ (address.text('aim', 'mean') === 'worst' ? 'worst' : 'mean');
   gain = address.text('gain', '') === '1';
   band = address.range('band');
+  /** How far heads are about the microphone, cm. */
+  spreadCM = Math.min(MOST_SPREAD_CM, Math.max(0, address.number('spread', SPREAD_CM)));
   /** What changed: the answer, or only the setting. @type {(what: 'answer'|'setting') => void} */
   onChange = () => {};
   /** @type {import('../core/phasor.js').Cells[]} */
   cells = [];
   #shelf;
+  #session;
   #notices;
   #main = address.text('main', '');
   #fill = address.text('fill', '');
@@ -58,8 +66,9 @@ export class AlignModel {
   #asking = false;
   #closed = false;
 
-  /** @param {import('./shelf.js').Shelf} shelf @param {import('./notice.js').Notices} notices */
-  constructor(shelf, notices) {
+  /** @param {import('./shelf.js').Shelf} shelf @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices */
+  constructor(shelf, session, notices) {
+    this.#session = session;
     this.#shelf = shelf;
     this.#notices = notices;
   }
@@ -90,8 +99,10 @@ export class AlignModel {
     void this.ask();
   }
 
-  /** @param {{aim?: 'mean'|'worst', gain?: boolean, band?: [number, number]|null}} how */
-  setHow({ aim = this.aim, gain = this.gain, band = this.band }) {
+  /** @param {{aim?: 'mean'|'worst', gain?: boolean, band?: [number, number]|null, spreadCM?: number}} how */
+  setHow({ aim = this.aim, gain = this.gain, band = this.band, spreadCM = this.spreadCM }) {
+    this.spreadCM = spreadCM;
+    address.set('spread', spreadCM === SPREAD_CM ? null : spreadCM);
     this.aim = aim;
     this.gain = gain;
     this.band = band;
@@ -119,17 +130,19 @@ export class AlignModel {
     return this.answer?.seats.find((s) => s.seat === this.seat?.id) ?? null;
   }
 
-  /** Where least of the sum arrives today. @returns {AlignSeat|null} */
+  /** Where the sum gains least today. @returns {AlignSeat|null} */
   get worst() {
-    const seats = this.answer?.seats ?? [];
-    return seats.reduce((worst, s) => (!worst || (s.today_db ?? 0) < (worst.today_db ?? 0) ? s : worst), /** @type {AlignSeat|null} */ (null));
+    return this.answer?.seats[least(this.levels.today)] ?? null;
   }
 
-  /** Where least of it arrives under the setting; -1 for nowhere. */
+  /** Where least of the ideal arrives under the setting; -1 for nowhere. */
+  get lowestNow() {
+    return least(this.now);
+  }
+
+  /** Where it gains least under the setting; -1 for nowhere. */
   get worstNow() {
-    let k = this.now.length ? 0 : -1;
-    for (let i = 1; i < this.now.length; i++) if (this.now[i] < this.now[k]) k = i;
-    return k;
+    return least(this.levels.now);
   }
 
   /** @returns {Setting} */
@@ -153,13 +166,22 @@ export class AlignModel {
       && Math.abs(l.delay_ms - c.to.delay_ms) < NEAR_MS && Math.abs(l.gain_db - c.to.gain_db) < NEAR_DB));
   }
 
-  /** The stored plan is the setting that is shown. */
+  /** The stored plan sets what the setting that is shown does, whatever is dialled in by now. */
   get isStored() {
-    const { stored } = this;
-    if (!stored) return false;
-    const s = settingOf(stored.plan);
-    const near = (/** @type {number} */ a, /** @type {number} */ b) => Math.abs(a - b) * PLACES < 1;
-    return near(s.delayMs, this.setting.delayMs) && s.sign === this.setting.sign && near(s.gainDB, this.setting.gainDB);
+    const { stored, answer } = this;
+    if (!stored || !answer?.plan) return false;
+    const to = changes(answer, this.setting);
+    const same = (/** @type {Dial|undefined} */ a, /** @type {Dial|undefined} */ b) => !!a && !!b && a.polarity === b.polarity
+      && Math.abs(a.delay_ms - b.delay_ms) < NEAR_MS && Math.abs(a.gain_db - b.gain_db) < NEAR_DB;
+    const [of] = stored.settings.filter((c) => c.loudspeaker === answer.fill);
+    const main = stored.settings.find((c) => c.loudspeaker === answer.main)?.to;
+    const [fill, waits] = to;
+    return same(of?.to, fill.to) && (waits ? same(main, waits.to) : !main || same(main, this.#mainNow(main)));
+  }
+
+  /** What the main is set to, as far as the answer says. @param {Dial} otherwise @returns {Dial} */
+  #mainNow(otherwise) {
+    return this.answer?.settings.find((c) => c.loudspeaker === this.answer?.main)?.from ?? otherwise;
   }
 
   /** @param {Partial<Setting>} change */
@@ -180,8 +202,14 @@ export class AlignModel {
   }
 
   #compute() {
-    if (this.now.length !== this.cells.length) this.now = new Float64Array(this.cells.length);
-    this.cells.forEach((c, k) => (this.now[k] = efficiency(c, this.setting)));
+    if (this.now.length !== this.cells.length) {
+      this.now = new Float64Array(this.cells.length);
+      this.levels.now = new Float64Array(this.cells.length);
+    }
+    this.cells.forEach((c, k) => {
+      this.now[k] = efficiency(c, this.setting);
+      this.levels.now[k] = level(c, this.setting);
+    });
     this.nowAim = this.cells.length ? aimOf(this.now, this.aim) : NaN;
   }
 
@@ -189,14 +217,16 @@ export class AlignModel {
   async ask() {
     const { main, fill } = this;
     const { takes, seats, plans } = this.#shelf;
-    const query = new URLSearchParams({ main, fill, aim: this.aim });
+    const query = new URLSearchParams({ main, fill, aim: this.aim, spread_m: String(this.spreadCM / 100) });
     if (this.band) {
       query.set('low_hz', String(this.band[0]));
       query.set('high_hz', String(this.band[1]));
     }
     if (this.gain) query.set('gain', '1');
-    const others = plans.filter((p) => p.body?.fill !== fill);
-    const key = JSON.stringify([String(query), takes.map((t) => [t.id, t.seat, t.loudspeakers, t.correction]), seats.map((s) => [s.id, s.name]), others.map((p) => p.id)]);
+    // What is dialled in is today, and the plans of other pairs count.
+    const others = plans.map((p) => [p.id, p.body?.fill === fill && p.body?.main === main ? p.body?.dialled : p.id]);
+    const rig = this.#session.rig?.loudspeakers.map((l) => [l.name, l.delay_ms, l.polarity, l.gain_db, ...l.position_m]);
+    const key = JSON.stringify([String(query), takes.map((t) => [t.id, t.seat, t.loudspeakers, t.correction]), seats.map((s) => [s.id, s.name, s.position_m]), others.filter(([id, what]) => what !== undefined && what !== false), rig]);
     if (key === this.#asked) {
       this.onChange('answer');
       return;
@@ -211,15 +241,38 @@ export class AlignModel {
     await this.ask();
   }
 
+  /** What was tried stays what it sets, when something was dialled in meanwhile. @param {Align|null} answer */
+  #follow(answer) {
+    const of = (/** @type {Align|null} */ a) => a?.settings.find((c) => c.loudspeaker === a.fill)?.from;
+    const [was, is] = [of(this.answer), of(answer)];
+    if (!this.moved || !was || !is || this.answer?.fill !== answer?.fill || this.answer?.main !== answer?.main) return;
+    if (was.delay_ms === is.delay_ms && was.polarity === is.polarity && was.gain_db === is.gain_db) return;
+    const { delayMs, sign, gainDB } = this.setting;
+    this.setting = {
+      delayMs: Number((delayMs + was.delay_ms - is.delay_ms).toFixed(6)), sign: was.polarity === is.polarity ? sign : sign > 0 ? -1 : 1,
+      gainDB: Number((gainDB + was.gain_db - is.gain_db).toFixed(6)),
+    };
+    address.set('try', `${this.setting.delayMs}_${this.setting.sign}_${this.setting.gainDB}`);
+  }
+
   /** @param {Align|null} answer */
   #take(answer) {
+    this.#follow(answer);
     this.answer = answer;
     this.settled = true;
     const seats = answer?.seats ?? [];
     // Seats on one grid share it: what is laid out for one serves all.
     for (const s of seats) if (s.frequency_hz.length === seats[0].frequency_hz.length && s.frequency_hz.every((f, i) => f === seats[0].frequency_hz[i])) s.frequency_hz = seats[0].frequency_hz;
-    this.cells = seats.map((s) => prepare(s.cells));
+    this.cells = seats.map((s) => prepare(s.cells, s.spread_ms));
+    this.levels.today = Float64Array.from(this.cells, (c) => level(c, TODAY));
     if (!this.moved) this.setting = this.plan;
     this.#compute();
   }
+}
+
+/** The place of the least; -1 for none. @param {ArrayLike<number>} of */
+function least(of) {
+  let k = of.length ? 0 : -1;
+  for (let i = 1; i < of.length; i++) if (of[i] < of[k]) k = i;
+  return k;
 }

@@ -1,7 +1,7 @@
 // @ts-check
 // What the takes of two loudspeakers mean, in a sentence or two, and what to do next.
 
-import { fixed, signed } from '../core/format.js';
+import { fixed } from '../core/format.js';
 import { running } from '../core/session.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
@@ -10,10 +10,10 @@ import { running } from '../core/session.js';
 /** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
 
 /** What phrases light on the page. */
-export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|slopes)$/;
+export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|slopes|reach)$/;
 const SURE_DB = 0.5;
 const LIKELY_DB = 1.5;
-const WELL_DB = 0.3; // what a plan gains and is not worth the walk
+const WORTH_DB = 0.3; // of level, that nobody asks whether it suits
 
 /** @param {string} text @param {string} [about] @returns {Part} */
 const part = (text, about) => ({ text, about });
@@ -94,24 +94,24 @@ function account(model, dialled) {
     const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
     const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
     const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
-    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, main, fill, model.plan.delayMs)}. `));
+    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, model)}. `));
   }
   parts.push(...next(model, dialled));
-  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
-  if (answer.certainty && answer.certainty !== 'sure' && gains > WELL_DB) parts.push(part(answer.certainty === 'likely' ? ' Its cycle is likely, not sure.' : ' Another cycle is as good.', 'slopes'));
-  return { mark: gains > WELL_DB ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
+  if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(part(answer.certainty === 'likely' ? ' Its cycle is likely, not sure.' : ' Another cycle is as good.', 'slopes'));
+  return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
 }
 
-/** @param {string} cause @param {AlignSeat} seat @param {string} main @param {string} fill @param {number} planMs what the plan gives the fill */
-function reason(cause, seat, main, fill, planMs) {
+/** @param {string} cause @param {AlignSeat} seat @param {AlignModel} model */
+function reason(cause, seat, { main, fill, plan }) {
   const ms = seat.offset_ms ?? 0;
   const quieter = (seat.level_a_db ?? 0) > (seat.level_b_db ?? 0) ? fill : main;
   switch (cause) {
     case 'level': return `level: ${quieter} is ${fixed(Math.abs((seat.level_a_db ?? 0) - (seat.level_b_db ?? 0)), 1)} dB quieter`;
     case 'time': {
-      // Where the seats want different things, the plan may go the other way than this one would.
-      const alone = ms * planMs > 0 && Math.abs(planMs) > 0.05;
-      return `${fixed(Math.abs(ms), 2)} ms of offset: ${fill} comes too ${ms > 0 ? 'late' : 'early'}${alone ? ` here, and too ${ms > 0 ? 'early' : 'late'} elsewhere` : ''}`;
+      const offset = `${fixed(Math.abs(ms), 2)} ms of offset`;
+      // The plan is for all seats; it may go the other way than this one would.
+      if (ms * plan.delayMs > 0) return `${offset} at this seat`;
+      return `${offset}: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
     }
     case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is turned` : `polarity at today's delay`;
     case 'phase': return 'phase that no delay mends';
@@ -125,12 +125,20 @@ function next(model, dialled) {
   const { answer, stored } = model;
   const out = [];
   if (!answer) return [];
-  const gains = (answer.efficiency_db.plan ?? 0) - (answer.efficiency_db.today ?? 0);
+  const { promise } = answer;
   const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
   if (missing) out.push(part(`Missing: ${missing}. `, 'missing'));
-  if (stored && !dialled) out.push(part('Next: dial in the plan, then verify.', 'dial'));
-  else if (stored && !stored.verified.length) out.push(part(`Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
-  else if (gains > WELL_DB) out.push(part(`The plan gets ${fixed(gains, 1)} dB more: dial it in.`, 'dial'));
-  else out.push(part('No delay or polarity does better.', 'dial'));
+  if (stored && dialled && !stored.verified.length) out.push(part(`The plan is dialled in. Next: verify at ${answer.seats[0]?.name}.`, 'proof'));
+  else if (!promise.worth) out.push(part(promise.text, 'dial'));
+  else if (stored && model.isStored) out.push(part(promise.text, 'dial'), part(' Next: dial it in, then verify.', 'dial'));
+  else out.push(part(promise.text, 'dial'), part((promise.change_db ?? 0) >= WORTH_DB ? ' Dial it in.' : ' Dial it in, if that suits.', 'dial'));
+  if (promise.adds_up_to_hz && promise.adds_up_to_hz < answer.band_hz[1]) out.push(part(` Where heads are they add up to ${hertz(promise.adds_up_to_hz)}.`, 'reach'));
   return out;
+}
+
+/** To two digits. @param {number} hz */
+function hertz(hz) {
+  const unit = 10 ** (Math.floor(Math.log10(hz)) - 1);
+  const f = Math.round(hz / unit) * unit;
+  return f >= 1000 ? `${fixed(f / 1000, 1)} kHz` : `${fixed(f, 0)} Hz`;
 }

@@ -120,7 +120,7 @@ export class Dials {
       say(this.#waitMs, `${fixed(ms, 2)} ms`);
       say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
     }
-    say(this.#yield, `Today ${signed(answer.efficiency_db.today, 1)}, then ${signed(nowAim, 1)} dB. ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }
@@ -131,11 +131,11 @@ export class Dials {
     const on = running(survey);
     this.#keep.disabled = on || this.#model.isStored;
     say(this.#keep, this.#model.isStored ? 'Kept' : 'Keep as plan');
-    this.#dial.hidden = !this.#session.rig;
-    const dialled = this.#model.isStored && this.#model.dialled(this.#session.rig);
+    const { rig } = this.#session;
+    const dialled = this.#model.isStored && this.#model.dialled(rig);
     this.#dial.disabled = on || dialled;
-    say(this.#dial, dialled ? 'Dialled in' : 'Dial into the rig');
-    say(this.#steps, this.#session.rig ? '' : 'Dial these numbers in at your processor; then verify.');
+    say(this.#dial, dialled ? 'Dialled in' : rig ? 'Dial into the rig' : 'I have dialled it in');
+    say(this.#steps, rig || dialled ? '' : 'Dial these numbers in at your processor and say so; then verify.');
   }
 
   /** @param {number} ms as it is shown */
@@ -152,17 +152,17 @@ export class Dials {
   }
 
   async #store() {
-    const { answer, setting, moved, aim, gain, band } = this.#model;
+    const { answer, setting, moved, aim, gain, band, spreadCM } = this.#model;
     if (!answer) return null;
     const wait = setting.delayMs < 0 ? 'A' : 'B';
     return this.#notices.guard(ask('POST', '/api/v1/align/plan', {
-      main: answer.main, fill: answer.fill, aim, gain, ...(band ? { low_hz: band[0], high_hz: band[1] } : {}),
+      main: answer.main, fill: answer.fill, aim, gain, spread_m: spreadCM / 100, ...(band ? { low_hz: band[0], high_hz: band[1] } : {}),
       ...(moved ? { plan: { wait, delay_ms: Math.abs(setting.delayMs), polarity_b: setting.sign < 0 ? 'opposite' : 'same', gain_b_db: setting.gainDB } } : {}),
     }));
   }
 
   async #dialIn() {
     const plan = this.#model.isStored ? this.#model.stored : await this.#store();
-    if (plan) await this.#notices.guard(ask('POST', '/api/v1/align/dial', { plan: plan.id }));
+    if (plan) await this.#notices.guard(ask('POST', '/api/v1/align/dial', { plan: plan.id, ...(this.#session.rig ? {} : { by_hand: true }) }));
   }
 }

@@ -27,7 +27,7 @@ export class Matrix {
   #headKey = '';
   #sheet;
   #key = el('p', { class: 'boxes-key', hidden: true });
-  #legend = el('small', { class: 'legend', text: 'dB of the ideal sum, ▼ worst seat' });
+  #legend = el('small', { class: 'legend', text: 'dB over the louder one alone, where heads are; ▼ least' });
   #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
   #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
   #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
@@ -82,8 +82,8 @@ export class Matrix {
 
   /** Only the numbers under the hand. */
   follow() {
-    const { answer, now, worstNow, worst } = this.#model;
-    answer?.seats.forEach((s, k) => this.#rows.get(s.seat)?.follow(s.today_db, now[k], s.seat === worst?.seat && answer.seats.length > 1, k === worstNow && now.length > 1));
+    const { answer, levels, worstNow, worst } = this.#model;
+    answer?.seats.forEach((s, k) => this.#rows.get(s.seat)?.follow(levels.today[k], levels.now[k], s.seat === worst?.seat && answer.seats.length > 1, k === worstNow && levels.now.length > 1));
   }
 
   /** Every loudspeaker alone and the pair: with a column, or as a number. @returns {{columns: Column[], others: Column[]}} */
@@ -108,7 +108,7 @@ export class Matrix {
       const take = this.#shelf.takes.filter((t) => t.seat === seat.id && t.loudspeakers.length === c.ids.length && t.loudspeakers.every((id) => c.ids.includes(id)) && !t.settings?.plan).at(-1);
       if (!take) return { glyph: '○', word: '', says: 'missing' };
       const used = c.key !== 'both' || !account || account.take_both > 0;
-      return { glyph: '●', word: used ? '' : '*', says: used ? `measured at ${time(take)}` : 'measured, but with other settings than each alone' };
+      return { glyph: '●', word: used ? '' : '*', says: used ? `measured at ${time(take)}` : 'measured, but with other settings than now' };
     });
   }
 

@@ -56,7 +56,7 @@ export class SeatMap {
       const ink = b.name === this.#model.main ? 'k0' : b.name === this.#model.fill ? 'k1' : 'other';
       parts.push(svg('rect', { class: `box ${ink}`, x: x - 5, y: y - 5, width: 10, height: 10 }), svg('text', { class: 'rule', x, y: y - 9, 'text-anchor': 'middle', text: b.name }));
     }
-    const { answer, now, worstNow } = this.#model;
+    const { answer, levels: { now }, worstNow } = this.#model;
     for (const seat of seats) {
       const [x, y] = at(/** @type {Position} */ (seat.position_m));
       const k = answer?.seats.findIndex((s) => s.seat === seat.id) ?? -1;

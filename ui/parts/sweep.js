@@ -39,19 +39,23 @@ export class Sweep {
   #under = el('div', { class: 'ways', 'aria-hidden': 'true' }, el('span'), el('span'));
   /** What the lines are computed for. */
   #key_ = '';
+  /** @type {import('../core/phasor.js').Cells[]} */
+  #cells = [];
   /** @type {number[]} ms */
   #grid = [];
   /** @type {Lines[]} */
   #lines = [];
   /** @type {{same: number[], opposite: number[]}} */
   #total = { same: [], opposite: [] };
+  #reach = el('span', { 'data-testid': 'reach' });
+  #heads = el('span', { class: 'choice', title: 'Standard deviation along each axis; 0 plans for the very point of the microphone' }, el('span', { text: 'heads ±' }));
   node;
 
   /** @param {import('./alignmodel.js').AlignModel} model @param {() => void} redraw @param {(kind: 'png'|'svg'|'csv') => void} save @param {() => void} table */
   constructor(model, redraw, save, table) {
     this.#model = model;
     this.#redraw = redraw;
-    this.#panel = new Panel({ id: 'sweep', title: 'Sum over delay', unit: 'dB', home: () => this.home(), save, table });
+    this.#panel = new Panel({ id: 'sweep', title: 'Efficiency', unit: 'dB re ideal', home: () => this.home(), save, table });
     this.#plot = new Plot(this.#panel.host, {
       x: { range: this.#chosen ?? [-5, 5], splits: every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 64), tick: (v) => `${signed(v, Math.abs(v % 1) > 1e-9 ? (Math.abs((v * 10) % 1) > 1e-6 ? 2 : 1) : 0)}`, size: 24 },
       y: { range: [-12, 0], splits: every([1, 2, 3, 6], 22), tick: (v) => signed(v, 0), size: AXIS },
@@ -63,7 +67,7 @@ export class Sweep {
       setView: (x) => this.#setX(x), log: false, freeY: false, home: () => true, goHome: () => this.home(), lead: true,
       point: (px) => this.#point(px),
     });
-    this.node = el('div', { class: 'sweep' }, this.#panel.node);
+    this.node = el('div', { class: 'sweep' }, this.#panel.node, el('p', { class: 'reach' }, this.#heads, this.#reach));
   }
 
   close() {
@@ -74,6 +78,11 @@ export class Sweep {
   /** Where controls of this plot stand. */
   get tools() {
     return this.#panel.tools;
+  }
+
+  /** Where the spread of heads is set. */
+  get heads() {
+    return this.#heads;
   }
 
   get plot() {
@@ -87,6 +96,7 @@ export class Sweep {
   }
 
   draw() {
+    say(this.#reach, this.#model.answer?.promise.reach_text ?? '');
     this.#plot.xRange = this.#chosen ?? this.#whole();
     this.#compute();
     this.#plot.draw();
@@ -112,11 +122,12 @@ export class Sweep {
 
   /** Lines are computed seat by seat while the page stays alive. */
   #compute() {
-    const { cells, setting, aim, answer } = this.#model;
+    const { cells, setting, aim } = this.#model;
     const range = this.#plot.xRange;
-    const key = JSON.stringify([range, setting.gainDB, cells.length, aim, answer?.seats.map((s) => [s.take_a, s.take_b])]);
-    if (key !== this.#key_) {
+    const key = JSON.stringify([range, setting.gainDB, aim]);
+    if (key !== this.#key_ || cells !== this.#cells) {
       this.#key_ = key;
+      this.#cells = cells;
       this.#lines = [];
       this.#total = { same: [], opposite: [] };
       const step = (range[1] - range[0]) / (POINTS - 1);
@@ -152,7 +163,7 @@ export class Sweep {
 
   /** @param {Surface} s */
   #paint(s) {
-    const { setting, seat, answer, worstNow } = this.#model;
+    const { setting, seat, answer, lowestNow } = this.#model;
     if (!answer || !this.#lines.length) return;
     const ink = currentInk();
     const xs = s.positions(this.#grid);
@@ -163,7 +174,7 @@ export class Sweep {
     this.#lines.forEach((l, k) => {
       const account = answer.seats[k];
       const chosen = account?.seat === seat?.id;
-      const worst = k === worstNow && answer.seats.length > 1;
+      const worst = k === lowestNow && answer.seats.length > 1;
       line(s.ctx, { xs, mid: /** @type {any} */ (l[sign]) }, s.y, { ...style, colour: chosen ? ink.curves[2] : ink.quiet, width: (chosen ? 2 : 1) * ink.line * s.ratio, dash: worst ? [2 * s.ratio, 3 * s.ratio] : [] });
     });
     if (this.#total[other].length) line(s.ctx, { xs, mid: this.#total[other] }, s.y, { ...style, colour: ink.ink, width: 1.25 * ink.line * s.ratio, dash: [7 * s.ratio, 5 * s.ratio] });
@@ -211,7 +222,7 @@ export class Sweep {
 
   /** @param {Surface} s */
   #names(s) {
-    const { answer, setting, seat, aim, worstNow } = this.#model;
+    const { answer, setting, seat, aim, lowestNow } = this.#model;
     if (!answer || !this.#total.same.length) return;
     const ink = currentInk();
     const sign = setting.sign < 0 ? 'opposite' : 'same';
@@ -225,8 +236,8 @@ export class Sweep {
     if (answer.seats.length > 1) {
       answer.seats.forEach((account, k) => {
         const chosen = account.seat === seat?.id;
-        if (answer.seats.length > NAMED && !chosen && k !== worstNow) return;
-        labels.push({ x: right, y: s.y(this.#lines[k][sign][last]), name: k === worstNow ? `${account.name}, worst` : account.name, colour: chosen ? ink.curves[2] : ink.quiet });
+        if (answer.seats.length > NAMED && !chosen && k !== lowestNow) return;
+        labels.push({ x: right, y: s.y(this.#lines[k][sign][last]), name: k === lowestNow ? `${account.name}, lowest` : account.name, colour: chosen ? ink.curves[2] : ink.quiet });
       });
     }
     placeNames(s, labels, ink.ground, FOOT);

@@ -14,8 +14,9 @@ export class Waterfall {
   #rows = el('div', { class: 'falls' });
   #title = el('small');
   #comb = el('p', { class: 'comb', 'data-testid': 'comb' });
+  #heads = el('p', { class: 'comb', 'data-testid': 'heads' });
   #off;
-  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#comb);
+  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#heads, this.#comb);
 
   /** @param {import('../core/view.js').View} view */
   constructor(view) {
@@ -27,11 +28,13 @@ export class Waterfall {
     this.#off();
   }
 
-  /** @param {AlignSeat|null} seat */
-  show(seat) {
+  /** @param {AlignSeat|null} seat @param {number} [spreadCM] of heads about the microphone */
+  show(seat, spreadCM = 0) {
     this.node.hidden = !seat;
     if (!seat) return;
     say(this.#title, ` at ${seat.name}, dB over the louder alone`);
+    this.#heads.hidden = !spreadCM;
+    say(this.#heads, `Where heads are: ${signed(seat.heads_db, 1)} dB today, ${signed(seat.heads_plan_db, 1)} dB with the plan.`);
     const key = JSON.stringify([seat.seat, seat.take_a, seat.take_b, seat.take_both, seat.ledger, seat.name]);
     if (this.#rows.dataset.key !== key) {
       this.#rows.dataset.key = key;
@@ -49,6 +52,7 @@ export class Waterfall {
 }
 
 const EVERY_DB = 2; // the scale
+const WIDE = 0.46; // for the last one, with its name
 const ROOM = 0.3; // of the scale is enough for what a bar comes to
 
 /** @param {AlignSeat} seat */
@@ -68,13 +72,18 @@ function falls(seat) {
     node.style.width = percent(b - a);
     return node;
   };
-  /** What a bar comes to, at its left where there is room, or at its right. @param {number} from @param {number} to @param {string} value @param {number|null} least @param {number|null} most */
-  const figure = (from, to, value, least, most) => {
+  /** What a bar comes to, at its left where there is room, at its right, or on it. @param {number} from @param {number} to @param {string} value @param {number|null} least @param {number|null} most @param {number} [room] */
+  const figure = (from, to, value, least, most, room = ROOM) => {
     const half = ((most ?? NaN) - (least ?? NaN)) / 2;
     const node = el('span', { class: 'value' }, value, el('small', { text: Number.isFinite(half) ? ` ±${fixed(half, half < 0.1 ? 2 : 1)}` : '' }));
     const left = share(Math.min(from, to));
-    if (left > ROOM) node.style.right = percent(1 - left);
-    else node.style.left = percent(share(Math.max(from, to)));
+    const right = share(Math.max(from, to));
+    if (left > room) node.style.right = percent(1 - left);
+    else if (1 - right > room || right < room) node.style.left = percent(right);
+    else { // on the bar
+      node.style.right = percent(1 - right);
+      node.classList.add('on');
+    }
     return node;
   };
   const row = (/** @type {string} */ cause, /** @type {string} */ name, /** @type {string} */ sentence, /** @type {Node[]} */ ...marks) => el('div', { class: 'cause', 'data-cause': cause },
@@ -99,7 +108,7 @@ function falls(seat) {
     out.push(node);
     level = to;
   }
-  const last = figure(0, end, signed(end, 1), seat.gain_low_db, seat.gain_high_db);
+  const last = figure(0, end, signed(end, 1), seat.gain_low_db, seat.gain_high_db, WIDE);
   last.prepend(el('span', { class: 'name', text: seat.predicted ? 'Predicted' : 'Measured' }), ' ');
   out.push(el('div', { class: 'cause', 'data-cause': 'measured' }, el('span', { class: 'track' }, span('carry', end, end), span(`fall total${end < 0 ? ' minus' : ''}`, 0, end), span('whisker', seat.gain_low_db ?? end, seat.gain_high_db ?? end), last)));
   return out;

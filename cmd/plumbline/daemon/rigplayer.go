@@ -48,6 +48,15 @@ func (p rigPlayer) dialled() map[string]wire.Dial {
 	return m
 }
 
+// places is where the loudspeakers stand.
+func (p rigPlayer) places() map[string]wire.Position {
+	m := map[string]wire.Position{}
+	for _, l := range p.o.Rig().Loudspeakers {
+		m[l.Name] = wire.Position(l.PositionM)
+	}
+	return m
+}
+
 // dial sets loudspeakers of the scene.
 func (p rigPlayer) dial(ctx context.Context, to map[string]wire.Dial, by string) error {
 	patch := wire.RigPatch{Loudspeakers: map[string]wire.LoudspeakerPatch{}}

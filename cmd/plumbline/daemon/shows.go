@@ -25,7 +25,7 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 	plan := planning.Config{Shelf: d.cfg.Shelf}
 	if d.rig != nil && player == nil {
 		virtual := rigPlayer{d.rig}
-		player, plan.Rig, plan.Dial = virtual, virtual.dialled, virtual.dial
+		player, plan.Rig, plan.Dial, plan.Places = virtual, virtual.dialled, virtual.dial, virtual.places
 	}
 	// The surveyor needs the planner and the other way round.
 	plan.Measure = func(ctx context.Context, r wire.VerifyRequest, main, fill, by string) (wire.Survey, error) {

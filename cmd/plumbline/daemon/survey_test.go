@@ -254,11 +254,16 @@ func TestSurveyPlanDialVerify(t *testing.T) {
 	if v := verify(); !v.Pass || math.Abs(float64(v.DifferenceDB)) > 0.3 || math.Abs(float64(v.DelayErrorMs)) > 0.05 || v.Polarity != "same" {
 		t.Errorf("the plan is dialled in: %+v", v)
 	}
-	// What was taken of both with other settings than of each alone is not their sum.
+	// Today is what is dialled in: the sum that proved it, and not those that were taken
+	// with other settings; and there is nothing more to gain.
 	var again wire.Align
 	h.must("GET", "/api/v1/align?main=main&fill=fill", w.name, nil, &again)
-	if undialled := seen[len(seen)-1].Takes[0] + 3; again.Seats[0].TakeBoth != undialled {
-		t.Errorf("take %d counts as today's sum, want %d", again.Seats[0].TakeBoth, undialled)
+	if proof := seen[len(seen)-1].Takes[0] + 4; again.Seats[0].TakeBoth != proof {
+		t.Errorf("take %d counts as today's sum, want %d", again.Seats[0].TakeBoth, proof)
+	}
+	if s := again.Seats[0]; again.Promise.Worth || s.Polarity != "same" || math.Abs(float64(s.OffsetMs)) > 0.1 ||
+		math.Abs(float64(s.HeadsDB-a.Seats[0].HeadsPlanDB)) > 0.05 || math.Abs(float64(again.Efficiency.Today-a.Efficiency.Plan)) > 0.05 {
+		t.Errorf("dialled in, today is %.2f dB over the louder one, %.2f dB promised; offset %.2f ms, polarity %s; %s", s.HeadsDB, a.Seats[0].HeadsPlanDB, s.OffsetMs, s.Polarity, again.Promise.Text)
 	}
 }
 

@@ -8,7 +8,6 @@ import (
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -19,22 +18,18 @@ func apply(x alignment.Setting, src *response.Spectra) *response.Spectra {
 	return dst
 }
 
-// account draws up the ledger of a seat (from 0) as it was taken, and what the
-// plan makes of it.
+const overlapDB = int(summation.DefaultMaxDifferenceDB)
+
+// account draws up the ledger of a seat (from 0) as it is now, and what the plan
+// makes of it.
 func (s *solution) account(i int) (wire.AlignSeat, error) {
 	seat, r := s.seats[i], s.result
 	// Offsets are looked for around the one that the alignment has found, a
 	// period of the lowest frequency to either side.
 	reach := math.Abs(r.Seats[i].OffsetMs) + max(5, 1000/r.Band.LowHz)
-	planned := s.problem.Pair(i)
-	pair := planned
-	if seat.plannedA != seat.specA || seat.plannedB != seat.specB {
-		var err error
-		if pair, err = summation.NewPair(seat.specA, seat.specB, r.Band); err != nil {
-			return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
-		}
-	}
-	l, err := pair.Account(seat.specBoth, summation.Config{A: s.query.Main, B: s.query.Fill, MaxOffsetMs: reach, Offset: s.offset(i)})
+	pair := s.problem.Pair(i)
+	l, err := pair.Account(seat.specBoth, summation.Config{A: s.query.Main, B: s.query.Fill, MaxOffsetMs: reach,
+		Offset: &summation.Offset{Ms: r.Seats[i].OffsetMs, Sign: r.Seats[i].OffsetSign}})
 	if err != nil {
 		return wire.AlignSeat{}, refuse(0, "account", "%s: %v", seat.seat.Name, err)
 	}
@@ -45,7 +40,8 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 		BandHz:   []float64{l.Band.LowHz, l.Band.HighHz},
 		LevelADB: wire.Value(l.LevelADB), LevelBDB: wire.Value(l.LevelBDB), LevelBothDB: wire.Value(l.LevelBothDB), Predicted: l.Predicted,
 		IdealGainDB: wire.Value(l.IdealGainDB), GainDB: wire.Value(l.GainOverLouderDB), GainLowDB: wire.Value(l.GainLowDB), GainHighDB: wire.Value(l.GainHighDB),
-		PlanGainDB: wire.Value(gain(planned, r.Plan)), TakeA: seat.a.ID, TakeB: seat.b.ID, CompensatedMs: wire.Value(seat.specA.DelayS * 1000),
+		PlanGainDB: wire.Value(gain(pair, r.Plan)), TakeA: seat.a.ID, TakeB: seat.b.ID, CompensatedMs: wire.Value(seat.nowA.DelayS * 1000),
+		SpreadMs: wire.Value(seat.spreadMs), HeadsDB: wire.Value(s.heads[i]), HeadsPlanDB: wire.Value(s.headsPlan[i]), ChangeDB: wire.Value(s.headsPlan[i] - s.heads[i]),
 	}
 	if seat.both != nil {
 		out.TakeBoth = seat.both.ID
@@ -55,19 +51,19 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 			Cause: string(row.Cause), ChangeDB: wire.Value(row.ChangeDB), LowDB: wire.Value(row.LowDB), HighDB: wire.Value(row.HighDB), Sentence: row.Sentence,
 		})
 	}
-	out.Cells = cellsOf(planned)
+	out.Cells = cellsOf(pair)
 	comb := summation.NewComb(l.OffsetMs, l.LevelADB-l.LevelBDB, l.Sign, l.Band)
 	out.Comb = wire.CombObject{
 		NotchesHz: append([]float64{}, comb.NotchHz...), PeaksHz: append([]float64{}, comb.PeakHz...),
 		DepthDB: wire.Value(comb.NotchDB), PeakDB: wire.Value(comb.PeakDB),
 	}
 	out.Slopes = s.slopes(pair, l.OffsetMs)
-	d := newDrawing(seat.specA)
+	d := newDrawing(seat.nowA)
 	out.FrequencyHz, out.Correlation = d.frequencyHz, d.correlation
-	out.A = d.response(seat.specA, 0)
-	out.B = d.response(seat.specB, seat.specB.DelayS-seat.specA.DelayS)
+	out.A = d.response(seat.nowA, 0)
+	out.B = d.response(seat.nowB, seat.nowB.DelayS-seat.nowA.DelayS)
 	if seat.specBoth != nil {
-		both := d.sum(seat.specBoth, seat.specBoth.DelayS-seat.specA.DelayS)
+		both := d.sum(seat.specBoth, seat.specBoth.DelayS-seat.nowA.DelayS)
 		out.Both = &both
 	}
 	return out, nil
@@ -95,42 +91,6 @@ func signWord(sign int) string {
 		return "opposite"
 	}
 	return "undecided"
-}
-
-// say adds the reasons of a plan.
-func (s *solution) say(how string) {
-	r := s.result
-	main, fill := s.query.Main, s.query.Fill
-	found := "was set by hand"
-	if s.query.LowHz == 0 {
-		found = fmt.Sprintf("is where %s and %s are both trusted and within %d dB of each other", main, fill, int(summation.DefaultMaxDifferenceDB))
-	}
-	add := func(format string, args ...any) { s.reasons = append(s.reasons, fmt.Sprintf(format, args...)) }
-	add("The band %s %s.", r.Band, found)
-	if how != "" {
-		add("%s", how)
-	}
-	add("The delay may move by %.2f ms either way before %.1f dB are lost.", r.FlatnessMs, alignment.FlatDB)
-	worst, best := 0, 0
-	for i, seat := range r.Seats {
-		if seat.PlanDB-seat.TodayDB < r.Seats[worst].PlanDB-r.Seats[worst].TodayDB {
-			worst = i
-		}
-		if seat.PlanDB-seat.TodayDB > r.Seats[best].PlanDB-r.Seats[best].TodayDB {
-			best = i
-		}
-	}
-	if gain := r.Seats[best].PlanDB - r.Seats[best].TodayDB; gain > 0.05 {
-		add("%s gains most: %.1f dB.", s.seats[best].seat.Name, gain)
-	} else {
-		add("Nothing is to be gained: today's setting is as good.")
-	}
-	if loss := r.Seats[worst].TodayDB - r.Seats[worst].PlanDB; loss > 0.05 {
-		add("%s loses %.1f dB by it.", s.seats[worst].seat.Name, loss)
-	}
-	if len(s.applied) > 0 {
-		add("%s counts as earlier plans leave it.", verdict.Capital(main))
-	}
 }
 
 func sayChange(name string, known bool, from, to wire.Dial) string {

@@ -14,7 +14,12 @@ import (
 func cellsOf(pair *summation.Pair) wire.Cells {
 	var c wire.Cells
 	last := -1
-	for _, k := range pair.Cells() {
+	cells := pair.Cells()
+	mean := 0.0
+	for _, k := range cells {
+		mean += power(pair.A[k]) / float64(len(cells))
+	}
+	for _, k := range cells {
 		if k == last {
 			c.Count[len(c.Count)-1]++
 			continue
@@ -24,6 +29,7 @@ func cellsOf(pair *summation.Pair) wire.Cells {
 		c.FrequencyHz = append(c.FrequencyHz, pair.FrequencyHz[k])
 		c.PhaseDeg = append(c.PhaseDeg, float32(cmplx.Phase(cross)*180/math.Pi))
 		c.LevelDB = append(c.LevelDB, float32(20*math.Log10(cmplx.Abs(pair.B[k])/cmplx.Abs(pair.A[k]))))
+		c.LevelADB = append(c.LevelADB, float32(10*math.Log10(power(pair.A[k])/mean)))
 		c.Count = append(c.Count, 1)
 	}
 	return c

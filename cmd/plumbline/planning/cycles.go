@@ -64,24 +64,6 @@ func sayNo(err error, main, fill string) string {
 	return err.Error()
 }
 
-// offset is B against A at a seat as it was taken: what the alignment found of the
-// takes as they are planned with, less what was changed for that.
-func (s *solution) offset(i int) *summation.Offset {
-	seat, r := s.seats[i], s.result.Seats[i]
-	o := &summation.Offset{Ms: r.OffsetMs, Sign: r.OffsetSign}
-	if seat.plannedB != seat.specB {
-		d := difference(seat.dialB, s.fromFill)
-		o.Ms -= d.DelayMs
-		o.Sign *= d.Sign
-	}
-	if seat.plannedA != seat.specA {
-		d := difference(seat.dialA, s.fromMain)
-		o.Ms += d.DelayMs
-		o.Sign *= d.Sign
-	}
-	return o
-}
-
 // sayCycles fills in which cycle the plan is on.
 func (s *solution) sayCycles(a *wire.Align) {
 	c := s.result.Cycles

@@ -18,6 +18,8 @@ type Config struct {
 	Shelf *show.Shelf
 	// Rig is what is set for each loudspeaker of a virtual rig; nil for a real one.
 	Rig func() map[string]wire.Dial
+	// Places is where the loudspeakers of a virtual rig stand, m; nil for a real one.
+	Places func() map[string]wire.Position
 	// Dial sets loudspeakers of a virtual rig.
 	Dial func(ctx context.Context, to map[string]wire.Dial, by string) error
 	// Measure begins to measure main and fill together for a plan; ByHand stores
@@ -132,6 +134,11 @@ func (p *Planner) Dialled(verifying int64) map[string]wire.Dial {
 	if err != nil {
 		return nil
 	}
+	return dialledIn(all, verifying)
+}
+
+// dialledIn is what the plans set that were dialled in.
+func dialledIn(all []wire.StoredPlan, verifying int64) map[string]wire.Dial {
 	m := map[string]wire.Dial{}
 	for _, plan := range all {
 		if plan.Dialled || plan.ID == verifying {
@@ -143,9 +150,27 @@ func (p *Planner) Dialled(verifying int64) map[string]wire.Dial {
 	return m
 }
 
+// inForce keeps a plan as the one that its pair is set to: an older one is not any more.
+func inForce(x *show.Show, plan wire.StoredPlan, by string) (wire.StoredPlan, error) {
+	all, err := plans(x)
+	if err != nil {
+		return plan, err
+	}
+	for _, old := range all {
+		if old.ID != plan.ID && old.Dialled && old.Main == plan.Main && old.Fill == plan.Fill {
+			old.Dialled = false
+			if _, err := put(x, old, by); err != nil {
+				return plan, err
+			}
+		}
+	}
+	plan.Dialled = true
+	return put(x, plan, by)
+}
+
 // StorePlan implements stream.AlignOperator.
 func (p *Planner) StorePlan(_ context.Context, r wire.PlanRequest, by string) (wire.StoredPlan, error) {
-	q := wire.AlignQuery{Main: r.Main, Fill: r.Fill, LowHz: r.LowHz, HighHz: r.HighHz, Aim: r.Aim, Gain: r.Gain}
+	q := wire.AlignQuery{Main: r.Main, Fill: r.Fill, LowHz: r.LowHz, HighHz: r.HighHz, Aim: r.Aim, Gain: r.Gain, SpreadM: r.SpreadM}
 	if err := q.Settle(); err != nil {
 		return wire.StoredPlan{}, err
 	}
@@ -161,18 +186,20 @@ func (p *Planner) StorePlan(_ context.Context, r wire.PlanRequest, by string) (w
 		choice = settingOf(*r.Plan)
 	}
 	seatsDB, aimDB := s.problem.Efficiency(nil, choice)
+	s.compare(choice)
 	settings, _ := s.changes(choice)
 	plan := wire.StoredPlan{
 		Name: r.Name, Main: r.Main, Fill: r.Fill, BandHz: []float64{s.problem.Band().LowHz, s.problem.Band().HighHz}, Aim: q.Aim,
 		Plan: s.planObject(choice), Settings: settings, TemperatureC: wire.Value(s.temperatureC), Seats: []wire.PlanSeat{}, Verified: []wire.Verification{},
 		Efficiency: wire.EfficiencyObject{Today: wire.Value(s.result.TodayDB), Plan: wire.Value(aimDB), RunnerUp: wire.Value(s.result.RunnerUpDB)},
+		Promise:    s.promise(choice, s.result.TodayDB, aimDB), SpreadM: q.SpreadM,
 	}
 	if plan.Name == "" {
 		plan.Name = r.Fill + " to " + r.Main
 	}
 	for i, seat := range s.seats {
 		plan.Seats = append(plan.Seats, wire.PlanSeat{
-			Seat: seat.seat.ID, Name: seat.seat.Name, TodayDB: wire.Value(s.result.Seats[i].TodayDB), PlanDB: wire.Value(seatsDB[i]),
+			Seat: seat.seat.ID, Name: seat.seat.Name, TodayDB: wire.Value(s.result.Seats[i].TodayDB), PlanDB: wire.Value(seatsDB[i]), ChangeDB: wire.Value(s.headsPlan[i] - s.heads[i]),
 			TakeA: seat.a.ID, TakeB: seat.b.ID,
 		})
 	}
@@ -180,17 +207,23 @@ func (p *Planner) StorePlan(_ context.Context, r wire.PlanRequest, by string) (w
 }
 
 // DialPlan implements stream.AlignOperator.
-func (p *Planner) DialPlan(ctx context.Context, id int64, by string) (wire.StoredPlan, error) {
+func (p *Planner) DialPlan(ctx context.Context, r wire.DialRequest, by string) (wire.StoredPlan, error) {
 	x, err := p.cfg.Shelf.Current()
 	if err != nil {
 		return wire.StoredPlan{}, err
 	}
-	plan, err := plan(x, id)
+	plan, err := plan(x, r.Plan)
 	if err != nil {
 		return plan, err
 	}
+	if r.ByHand {
+		if p.cfg.Rig != nil {
+			return plan, refuse(http.StatusConflict, "rig", "a virtual rig says itself what it is set to: dial the plan in")
+		}
+		return inForce(x, plan, by)
+	}
 	if p.cfg.Dial == nil {
-		return plan, refuse(http.StatusConflict, "no_rig", "only a virtual rig is dialled in from here: set your processor to the plan, then verify")
+		return plan, refuse(http.StatusConflict, "no_rig", "only a virtual rig is dialled in from here: set your processor to the plan and say so, then verify")
 	}
 	to := map[string]wire.Dial{}
 	now := p.cfg.Rig()
@@ -203,6 +236,5 @@ func (p *Planner) DialPlan(ctx context.Context, id int64, by string) (wire.Store
 	if err := p.cfg.Dial(ctx, to, by); err != nil {
 		return plan, err
 	}
-	plan.Dialled = true
-	return put(x, plan, by)
+	return inForce(x, plan, by)
 }

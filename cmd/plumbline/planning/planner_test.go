@@ -183,7 +183,7 @@ func TestPlanOverFourSeats(t *testing.T) {
 		d.take(seat, both(mains[i], fills[i]), nil, "main", "fill")
 	}
 	for _, aim := range []string{wire.AimMean, wire.AimWorst} {
-		a := d.align(wire.AlignQuery{Aim: aim, LowHz: 150, HighHz: 4000})
+		a := d.align(wire.AlignQuery{Aim: aim, LowHz: 150, HighHz: 4000, SpreadM: metres(0)})
 		if a.Plan == nil || len(a.Seats) != 4 || len(a.Missing) != 0 {
 			t.Fatalf("%+v", a)
 		}
@@ -267,25 +267,27 @@ func trueEfficiency(aim string, low, high float64) func(delayMs, sign float64) f
 	}
 }
 
-// Takes from before and after a change of the settings are put into one state;
-// a sum from another state is not taken for that of today.
+func metres(m float64) *float64 { return &m }
+
+// Takes from before and after a change of the settings are put into one state,
+// that of now; a sum from another state is not taken for that of today.
 func TestTakesOfDifferentStates(t *testing.T) {
 	d := newDesk(t, known())
 	one, two := d.seat("one"), d.seat("two")
 	a, b := path{{20, 0.5}}, path{{27, -0.5}}
 	d.take(one, a, nil, "main")
 	d.take(one, b, nil, "fill")
-	sum := d.take(one, both(a, b), nil, "main", "fill")
+	d.take(one, both(a, b), nil, "main", "fill")
 	d.dialled["fill"] = wire.Dial{DelayMs: 5, Polarity: "same"} // 7 ms less, and turned
-	d.take(one, both(a, b.set(-7, -1)), nil, "main", "fill")
+	sum := d.take(one, both(a, b.set(-7, -1)), nil, "main", "fill")
 	d.take(two, path{{25, 0.5}}, nil, "main")
 	d.take(two, path{{25, 0.5}}, nil, "fill")
-	got := d.align(wire.AlignQuery{})
+	got := d.align(wire.AlignQuery{SpreadM: metres(0)})
 	if len(got.Seats) != 2 || got.Plan.DelayMs > 0.005 || got.Plan.PolarityB != "same" || float64(got.Efficiency.Today) < -0.01 {
 		t.Errorf("what was dialled in already is planned again: %+v %+v", *got.Plan, got.Efficiency)
 	}
-	if s := got.Seats[0]; s.TakeBoth != sum || math.Abs(float64(s.OffsetMs)-7) > 0.01 || s.Polarity != "opposite" {
-		t.Errorf("the ledger of seat one is not of its own takes: %+v", s)
+	if s := got.Seats[0]; s.TakeBoth != sum || math.Abs(float64(s.OffsetMs)) > 0.01 || s.Polarity != "same" {
+		t.Errorf("the ledger of seat one is not of now: take %d, offset %g ms, %s", s.TakeBoth, s.OffsetMs, s.Polarity)
 	}
 	if s := got.Seats[1]; !s.Predicted || s.TakeBoth != 0 || !strings.Contains(strings.Join(got.Missing, "; "), "two: main and fill together") {
 		t.Errorf("%+v, missing %q", s.TakeBoth, got.Missing)
@@ -411,7 +413,7 @@ func TestBadTakes(t *testing.T) {
 	if _, err := d.Align(context.Background(), wire.AlignQuery{Main: "main", Fill: "roof", Aim: wire.AimMean}); err == nil || !strings.Contains(err.Error(), `no loudspeaker "roof"`) {
 		t.Errorf("%v", err)
 	}
-	if _, err := d.DialPlan(context.Background(), 4, "test"); err == nil || !strings.Contains(err.Error(), "no plan 4") {
+	if _, err := d.DialPlan(context.Background(), wire.DialRequest{Plan: 4}, "test"); err == nil || !strings.Contains(err.Error(), "no plan 4") {
 		t.Errorf("%v", err)
 	}
 }
@@ -426,7 +428,7 @@ func TestPlanByHand(t *testing.T) {
 	if p.Name != "mine" || p.Plan.DelayMs != 1.5 || !(p.Efficiency.Plan < -1) || p.Settings[0].Known {
 		t.Errorf("%+v", p)
 	}
-	if _, err := d.DialPlan(context.Background(), p.ID, "test"); err == nil || !strings.Contains(err.Error(), "processor") {
+	if _, err := d.DialPlan(context.Background(), wire.DialRequest{Plan: p.ID}, "test"); err == nil || !strings.Contains(err.Error(), "processor") {
 		t.Errorf("a real processor is dialled in from here: %v", err)
 	}
 	if got, err := plan(d.x, p.ID); err != nil || got.Plan != p.Plan || got.Dialled {
@@ -460,7 +462,7 @@ func TestVerify(t *testing.T) {
 			d.take(seat, a, nil, "main")
 			d.take(seat, b, nil, "fill")
 			p := d.store(wire.PlanRequest{LowHz: 150, HighHz: 4000})
-			if _, err := d.DialPlan(context.Background(), p.ID, "test"); err != nil {
+			if _, err := d.DialPlan(context.Background(), wire.DialRequest{Plan: p.ID}, "test"); err != nil {
 				t.Fatal(err)
 			}
 			if got := d.dialled["fill"]; math.Abs(got.DelayMs-(12-p.Plan.DelayMs)) > 1e-9 || got.Polarity != "same" {

@@ -29,8 +29,11 @@ type solution struct {
 	fromFill     wire.Dial
 	applied      []int64
 	temperatureC float64
+	unplaced     int // seats from where it is not known where the two stand
 	problem      *alignment.Problem
 	result       *alignment.Result
+	heads        []float64 // level of the sum over the louder one where heads are, now
+	headsPlan    []float64 // and with the plan
 }
 
 func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
@@ -38,7 +41,12 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := collect(x, q.Main, q.Fill)
+	all, err := plans(x)
+	if err != nil {
+		return nil, err
+	}
+	now := &force{known: p.Dialled(0), plans: dialledIn(all, 0)}
+	c, err := collect(x, q.Main, q.Fill, now)
 	if err != nil {
 		return nil, err
 	}
@@ -47,42 +55,72 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 		c.reasons = append(c.reasons, fmt.Sprintf("No seat has both %s alone and %s alone: survey one.", q.Main, q.Fill))
 		return s, nil
 	}
-	if err := s.applyOthers(); err != nil {
-		return nil, err
-	}
+	s.applyOthers(all)
 	s.temperatureC = c.seats[len(c.seats)-1].b.TemperatureC
+	s.spread(p.cfg.Places)
 	cfg := alignment.Config{Band: summation.Band{LowHz: q.LowHz, HighHz: q.HighHz}, Gain: q.Gain, Each: offline.Each}
 	if q.Aim == wire.AimWorst {
 		cfg.Aim = alignment.Worst
 	}
 	seats := make([]alignment.Seat, len(c.seats))
 	for i, seat := range c.seats {
-		seats[i] = alignment.Seat{A: seat.plannedA, B: seat.plannedB}
+		seats[i] = alignment.Seat{A: seat.nowA, B: seat.nowB, SpreadMs: seat.spreadMs}
 	}
 	if s.problem, err = alignment.New(cfg, seats); err != nil {
 		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %s.", q.Main, q.Fill, sayNo(err, q.Main, q.Fill)))
 		return s, nil
 	}
 	s.result = s.problem.Solve()
+	s.compare(s.result.Plan)
 	return s, nil
 }
 
-// applyOthers puts all takes into one state: the fill as it was set at last, the
-// main as the newest plans of other pairs leave it, or as it was set at last.
-func (s *solution) applyOthers() error {
-	all, err := plans(s.show)
-	if err != nil {
-		return err
+// compare sets what the level of the sum is where heads are, now and with a setting.
+func (s *solution) compare(x alignment.Setting) {
+	s.heads, s.headsPlan = s.problem.Gains(s.heads, unchanged), s.problem.Gains(s.headsPlan, x)
+}
+
+// spreadM is the spread of position asked for, m.
+func (s *solution) spreadM() float64 {
+	if s.query.SpreadM == nil {
+		return wire.DefaultSpreadM
 	}
+	return *s.query.SpreadM
+}
+
+// spread sets what the spread of position makes of the difference of arrival at each
+// seat, by where the two stand, or by the angle that is taken where nobody knows.
+func (s *solution) spread(places func() map[string]wire.Position) {
+	var at map[string]wire.Position
+	if places != nil {
+		at = places()
+	}
+	a, knownA := at[s.query.Main]
+	b, knownB := at[s.query.Fill]
+	for _, seat := range s.seats {
+		apart := alignment.Apart(alignment.UnknownAngleDeg)
+		if place := seat.seat.PositionM; knownA && knownB && place != nil {
+			apart = alignment.ApartAt(*place, a, b)
+		} else {
+			s.unplaced++
+		}
+		seat.spreadMs = alignment.SpreadMs(s.spreadM(), apart, verdict.SpeedOfSound(s.temperatureC))
+	}
+}
+
+// applyOthers puts all takes into one state, that of now: the fill as it is set, the
+// main as the newest plans of other pairs will leave it, or as it is set.
+func (s *solution) applyOthers(all []wire.StoredPlan) {
 	s.target = map[string]wire.Dial{}
+	main, fill := s.query.Main, s.query.Fill
 	for _, plan := range all {
-		if plan.Main != s.query.Main || plan.Fill == s.query.Fill {
+		if plan.Main != main || plan.Fill == fill {
 			continue
 		}
 		counts := false
 		for _, c := range plan.Settings {
 			s.target[c.Loudspeaker] = c.To
-			counts = counts || c.Loudspeaker == s.query.Main
+			counts = counts || c.Loudspeaker == main && !plan.Dialled
 		}
 		if counts {
 			s.applied = append(s.applied, plan.ID)
@@ -90,21 +128,26 @@ func (s *solution) applyOthers() error {
 	}
 	newest := slices.MaxFunc(s.seats, func(a, b *seatTakes) int { return cmp.Compare(a.b.ID, b.b.ID) })
 	s.known = newest.knownA && newest.knownB
-	s.fromMain, s.fromFill = newest.dialA, newest.dialB
-	if to, ok := s.target[s.query.Main]; ok {
+	s.fromMain = s.now.of(main, newest.knownA, newest.dialA)
+	s.fromFill = s.now.of(fill, newest.knownB, newest.dialB)
+	if to, ok := s.target[main]; ok && len(s.applied) > 0 {
 		s.fromMain = to
 	}
 	for _, seat := range s.seats {
-		seat.plannedA, seat.plannedB = seat.specA, seat.specB
-		// Of what it is not known how it was set, nobody changed it.
-		if change := difference(seat.dialA, s.fromMain); (seat.knownA || len(s.applied) > 0) && change != unchanged {
-			seat.plannedA = apply(change, seat.specA)
+		seat.nowA, seat.nowB = seat.specA, seat.specB
+		// Of what a virtual rig was not asked, as an import, nobody changed it. On a real
+		// one all plans count from what was set before the first.
+		if change := difference(seat.dialA, s.fromMain); change != unchanged && (seat.knownA || !newest.knownA || !s.rig || len(s.applied) > 0) {
+			seat.nowA = apply(change, seat.specA)
 		}
-		if change := difference(seat.dialB, s.fromFill); seat.knownB && change != unchanged {
-			seat.plannedB = apply(change, seat.specB)
+		if change := difference(seat.dialB, s.fromFill); change != unchanged && (seat.knownB || !newest.knownB || !s.rig) {
+			seat.nowB = apply(change, seat.specB)
+		}
+		// What was taken of both is of today only if nothing else counts.
+		if s.fromMain != s.now.of(main, seat.knownA, seat.dialA) && seat.both != nil {
+			seat.both, seat.specBoth = nil, nil
 		}
 	}
-	return nil
 }
 
 var unchanged = alignment.Setting{Sign: 1}
@@ -216,6 +259,7 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	a := wire.Align{
 		Main: q.Main, Fill: q.Fill, Aim: q.Aim, BandHz: []float64{}, BandFound: q.LowHz == 0, Settings: []wire.DialChange{},
 		Efficiency: wire.EfficiencyObject{Today: unknown, Plan: unknown, RunnerUp: unknown}, FlatnessMs: unknown, TemperatureC: wire.Value(s.temperatureC),
+		SpreadM: s.spreadM(), Promise: wire.Promise{ChangeDB: unknown, LosingDB: unknown, Losing: []string{}, AddsUpToHz: unknown, NothingFromHz: unknown},
 		Cycles: []wire.CycleObject{}, Missing: s.missing, Seats: []wire.AlignSeat{}, Curve: wire.DelayCurve{SameDB: wire.Values{}, OppositeDB: wire.Values{}}, Applied: s.applied,
 	}
 	if s.problem == nil {
@@ -235,7 +279,8 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 	s.sayCycles(&a)
 	var how string
 	a.Settings, how = s.changes(r.Plan)
-	s.say(how)
+	a.Promise = s.promise(r.Plan, r.TodayDB, r.PlanDB)
+	s.say(how, a.Promise)
 	a.Reasons = s.reasons
 	a.Seats = make([]wire.AlignSeat, len(s.seats))
 	axis := s.axis()

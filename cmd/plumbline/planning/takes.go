@@ -25,15 +25,17 @@ type seatTakes struct {
 	knownB       bool
 	specA, specB *response.Spectra
 	specBoth     *response.Spectra
-	plannedA     *response.Spectra // as they would be taken now
-	plannedB     *response.Spectra
-	damage       string // a take that could not be read, and its place is left out or its sum predicted
+	nowA         *response.Spectra // as they would be taken now
+	nowB         *response.Spectra
+	spreadMs     float64 // of the difference of arrival where heads are
+	damage       string  // a take that could not be read, and its place is left out or its sum predicted
 }
 
 // collection is what a show has of two loudspeakers.
 type collection struct {
 	show       *show.Show
 	main, fill show.Loudspeaker
+	now        *force
 	seats      []*seatTakes // complete ones, in the show's order
 	missing    []string
 	reasons    []string
@@ -45,9 +47,10 @@ func settingsOf(t *show.Take) (s wire.TakeSettings) {
 }
 
 // collect picks the takes: at each seat the newest of A, the newest of B, and
-// the newest of both that was made with A and B set as in those.
-func collect(x *show.Show, main, fill string) (*collection, error) {
-	c := &collection{show: x, missing: []string{}, reasons: []string{}}
+// the newest of both that was made with A and B set as inForce says, or as in
+// those where that is nil.
+func collect(x *show.Show, main, fill string, inForce *force) (*collection, error) {
+	c := &collection{show: x, now: inForce, missing: []string{}, reasons: []string{}}
 	speakers, err := x.Loudspeakers()
 	if err != nil {
 		return nil, err
@@ -86,6 +89,27 @@ func collect(x *show.Show, main, fill string) (*collection, error) {
 	return c, c.readAll()
 }
 
+// force is what the loudspeakers are set to now, as far as it is known.
+type force struct {
+	known map[string]wire.Dial // of a virtual rig, its own settings; of a real one what was dialled in
+	plans map[string]wire.Dial // what was dialled in by plans, on top of what nobody knows
+}
+
+// of is what a loudspeaker is set to now that was set to then when a take was made.
+func (f *force) of(name string, known bool, then wire.Dial) wire.Dial {
+	if f == nil {
+		return then
+	}
+	from := f.plans
+	if known {
+		from = f.known
+	}
+	if d, ok := from[name]; ok {
+		return d
+	}
+	return then
+}
+
 // newest is the last take of a seat that these loudspeakers made and ok takes.
 func newest(takes []show.Take, seat int64, playing []int64, ok func(*show.Take) bool) *show.Take {
 	slices.Sort(playing)
@@ -115,7 +139,9 @@ func (c *collection) pick(s *seatTakes, takes []show.Take) bool {
 	s.readDials(c.main.Name, c.fill.Name)
 	s.both = newest(takes, s.seat.ID, []int64{c.main.ID, c.fill.ID}, func(t *show.Take) bool {
 		set := settingsOf(t).Dialled
-		return sameDial(dialOf(set, c.main.Name), s.dialA) && sameDial(dialOf(set, c.fill.Name), s.dialB)
+		_, knownA := set[c.main.Name]
+		_, knownB := set[c.fill.Name]
+		return sameDial(dialOf(set, c.main.Name), c.now.of(c.main.Name, knownA, s.dialA)) && sameDial(dialOf(set, c.fill.Name), c.now.of(c.fill.Name, knownB, s.dialB))
 	})
 	if s.both == nil {
 		c.missing = append(c.missing, fmt.Sprintf("%s: %s and %s together, the sum is predicted", s.seat.Name, c.main.Name, c.fill.Name))

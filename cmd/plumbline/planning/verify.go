@@ -58,7 +58,7 @@ func (p *Planner) VerifyPlan(ctx context.Context, r wire.VerifyRequest, by strin
 
 // basis are the takes of A and B that a plan rests on at a seat, or the newest.
 func basis(x *show.Show, plan *wire.StoredPlan, seat int64) (*seatTakes, error) {
-	c, err := collect(x, plan.Main, plan.Fill)
+	c, err := collect(x, plan.Main, plan.Fill, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -121,8 +121,11 @@ func (p *Planner) Prove(r wire.VerifyRequest, seat, take int64, by string) (wire
 	kept.FrequencyHz, kept.Correlation = []float64{}, wire.Values{}
 	kept.PredictedCurve, kept.MeasuredCurve, kept.PredictedError, kept.MeasuredError = wire.Values{}, wire.Values{}, wire.Values{}, wire.Values{}
 	plan.Verified = append(slices.DeleteFunc(plan.Verified, func(old wire.Verification) bool { return old.Seat == seat }), kept)
-	plan.Dialled = plan.Dialled || v.Pass
-	_, err = put(x, plan, by)
+	if v.Pass && !plan.Dialled {
+		_, err = inForce(x, plan, by)
+	} else {
+		_, err = put(x, plan, by)
+	}
 	return v, err
 }
 

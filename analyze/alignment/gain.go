@@ -1,0 +1,30 @@
+package alignment
+
+import "math"
+
+// Gains sets dst, one entry a seat, to the level of the sum under x over that of the
+// louder one as it is, in dB: power means over the cells, over each seat's spread.
+// It returns dst; nil allocates. Of |A + gpBe^{−jωτ}|² a spread keeps
+// exp(−(ωσ_τ)²/2) of what the two have in common.
+func (p *Problem) Gains(dst []float64, x Setting) []float64 {
+	dst = dst[:0]
+	for i := range p.seats {
+		dst = append(dst, p.seats[i].gain(x))
+	}
+	return dst
+}
+
+func (s *seat) gain(x Setting) float64 {
+	level, tau := float64(x.Sign)*math.Pow(10, x.GainDB/20), x.DelayMs/1e3
+	var a, b, sum float64
+	for k, z := range s.cross {
+		turn := s.omega[k] * s.spreadS
+		sin, cos := math.Sincos(s.omega[k] * tau)
+		r := s.ratio[k]
+		in := level * r * (real(z)*cos - imag(z)*sin) * math.Exp(-turn*turn/2)
+		a += s.powerA[k]
+		b += s.powerA[k] * r * r
+		sum += s.powerA[k] * (1 + level*level*r*r + 2*in)
+	}
+	return 10 * math.Log10(max(sum/max(a, b), 1e-6)) // −60 dB: see maxC
+}
