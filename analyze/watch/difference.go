@@ -65,29 +65,13 @@ func (r *recent) change(b *Baseline, from, to int) (ratio, sd float64) {
 	return 1 + gained/power, math.Sqrt(leastSpread*variance) / power
 }
 
-// explained is the share, 0…1, of what has changed lately against the response in
-// force that a change to it by any multiple of d accounts for: with D what the
-// response has gained, |⟨d,D⟩|²/(⟨d,d⟩⟨D,D⟩), each bin with the weight it has in
-// the tests, and ⟨D,D⟩ less what noise contributes.
-func (w *Watch) explained(d []complex128, from, to int) float64 {
-	r := &w.recent
-	var along, length, all float64
+// restart leaves nothing of what was heard before the last steps.
+func (r *recent) restart(w *Watch, s *snapshot) {
 	for k := w.b.low; k < w.b.high; k++ {
-		xx := r.xx[k]
-		if w.weight[k] == 0 || xx == 0 {
-			continue
-		}
-		e := r.ex[k] - (w.now[k]-w.b.h[k])*complex(xx, 0)
-		all += w.weight[k] * (abs2(e) - r.noise[k]) / xx
-		if k >= from && k < to {
-			along += w.weight[k] * real(conj(d[k])*e)
-			length += w.weight[k] * abs2(d[k]) * xx
-		}
+		r.xx[k] = s.xx[k]
+		r.ex[k] = s.xy[k] - w.b.h[k]*complex(s.xx[k], 0)
+		r.noise[k] = s.noise[k] * s.xx[k]
 	}
-	if along <= 0 || all <= 0 || length == 0 {
-		return 0
-	}
-	return min(1, along*along/(length*all))
 }
 
 // Differences appends, by third of an octave, the level of what is heard of the

@@ -10,16 +10,20 @@ type Kind string
 
 // The kinds of events.
 const (
-	Restored     Kind = "as before"     // what was wrong is no longer
-	Flipped      Kind = "flipped"       // a loudspeaker turned over
-	Lost         Kind = "lost"          // a loudspeaker silent
-	LevelChanged Kind = "level changed" // by ChangeDB
-	BandLost     Kind = "band lost"     // nothing left from LowHz to HighHz
-	BandChanged  Kind = "band changed"  // by ChangeDB from LowHz to HighHz
-	Moved        Kind = "arrival moved" // by ShiftMs
-	NoiseRose    Kind = "noise rose"    // by ChangeDB
-	InputLost    Kind = "input lost"    // the microphone delivers nothing
-	InputBack    Kind = "input back"    // it does again
+	Restored     Kind = "as before"        // what was wrong is no longer
+	Flipped      Kind = "flipped"          // a loudspeaker turned over
+	Lost         Kind = "lost"             // a loudspeaker silent
+	LevelChanged Kind = "level changed"    // by ChangeDB
+	BandLost     Kind = "band lost"        // nothing left from LowHz to HighHz
+	BandChanged  Kind = "band changed"     // by ChangeDB from LowHz to HighHz
+	Moved        Kind = "arrival moved"    // by ShiftMs
+	Nudged       Kind = "microphone moved" // by some centimetres: arrivals shifted by up to ShiftMs
+	Shaded       Kind = "in the way"       // something stands before the microphone
+	NoiseRose    Kind = "noise rose"       // by ChangeDB
+	InputLost    Kind = "input lost"       // the microphone delivers nothing
+	InputBack    Kind = "input back"       // it does again
+
+	warmed Kind = "air warmed" // is followed, and no event
 )
 
 // Change is one hypothesis: what would have happened, to what.
@@ -105,33 +109,4 @@ func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis 
 		add(Change{Kind: BandLost, What: name, LowHz: b.hz(b.low), HighHz: wooferHz}, i, b.low, b.bin(wooferHz), p, constant(-1))
 	}
 	return list
-}
-
-// gain is by what a change of everything has multiplied each component.
-func (c Change) gain() complex128 {
-	switch c.Kind {
-	case Flipped:
-		return -1
-	case LevelChanged:
-		return complex(math.Pow(10, c.ChangeDB/20), 0)
-	}
-	return 1
-}
-
-// after is what is left of a component's response once a change has happened to it.
-func (h *hypothesis) after(part []complex128) []complex128 {
-	out := make([]complex128, len(part))
-	copy(out, part)
-	for k := h.from; k < h.to; k++ {
-		out[k] += h.d[k]
-	}
-	return out
-}
-
-func scaled(h []complex128, by complex128) []complex128 {
-	out := make([]complex128, len(h))
-	for k, v := range h {
-		out[k] = by * v
-	}
-	return out
 }

@@ -187,7 +187,7 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 		return now.Add(-time.Duration(s.fed-min(sample, s.fed)) * time.Second / rate)
 	}
 	at, onset := when(e.Sample), when(e.Onset)
-	mark, certainty := markOf(e.Kind), certaintyOf(e.Confidence)
+	mark, certainty := markOf(e), certaintyOf(e.Confidence)
 	text := told(e, onset, s.byArrival())
 	s.view.Events++
 	s.said, s.mark, s.certainty = text, mark, certainty

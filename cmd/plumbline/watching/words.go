@@ -21,15 +21,23 @@ func changeOf(c watch.Change) wire.WatchChange {
 		ChangeDB: number(c.ChangeDB), ShiftMs: number(c.ShiftMs)}
 }
 
-func markOf(k watch.Kind) string {
-	switch k {
+// markOf says what an event asks for: nobody is sent to a loudspeaker for what a
+// moved microphone, the air or a person explains as well.
+func markOf(e watch.Event) string {
+	switch e.Kind {
 	case watch.Restored, watch.InputBack:
 		return wire.Steady
-	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved:
+	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved, watch.Nudged, watch.Shaded:
+		return wire.Attention
+	}
+	if e.Harmless > harmlessAt {
 		return wire.Attention
 	}
 	return wire.Act
 }
+
+// harmlessAt is how likely it may be that nothing is at fault when somebody is to act.
+const harmlessAt = 0.05
 
 // sureAt is the confidence from which a kind of change is called sure, likelyAt
 // that below which it is not called at all.
@@ -104,6 +112,10 @@ func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 			later = "earlier"
 		}
 		return fmt.Sprintf("%s: arrives about %.2g ms %s, %s. Has its delay or its place changed, or the microphone's?", what, math.Abs(c.ShiftMs), later, since)
+	case watch.Nudged:
+		return fmt.Sprintf("The microphone, or something near it, has moved %s: arrivals shifted by up to %.2f ms. Check the stand, or take a new baseline.", since, math.Max(c.ShiftMs, 0.01))
+	case watch.Shaded:
+		return fmt.Sprintf("Somebody or something is in front of the microphone %s: its direct sound is duller. Look there before you look at a loudspeaker.", since)
 	case watch.NoiseRose:
 		return fmt.Sprintf("The room is about %.0f dB noisier %s.", c.ChangeDB, since)
 	case watch.InputLost:
