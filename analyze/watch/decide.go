@@ -89,9 +89,14 @@ func (w *Watch) diagnose(steps int) {
 	case best.harmless:
 		confidence = doubt / (1 + rivals)
 	}
+	harmless /= all
+	if best.Kind == Moved && math.Abs(best.ShiftMs)/1000*w.climate.speed() < nudgeMost {
+		// As little as this the microphone may have moved towards the loudspeaker.
+		confidence, harmless = min(confidence, doubt), max(harmless, 0.5)
+	}
 	w.events = append(w.events, Event{
 		Change: best.Change, Sample: w.sample, Onset: w.sample - min(w.sample, uint64(steps*perStep*w.seg.hop)),
-		Confidence: confidence, Harmless: harmless / all,
+		Confidence: confidence, Harmless: harmless,
 	})
 	w.accept(best, s)
 }

@@ -40,6 +40,7 @@ type WatchStop struct {
 const (
 	WatchLearning = "learning" // from the take
 	WatchListens  = "watching"
+	WatchPaused   = "paused" // while what plays is changed on purpose; Text says why
 	WatchFailed   = "failed" // Text says why
 )
 
@@ -88,8 +89,8 @@ type WatchedPart struct {
 // WatchChange is what is different from the baseline.
 type WatchChange struct {
 	// Kind is "flipped", "lost", "level changed", "band lost", "band changed",
-	// "arrival moved", "noise rose", "input lost", "input back", "as before" or
-	// "limit crossed".
+	// "arrival moved", "microphone moved", "in the way", "noise rose", "input lost",
+	// "input back", "as before" or "limit crossed".
 	Kind     string `json:"kind"`
 	What     string `json:"what"`      // loudspeaker or arrival; empty: all of them
 	LowHz    Value  `json:"low_hz"`    // of a band; else null

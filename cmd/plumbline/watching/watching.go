@@ -58,6 +58,7 @@ type Watcher struct {
 	sessions []*session // by channel
 	revision uint64
 	ended    bool
+	playing  Playing
 }
 
 // session is the watch of one microphone.
@@ -66,12 +67,16 @@ type session struct {
 	take    show.Take
 	view    wire.Watch // all of it that does not follow from watch
 	watch   *watch.Watch
-	fed     uint64    // samples
+	fed     uint64    // samples that the watch has heard
 	healthy time.Time // since when all is as the baseline
 	heard   time.Time // when samples came last
 	events  []watch.Event
 
 	said, mark, certainty string // about what is wrong
+
+	playing []string // loudspeakers of the baseline
+	paused  string   // why nothing is compared; empty: it is
+	skip    int      // frames that are not heard after a pause
 }
 
 // New checks cfg and starts nothing.
@@ -153,8 +158,11 @@ func (w *Watcher) feed(block []float32, ref, mic []float64, end uint64, gap capt
 				s.view.Breaks++
 			}
 		}
-		s.watch.Feed(ref, mic)
 		s.heard = now
+		if s.skips(len(ref)) {
+			continue
+		}
+		s.watch.Feed(ref, mic)
 		s.fed += uint64(len(ref))
 		s.events = s.watch.Events(s.events[:0])
 		for _, e := range s.events {

@@ -171,6 +171,9 @@ func (s *session) now(at time.Time) wire.Watch {
 	if s.watch == nil {
 		return v
 	}
+	if s.paused != "" {
+		return s.waits(v)
+	}
 	within, known := 0.0, false
 	for _, d := range s.watch.Differences(nil) {
 		v.LowHz, v.HighHz = append(v.LowHz, math.Round(d.LowHz)), append(v.HighHz, math.Round(d.HighHz))
