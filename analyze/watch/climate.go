@@ -58,22 +58,22 @@ func (c *climate) init(b *Baseline) {
 
 // original puts the baseline in force, in the air that is followed.
 func (c *climate) original() {
-	c.taken, c.parts, c.rest = 0, nil, []air{{h: c.b.rest}}
-	for _, p := range c.b.parts {
-		c.parts = append(c.parts, air{p.h, p.electricalS * c.b.cfg.SampleRateHz})
-	}
+	c.put(c.b.inForce())
 }
 
 // renew puts what was heard just now in force, in the place of the baseline.
 func (c *climate) renew(whole []complex128, parts [][]complex128) {
 	rest := append([]complex128(nil), whole...)
+	was := c.parts
+	c.parts = nil
 	for i, p := range parts {
+		c.parts = append(c.parts, air{electrical: was[i].electrical})
 		c.parts[i].h = c.plan.Inverse(make([]float64, c.b.n), p)
 		for k, v := range p {
 			rest[k] -= v
 		}
 	}
-	c.rest = []air{{h: c.plan.Inverse(make([]float64, c.b.n), rest)}}
+	c.rest = []air{{c.plan.Inverse(make([]float64, c.b.n), rest), c.rest[0].electrical}}
 	c.taken, c.built = c.change, c.change
 	c.tilt()
 }
@@ -99,9 +99,38 @@ func (c *climate) at(change float64) (whole []complex128, parts [][]complex128) 
 }
 
 // baseline is the baseline's response in the air that is followed.
-func (c *climate) baseline() []complex128 {
+func (c *climate) baseline() []complex128 { return c.of(c.b.inForce()) }
+
+func (b *Baseline) inForce() *inForce {
+	f := &inForce{}
+	all := b.parts[0].electricalS // what is nobody's is delayed like all are, if they are alike
+	for _, p := range b.parts {
+		f.parts = append(f.parts, air{p.h, p.electricalS * b.cfg.SampleRateHz})
+		if p.electricalS != all {
+			all = 0
+		}
+	}
+	f.rest = []air{{b.rest, all * b.cfg.SampleRateHz}}
+	return f
+}
+
+// partsOfBaseline are its components in the air that is followed.
+func (c *climate) partsOfBaseline() [][]complex128 {
 	was := *c
 	was.original()
+	_, parts := was.at(c.change)
+	return parts
+}
+
+// inForce is what can be put in force again.
+func (c *climate) inForce() *inForce { return &inForce{c.parts, c.rest, c.taken} }
+
+func (c *climate) put(f *inForce) { c.parts, c.rest, c.taken = f.parts, f.rest, f.taken }
+
+// of is the response of what was in force, in the air that is followed.
+func (c *climate) of(f *inForce) []complex128 {
+	was := *c
+	was.put(f)
 	whole, _ := was.at(c.change)
 	return whole
 }

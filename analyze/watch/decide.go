@@ -34,7 +34,7 @@ const (
 	airAlone = 0.6
 	// asBefore is by how much "as the baseline" is preferred.
 	asBefore = 5
-	// apart is by how much of its power a band must differ to have changed.
+	// changed is by how much of its power a band must differ to have changed.
 	changed = 0.03
 )
 
@@ -44,9 +44,7 @@ func (w *Watch) diagnose(steps int) {
 	s := w.heard.take(w, min(max(steps-1, fewest), recall))
 	j := newJudge(w, s)
 	causes := append(j.faults(), j.harmless()...)
-	if w.state != (Change{}) {
-		causes = append(causes, cause{Change: Change{Kind: Restored, What: w.state.What}, mu: w.climate.baseline(), free: -asBefore})
-	}
+	causes = append(causes, w.undoings()...)
 	best := &causes[0]
 	for i := range causes {
 		c := &causes[i]
@@ -58,14 +56,28 @@ func (w *Watch) diagnose(steps int) {
 			best = c
 		}
 	}
+	if Debug != nil {
+		for _, c := range causes {
+			if c.score > best.score-30 {
+				Debug(c.Change, c.score, c.explained, c.credit, j.misfit(c.mu))
+			}
+		}
+	}
 	none := cause{mu: w.now}
 	if j.weigh(&none); none.score >= best.score && !j.differs() {
 		w.rest()
 		return
 	}
+	gone := j.gone(causes, best)
+	if gone >= 0 {
+		best = &causes[gone]
+	}
 	var rivals, harmless, all float64
 	for i := range causes {
 		c := &causes[i]
+		if gone >= 0 && (c.Kind == LevelChanged || c.Kind == BandChanged) && c.ChangeDB < 0 {
+			continue // the arrivals have told these apart
+		}
 		p := math.Exp(c.score - best.score)
 		all += p
 		if c.harmless {
@@ -81,7 +93,7 @@ func (w *Watch) diagnose(steps int) {
 		w.climate.change, w.climate.spread2 = best.kelvin, 0
 		w.now, w.parts = w.climate.responses()
 		w.rest()
-		w.quiet(s)
+		copy(w.noise, s.noise)
 		w.arm()
 		return
 	case best.Kind == Restored:
@@ -120,72 +132,4 @@ func (w *Watch) rest() {
 	}
 }
 
-// accept puts what was heard since a change in force, and forgets what was before.
-func (w *Watch) accept(c *cause, s *snapshot) {
-	w.rest()
-	w.recent.restart(w, s)
-	w.quiet(s)
-	w.learning = 0
-	if c.Kind == Restored {
-		w.restore()
-		return
-	}
-	w.state = c.Change
-	w.learning = relearn
-	copy(w.newXX, s.xx)
-	copy(w.newXY, s.xy)
-	w.now, w.parts = s.h, c.parts
-	w.climate.renew(w.now, w.parts)
-	w.compare(s)
-	w.arm()
-}
-
-// quiet takes the noise to be what it was in a snapshot.
-func (w *Watch) quiet(s *snapshot) {
-	copy(w.noise, s.noise)
-}
-
-// compare finds the bands in which what was heard is surely not the baseline: in
-// the others the two differ by noise, which says nothing about a return.
-func (w *Watch) compare(s *snapshot) {
-	base := w.climate.baseline()
-	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
-		to := w.recent.bounds[i+1]
-		var all, noise float64
-		for k := from; k < to; k++ {
-			all += s.xx[k] * abs2(s.h[k]-base[k])
-			noise += s.noise[k]
-		}
-		by := 0.0
-		if all > 2*noise {
-			by = 1 - noise/all
-		}
-		for k := from; k < to; k++ {
-			w.differs[k] = by
-		}
-	}
-}
-
-// learn improves the response that a change has left behind by what is heard
-// until the next one.
-func (w *Watch) learn() {
-	if w.learning == 0 || w.suspicious() {
-		return
-	}
-	for k := w.b.low; k < w.b.high; k++ {
-		w.newXX[k] += w.xx[k]
-		w.newXY[k] += w.ex[k] + w.now[k]*complex(w.xx[k], 0)
-	}
-	if w.learning--; w.learning > 0 {
-		return
-	}
-	now := append([]complex128(nil), w.now...)
-	for k := range now {
-		if w.newXX[k] > 0 {
-			now[k] = w.newXY[k] / complex(w.newXX[k], 0)
-		}
-	}
-	w.now = now
-	w.climate.renew(w.now, w.parts)
-	w.rearm()
-}
+var Debug func(Change, float64, float64, []float64, []float64)

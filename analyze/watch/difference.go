@@ -88,6 +88,3 @@ func (w *Watch) Differences(dst []Difference) []Difference {
 	}
 	return dst
 }
-
-// State is what is wrong at present; ok when nothing is.
-func (w *Watch) State() (c Change, ok bool) { return w.state, w.state == (Change{}) && !w.deaf }

@@ -30,7 +30,7 @@ func (j *judge) faults() []cause {
 			for k := range x.mu {
 				x.mu[k] += x.parts[part][k] - w.parts[part][k]
 			}
-			j.reverberate(&x, part, by)
+			j.reverberate(&x, by)
 		}
 		list = append(list, x)
 	}
@@ -91,7 +91,7 @@ func (j *judge) faults() []cause {
 
 const (
 	leastDB   = 1      // of a change of level
-	leastLeft = 0.06   // of an amplitude; below, a loudspeaker is lost
+	leastLeft = 0.12   // of an amplitude, −18 dB; below, a loudspeaker is lost
 	farthest  = 2.6e-3 // s, that a loudspeaker's delay may have changed by
 	nearest   = 30e-6
 )
@@ -140,11 +140,43 @@ func (j *judge) driver(d driver, p, difference []complex128) (hz float64, by fun
 	return hz, by
 }
 
+// gone is the loudspeaker that was lost, among causes of which the best one calls
+// it softer; −1 when none was. Of a loudspeaker that is known by its arrival only
+// most reverberation is nobody's, so that "all softer" explains more of its loss
+// than its own silence does. But then the arrivals tell: one is gone, another is not.
+func (j *judge) gone(causes []cause, best *cause) int {
+	w := j.w
+	if w.b.alone || best.Kind != LevelChanged && best.Kind != BandChanged || best.ChangeDB > 0 {
+		return -1
+	}
+	difference := minus(j.s.h, w.now)
+	found, most, least := -1, lostExtent, math.Inf(1)
+	for i, p := range w.parts {
+		x := -j.along(p, difference)
+		least = min(least, x)
+		if x < most {
+			continue
+		}
+		for n := range causes {
+			if c := &causes[n]; c.Kind == Lost && c.What == w.b.parts[i].name && (best.What == "" || best.What == c.What) {
+				found, most = n, x
+			}
+		}
+	}
+	if least > most/2 {
+		return -1
+	}
+	return found
+}
+
+// lostExtent of an arrival missing, amplitude, is taken for all of it: 10 dB.
+const lostExtent = 0.7
+
 // reverberate has the reverberation of a component that is known by its arrival
 // only change with it. It is nobody's, but if a share φ of its power is the
 // component's, what is lost of it is like the whole with the coefficient φ, and
-// leaves φ(1−φ) open. Reverberation is shared out like the direct sounds are.
-func (j *judge) reverberate(x *cause, part int, by func(k int) complex128) {
+// leaves φ(1−φ) open. The share is fitted.
+func (j *judge) reverberate(x *cause, by func(k int) complex128) {
 	w := j.w
 	if w.b.alone {
 		return
@@ -153,28 +185,15 @@ func (j *judge) reverberate(x *cause, part int, by func(k int) complex128) {
 	for _, p := range w.parts {
 		rest = minus(rest, p)
 	}
-	x.credit = make([]float64, len(j.bands))
-	for i, b := range j.bands {
-		own, all, power := 0.0, 0.0, 0.0
-		for n, p := range w.parts {
-			for k := b.from; k < b.to; k++ {
-				e := j.weight[k] * abs2(p[k])
-				all += e
-				if n == part {
-					own += e
-				}
-			}
-		}
-		if all == 0 {
-			continue
-		}
-		share := own / all
-		for k := b.from; k < b.to; k++ {
-			d := by(k) * rest[k]
-			x.mu[k] += complex(share, 0) * d
-			power += j.weight[k] * abs2(d)
-		}
-		x.credit[i] = share * (1 - share) * power
+	for k := range rest {
+		rest[k] *= by(k)
+	}
+	share := min(max(j.along(rest, minus(j.s.h, x.mu)), 0), 1)
+	x.free++
+	x.mu = plus(x.mu, scaled(rest, complex(share, 0)))
+	x.credit = j.share(rest)
+	for i := range x.credit {
+		x.credit[i] *= share * (1 - share)
 	}
 }
 
@@ -190,6 +209,14 @@ func plus(a, b []complex128) []complex128 {
 	out := make([]complex128, len(a))
 	for k, v := range a {
 		out[k] = v + b[k]
+	}
+	return out
+}
+
+func scaled(h []complex128, by complex128) []complex128 {
+	out := make([]complex128, len(h))
+	for k, v := range h {
+		out[k] = by * v
 	}
 	return out
 }

@@ -38,7 +38,27 @@ func (j *judge) harmless() []cause {
 	direct := j.directs()
 	list := []cause{j.air()}
 	list = append(list, j.nudge(direct)...)
-	return append(list, j.shadow(direct))
+	list = append(list, j.shadow(direct))
+	for i, d := range direct {
+		list = append(list, j.dull(i, d))
+	}
+	return list
+}
+
+// dull is a shadow of one direct sound as deep as a dead driver would make it.
+// Where the room's sound has not gone with it, that is what it is.
+func (j *judge) dull(part int, direct []complex128) cause {
+	w := j.w
+	_, by := j.driver(drivers[0], direct, minus(j.s.h, w.now))
+	x := cause{Change: Change{Kind: Shaded}, harmless: true, free: 2, mu: append([]complex128(nil), w.now...)}
+	x.parts = append(x.parts, w.parts...)
+	x.parts[part] = append([]complex128(nil), w.parts[part]...)
+	for k := w.b.low; k < w.b.high; k++ {
+		d := direct[k] * complex(by(w.b.hz(k))-1, 0)
+		x.mu[k] += d
+		x.parts[part][k] += d
+	}
+	return x
 }
 
 // directs are the direct sounds of the components.

@@ -11,6 +11,8 @@ type cause struct {
 	free     float64        // how many numbers were fitted
 	harmless bool           // nothing is at fault
 	kelvin   float64        // of air
+	back     *inForce       // what comes back in force
+	left     []active       // what is still different when one is undone
 
 	score     float64
 	explained float64 // share of the change

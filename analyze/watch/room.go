@@ -14,7 +14,7 @@ const (
 // what reverberation and the baseline's noise explain.
 func (w *Watch) listen(direct, residual float64) {
 	expected := w.b.reverb*direct + w.b.noise
-	if w.waiting > 0 || w.suspicious() || expected <= 0 || w.state != (Change{}) {
+	if w.waiting > 0 || w.suspicious() || expected <= 0 || w.wrong() {
 		w.rise = 0
 		return
 	}

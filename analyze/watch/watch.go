@@ -40,10 +40,10 @@ type Watch struct {
 	climate climate
 
 	// The response in force, and what is tested against it.
-	now   []complex128
-	parts [][]complex128
-	tests []test
-	state Change // what is wrong; the zero Change when nothing is
+	now    []complex128
+	parts  [][]complex128
+	tests  []test
+	active []active // what is wrong, the newest last
 
 	// Sums of the current step.
 	count  int
@@ -106,26 +106,18 @@ func New(b *Baseline) *Watch {
 	return w
 }
 
-// restore puts the baseline back in force.
-func (w *Watch) restore() {
-	w.climate.original()
-	w.now, w.parts = w.climate.responses()
-	w.state = Change{}
-	w.arm()
-}
-
 // arm makes the tests for the response in force.
 func (w *Watch) arm() {
 	w.tests = w.tests[:0]
 	for _, h := range hypotheses(w.b, w.now, w.parts) {
 		w.tests = append(w.tests, test{hypothesis: h})
 	}
-	if w.state != (Change{}) {
+	if w.wrong() {
 		d := w.climate.baseline()
 		for k := range d {
 			d[k] = complex(w.differs[k], 0) * (d[k] - w.now[k])
 		}
-		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: Change{Kind: Restored, What: w.state.What}, d: d, from: w.b.low, to: w.b.high, part: -1}})
+		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: Change{Kind: Restored}, d: d, from: w.b.low, to: w.b.high, part: -1}})
 	}
 }
 

@@ -84,6 +84,7 @@ func fault(s *stage) trial {
 type outcome struct {
 	trial
 	seed                       uint64
+	prelude                    string
 	boxes                      int
 	early, events, after, next []watch.Event
 	took                       float64
@@ -92,15 +93,23 @@ type outcome struct {
 }
 
 // try plays calm, the change, its undoing, and calm again.
-func try(seed uint64, draw func(*stage) trial, lasts float64) (o outcome) {
+func try(seed uint64, draw func(*stage) trial, lasts float64, alone, combo bool) (o outcome) {
 	s := newStage(seed)
 	o.seed, o.boxes = seed, len(s.scene.Loudspeakers)
-	w, err := s.learn(true)
+	w, err := s.learn(alone)
 	if err != nil {
 		o.err = err
 		return o
 	}
 	o.early = s.hear(w, 8)
+	if combo {
+		c := harmless(s)
+		s.set(c.paths)
+		o.prelude = c.name
+		for _, e := range s.hear(w, 25) {
+			o.prelude += say(e)
+		}
+	}
 	before := s.paths
 	o.trial = draw(s)
 	s.set(o.paths)
@@ -133,7 +142,7 @@ func TestTrialsSurvey(t *testing.T) {
 	var first uint64
 	fmt.Sscan(os.Getenv("FIRST"), &first)
 	begun := time.Now()
-	lasts := []float64{10, 30, 60}
+	lasts := []float64{10, 30, 6}
 	var mu sync.Mutex
 	var accused, unwell, wrong, late, extra, unsure, total int
 	for i := range n {
@@ -145,7 +154,7 @@ func TestTrialsSurvey(t *testing.T) {
 			if kind == "fault" {
 				draw = fault
 			}
-			o := try(first+uint64(i), draw, lasts[i%2])
+			o := try(first+uint64(i), draw, lasts[i%3], os.Getenv("ALONE") == "", os.Getenv("COMBO") != "")
 			mu.Lock()
 			total++
 			bad := ""
@@ -197,7 +206,7 @@ func TestTrialsSurvey(t *testing.T) {
 				bad += " UNWELL"
 			}
 			if bad != "" || os.Getenv("V") != "" {
-				line := fmt.Sprintf("%d (%d boxes) %s%s took %.1f\n", o.seed, o.boxes, o.name, bad, o.took)
+				line := fmt.Sprintf("%d (%d boxes) %s %s%s took %.1f\n", o.seed, o.boxes, o.prelude, o.name, bad, o.took)
 				for j, list := range [][]watch.Event{o.early, o.events, o.after, o.next} {
 					for _, e := range list {
 						line += fmt.Sprintf("     %d %s\n", j, say(e))

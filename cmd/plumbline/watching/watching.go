@@ -72,12 +72,16 @@ type session struct {
 	heard   time.Time // when samples came last
 	events  []watch.Event
 
-	said, mark, certainty string // about what is wrong
+	newest  story                  // about what is wrong
+	stories map[watch.Change]story // about all that is
 
 	playing []string // loudspeakers of the baseline
 	paused  string   // why nothing is compared; empty: it is
 	skip    int      // frames that are not heard after a pause
 }
+
+// story is what was said about a change.
+type story struct{ said, mark, certainty string }
 
 // New checks cfg and starts nothing.
 func New(cfg Config) (*Watcher, error) {
@@ -198,7 +202,17 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 	mark, certainty := markOf(e), certaintyOf(e.Confidence)
 	text := told(e, onset, s.byArrival())
 	s.view.Events++
-	s.said, s.mark, s.certainty = text, mark, certainty
+	if left, ok := s.watch.State(); e.Kind == watch.Restored && !ok {
+		// One of several is over: what is said from now on was said before.
+		text = sentence(e.Change, onset, false, true)
+		s.newest = s.stories[left]
+	} else {
+		if ok || s.stories == nil {
+			s.stories = map[watch.Change]story{}
+		}
+		s.newest = story{text, mark, certainty}
+		s.stories[e.Change] = s.newest
+	}
 	s.healthy = at
 	index := uint64(0)
 	if back := s.fed - min(e.Sample, s.fed); back < end {

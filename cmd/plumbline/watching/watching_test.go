@@ -366,7 +366,7 @@ func TestSentences(t *testing.T) {
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                 {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
 		"The room is about 8 dB noisier since about 20:41:07.":                                                                                               {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
-		if got := sentence(c, at, false); got != want {
+		if got := sentence(c, at, false, false); got != want {
 			t.Errorf("%s\n%s", got, want)
 		}
 	}
@@ -382,7 +382,7 @@ func TestSentences(t *testing.T) {
 		{"", true, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
 	} {
 		softer.What = c.what
-		if got := sentence(softer, at, c.byArrival); got != c.want {
+		if got := sentence(softer, at, c.byArrival, false); got != c.want {
 			t.Errorf("%s\n%s", got, c.want)
 		}
 	}

@@ -27,10 +27,12 @@ func markOf(e watch.Event) string {
 	switch e.Kind {
 	case watch.Restored, watch.InputBack:
 		return wire.Steady
+	case watch.InputLost:
+		return wire.Act
 	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved, watch.Nudged, watch.Shaded:
 		return wire.Attention
 	}
-	if e.Harmless > harmlessAt {
+	if e.Harmless > harmlessAt || certaintyOf(e.Confidence) == wire.CannotTell {
 		return wire.Attention
 	}
 	return wire.Act
@@ -58,7 +60,7 @@ func certaintyOf(confidence float64) string {
 
 // told is the sentence about an event, as sure as it is.
 func told(e watch.Event, onset time.Time, byArrival bool) string {
-	text := sentence(e.Change, onset, byArrival)
+	text := sentence(e.Change, onset, byArrival, false)
 	if certaintyOf(e.Confidence) != wire.CannotTell {
 		return text
 	}
@@ -70,8 +72,9 @@ func told(e watch.Event, onset time.Time, byArrival bool) string {
 }
 
 // sentence says what has happened since when, and what to look at. byArrival:
-// the loudspeakers are known by their arrivals only.
-func sentence(c watch.Change, onset time.Time, byArrival bool) string {
+// the loudspeakers are known by their arrivals only. more: something else is
+// still different.
+func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 	since := "since about " + onset.Local().Format("15:04:05")
 	what := c.What
 	if what == "" {
@@ -85,6 +88,9 @@ func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 	}
 	switch c.Kind {
 	case watch.Restored:
+		if more {
+			return fmt.Sprintf("%s: as before again, %s; something else still differs from the baseline.", what, since)
+		}
 		if c.What == "" {
 			return "As the baseline again, " + since + "."
 		}
@@ -196,9 +202,9 @@ func (s *session) now(at time.Time) wire.Watch {
 		if change.Kind == "" {
 			c.Kind = string(watch.InputLost)
 		}
-		v.Wrong, v.Text, v.Mark = &c, s.said, s.mark
-		v.Certainty = s.certainty
-		if s.said == "" {
+		v.Wrong, v.Text, v.Mark = &c, s.newest.said, s.newest.mark
+		v.Certainty = s.newest.certainty
+		if v.Text == "" {
 			v.Text, v.Mark, v.Certainty = "Something is about to be said of this microphone: wait some seconds.", wire.Attention, wire.CannotTell
 		}
 		return v

@@ -1,0 +1,182 @@
+package watch
+
+import "math"
+
+// active is something that is different from the baseline.
+type active struct {
+	Change
+	before *inForce // what was in force before it; nil: that is not known
+}
+
+// inForce is a response with its components, heard in the air of taken.
+type inForce struct {
+	parts, rest []air
+	taken       float64
+}
+
+// deepest is how many changes on top of each other are remembered.
+const deepest = 4
+
+// wrong tells whether anything is different from the baseline, as far as is known.
+func (w *Watch) wrong() bool { return len(w.active) > 0 }
+
+// State is what is wrong at present, the newest of several; ok when nothing is.
+func (w *Watch) State() (c Change, ok bool) {
+	if w.wrong() {
+		return w.active[len(w.active)-1].Change, false
+	}
+	return Change{}, !w.deaf
+}
+
+// undoings are the ways back: to the baseline, to how it was before the newest
+// changes, and to all but one of them, whatever else has changed unnoticed.
+func (w *Watch) undoings() (list []cause) {
+	last := len(w.active) - 1
+	if last < 0 {
+		return nil
+	}
+	all := Change{Kind: Restored}
+	if last == 0 {
+		all.What = w.active[0].What
+	}
+	list = append(list, cause{Change: all, mu: w.climate.baseline(), free: -asBefore, left: []active{}})
+	for i := 1; i <= last; i++ {
+		if f := w.active[i].before; f != nil {
+			list = append(list, cause{
+				Change: Change{Kind: Restored, What: w.active[i].What}, mu: w.climate.of(f), free: -asBefore, back: f, left: w.active[:i:i],
+			})
+		}
+	}
+	base := w.climate.partsOfBaseline()
+	for i, a := range w.active {
+		c := cause{Change: Change{Kind: Restored, What: a.What}, parts: append([][]complex128(nil), w.parts...)}
+		for n, rest := range w.active {
+			if n != i { // what was in force before a later one had this one in it
+				c.left = append(c.left, active{Change: rest.Change})
+			}
+		}
+		switch n := w.b.partOf(a.Change); {
+		case n >= 0:
+			c.parts[n] = base[n]
+			c.mu = plus(w.now, minus(base[n], w.parts[n]))
+		case a.Kind == Flipped || a.Kind == LevelChanged:
+			by := complex(-1, 0)
+			if a.Kind == LevelChanged {
+				by = complex(math.Pow(10, -a.ChangeDB/20), 0)
+			}
+			c.mu = scaled(w.now, by)
+			for k, p := range c.parts {
+				c.parts[k] = scaled(p, by)
+			}
+		default:
+			continue
+		}
+		list = append(list, c)
+	}
+	return list
+}
+
+// partOf is the component that a change concerns; −1: all, or none of them.
+func (b *Baseline) partOf(c Change) int {
+	if c.What == "" {
+		return -1
+	}
+	for i, p := range b.parts {
+		if p.name == c.What {
+			return i
+		}
+	}
+	return -1
+}
+
+// accept puts what was heard since a change in force, and forgets what was before.
+func (w *Watch) accept(c *cause, s *snapshot) {
+	before := w.climate.inForce()
+	w.rest()
+	w.recent.restart(w, s)
+	copy(w.noise, s.noise)
+	w.learning = 0
+	switch {
+	case c.Kind != Restored:
+		a := active{Change: c.Change}
+		if w.wrong() {
+			a.before = before
+		}
+		w.active = append(w.active, a)
+		if len(w.active) > deepest {
+			w.active = append([]active(nil), w.active[1:]...)
+		}
+	case len(c.left) == 0:
+		w.restore()
+		return
+	default:
+		w.active = c.left
+		if c.back != nil {
+			w.climate.put(c.back)
+			w.now, w.parts = w.climate.responses()
+			w.compare(s)
+			w.arm()
+			return
+		}
+	}
+	w.learning = relearn
+	copy(w.newXX, s.xx)
+	copy(w.newXY, s.xy)
+	w.now, w.parts = s.h, c.parts
+	w.climate.renew(w.now, w.parts)
+	w.compare(s)
+	w.arm()
+}
+
+// restore puts the baseline back in force.
+func (w *Watch) restore() {
+	w.climate.original()
+	w.now, w.parts = w.climate.responses()
+	w.active = nil
+	w.arm()
+}
+
+// compare finds the bands in which what was heard is surely not the baseline: in
+// the others the two differ by noise, which says nothing about a return.
+func (w *Watch) compare(s *snapshot) {
+	base := w.climate.baseline()
+	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
+		to := w.recent.bounds[i+1]
+		var all, noise float64
+		for k := from; k < to; k++ {
+			all += s.xx[k] * abs2(s.h[k]-base[k])
+			noise += s.noise[k]
+		}
+		by := 0.0
+		if all > 2*noise {
+			by = 1 - noise/all
+		}
+		for k := from; k < to; k++ {
+			w.differs[k] = by
+		}
+	}
+}
+
+// learn improves the response that a change has left behind by what is heard
+// until the next one.
+func (w *Watch) learn() {
+	if w.learning == 0 || w.suspicious() {
+		return
+	}
+	for k := w.b.low; k < w.b.high; k++ {
+		w.newXX[k] += w.xx[k]
+		w.newXY[k] += w.ex[k] + w.now[k]*complex(w.xx[k], 0)
+	}
+	if w.learning--; w.learning > 0 {
+		return
+	}
+	now := append([]complex128(nil), w.now...)
+	for k := range now {
+		if w.newXX[k] > 0 {
+			now[k] = w.newXY[k] / complex(w.newXX[k], 0)
+		}
+	}
+	w.now = now
+	w.climate.renew(w.now, w.parts)
+	w.rearm()
+}
