@@ -40,7 +40,6 @@ const (
 
 // diagnose weighs all causes of a change that began so many steps ago.
 func (w *Watch) diagnose(steps int) {
-	// The step in which it began is half before it.
 	s := w.heard.take(w, min(max(steps-1, fewest), recall))
 	j := newJudge(w, s)
 	causes := append(j.faults(), j.harmless()...)
@@ -93,6 +92,7 @@ func (w *Watch) diagnose(steps int) {
 		w.climate.change, w.climate.spread2 = best.kelvin, 0
 		w.now, w.parts = w.climate.responses()
 		w.rest()
+		w.recent.restart(s)
 		copy(w.noise, s.noise)
 		w.arm()
 		return

@@ -146,7 +146,7 @@ func (j *judge) driver(d driver, p, difference []complex128) (hz float64, by fun
 // than its own silence does. But then the arrivals tell: one is gone, another is not.
 func (j *judge) gone(causes []cause, best *cause) int {
 	w := j.w
-	if w.b.alone || best.Kind != LevelChanged && best.Kind != BandChanged || best.ChangeDB > 0 {
+	if w.b.alone || best.explained > wellExplained || best.Kind != LevelChanged && best.Kind != BandChanged || best.ChangeDB > 0 {
 		return -1
 	}
 	difference := minus(j.s.h, w.now)

@@ -10,8 +10,10 @@ type heard struct {
 }
 
 const (
-	// recall is how many steps are kept.
-	recall = 10
+	// recall is how many steps are kept: as many as surely are from after a change
+	// when it is decided. To reach the threshold takes five, deliberate−1 more follow,
+	// and the first may be half from before.
+	recall = (DefaultThreshold+stepBound-1)/stepBound + deliberate - 2
 	// fewest is how many steps make a response that can be judged: two seconds.
 	fewest = 4
 )

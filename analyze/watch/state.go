@@ -49,7 +49,7 @@ func (w *Watch) undoings() (list []cause) {
 	}
 	base := w.climate.partsOfBaseline()
 	for i, a := range w.active {
-		c := cause{Change: Change{Kind: Restored, What: a.What}, parts: append([][]complex128(nil), w.parts...)}
+		c := cause{Change: Change{Kind: Restored, What: a.What}, free: -asBefore, parts: append([][]complex128(nil), w.parts...)}
 		for n, rest := range w.active {
 			if n != i { // what was in force before a later one had this one in it
 				c.left = append(c.left, active{Change: rest.Change})
@@ -93,7 +93,7 @@ func (b *Baseline) partOf(c Change) int {
 func (w *Watch) accept(c *cause, s *snapshot) {
 	before := w.climate.inForce()
 	w.rest()
-	w.recent.restart(w, s)
+	w.recent.restart(s)
 	copy(w.noise, s.noise)
 	w.learning = 0
 	switch {
@@ -114,7 +114,6 @@ func (w *Watch) accept(c *cause, s *snapshot) {
 		if c.back != nil {
 			w.climate.put(c.back)
 			w.now, w.parts = w.climate.responses()
-			w.compare(s)
 			w.arm()
 			return
 		}
@@ -123,8 +122,12 @@ func (w *Watch) accept(c *cause, s *snapshot) {
 	copy(w.newXX, s.xx)
 	copy(w.newXY, s.xy)
 	w.now, w.parts = s.h, c.parts
+	for k, xx := range s.xx {
+		if xx > 0 {
+			w.variance[k] = s.noise[k] / xx
+		}
+	}
 	w.climate.renew(w.now, w.parts)
-	w.compare(s)
 	w.arm()
 }
 
@@ -136,25 +139,26 @@ func (w *Watch) restore() {
 	w.arm()
 }
 
-// compare finds the bands in which what was heard is surely not the baseline: in
-// the others the two differ by noise, which says nothing about a return.
-func (w *Watch) compare(s *snapshot) {
-	base := w.climate.baseline()
+// sure is what of a difference between two responses is not noise, if they were
+// measured as well as the one in force: where there is little else, a difference
+// says nothing about a return.
+func (w *Watch) sure(d []complex128) []complex128 {
 	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
 		to := w.recent.bounds[i+1]
 		var all, noise float64
 		for k := from; k < to; k++ {
-			all += s.xx[k] * abs2(s.h[k]-base[k])
-			noise += s.noise[k]
+			all += abs2(d[k])
+			noise += 2 * w.variance[k]
 		}
-		by := 0.0
+		by := complex(0, 0)
 		if all > 2*noise {
-			by = 1 - noise/all
+			by = complex(1-noise/all, 0)
 		}
 		for k := from; k < to; k++ {
-			w.differs[k] = by
+			d[k] *= by
 		}
 	}
+	return d
 }
 
 // learn improves the response that a change has left behind by what is heard

@@ -39,7 +39,9 @@ type Watch struct {
 	seg     *segments
 	climate climate
 
-	// The response in force, and what is tested against it.
+	// The baseline's response and that in force, in the air of now, and what is
+	// tested against it.
+	base   []complex128
 	now    []complex128
 	parts  [][]complex128
 	tests  []test
@@ -62,7 +64,7 @@ type Watch struct {
 	learning int          // steps left of an average after an event
 	newXX    []float64    // of that average
 	newXY    []complex128 // Σ X*Y
-	differs  []float64    // by bin: how surely the response in force is not the baseline's, 0…1
+	variance []float64    // of the response that was measured last, by bin
 	waiting  int          // steps left to deliberate, 0 when no sum is over
 
 	rise   float64 // cumulative sum of the noise
@@ -86,18 +88,18 @@ type test struct {
 func New(b *Baseline) *Watch {
 	bins := b.n/2 + 1
 	w := &Watch{
-		b:       b,
-		seg:     newSegments(b.cfg.SampleRateHz, b.lead),
-		xx:      make([]float64, bins),
-		ex:      make([]complex128, bins),
-		ee:      make([]float64, bins),
-		yy:      make([]float64, bins),
-		differs: make([]float64, bins),
-		noise:   make([]float64, bins),
-		smooth:  make([]float64, bins+1),
-		weight:  make([]float64, bins),
-		newXX:   make([]float64, bins),
-		newXY:   make([]complex128, bins),
+		b:        b,
+		seg:      newSegments(b.cfg.SampleRateHz, b.lead),
+		xx:       make([]float64, bins),
+		ex:       make([]complex128, bins),
+		ee:       make([]float64, bins),
+		yy:       make([]float64, bins),
+		variance: make([]float64, bins),
+		noise:    make([]float64, bins),
+		smooth:   make([]float64, bins+1),
+		weight:   make([]float64, bins),
+		newXX:    make([]float64, bins),
+		newXY:    make([]complex128, bins),
 	}
 	w.recent.init(b)
 	w.heard.init(bins)
@@ -112,12 +114,13 @@ func (w *Watch) arm() {
 	for _, h := range hypotheses(w.b, w.now, w.parts) {
 		w.tests = append(w.tests, test{hypothesis: h})
 	}
-	if w.wrong() {
-		d := w.climate.baseline()
-		for k := range d {
-			d[k] = complex(w.differs[k], 0) * (d[k] - w.now[k])
+	w.base = w.now
+	for i, back := range w.undoings() {
+		if i == 0 {
+			w.base = back.mu
 		}
-		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: Change{Kind: Restored}, d: d, from: w.b.low, to: w.b.high, part: -1}})
+		d := w.sure(minus(back.mu, w.now))
+		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: back.Change, d: d, from: w.b.low, to: w.b.high, part: -1}})
 	}
 }
 

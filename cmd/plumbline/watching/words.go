@@ -217,7 +217,7 @@ func (s *session) now(at time.Time) wire.Watch {
 	default:
 		v.Text = fmt.Sprintf("As the baseline, within %.1f dB, for %s.", math.Max(within, 0.1), durationWords(at.Sub(s.healthy)))
 	}
-	if warm := s.watch.TemperatureC() - float64(v.BaselineTemperatureC); math.Abs(warm) >= warmerC {
+	if warm := math.Round(10*(s.watch.TemperatureC()-float64(v.BaselineTemperatureC))) / 10; math.Abs(warm) >= warmerC {
 		way := "warmer"
 		if warm < 0 {
 			way = "colder"
