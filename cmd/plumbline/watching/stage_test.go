@@ -189,9 +189,9 @@ func (s *stage) learn(alone bool) (*watch.Watch, error) {
 	return watch.New(b), nil
 }
 
-// hear plays for some seconds and returns what was found.
+// hear plays for some seconds, at least one block, and returns what was found.
 func (s *stage) hear(w *watch.Watch, seconds float64) (events []watch.Event) {
-	for n := 0; float64(n) < seconds*rate; {
+	for n := 0; n == 0 || float64(n) < seconds*rate; {
 		x, y := s.next()
 		w.Feed(x, y)
 		n += len(x)
@@ -302,9 +302,23 @@ func fresnel(u float64) complex128 {
 // with is a change of one loudspeaker's way, by frequency.
 func (s *stage) with(i int, by func(hz float64) complex128) [][]complex128 {
 	out := slices.Clone(s.paths)
-	out[i] = slices.Clone(out[i])
-	for k := range out[i] {
-		out[i][k] *= by(float64(k) * rate / float64(s.n))
+	out[i] = s.through(out[i], by)
+	return out
+}
+
+// all is a change of all ways.
+func (s *stage) all(by func(hz float64) complex128) [][]complex128 {
+	var out [][]complex128
+	for _, p := range s.paths {
+		out = append(out, s.through(p, by))
+	}
+	return out
+}
+
+func (s *stage) through(path []complex128, by func(hz float64) complex128) []complex128 {
+	out := make([]complex128, len(path))
+	for k, v := range path {
+		out[k] = v * by(float64(k)*rate/float64(s.n))
 	}
 	return out
 }
