@@ -53,12 +53,7 @@ func (c *climate) init(b *Baseline) {
 		cold:  make([]float64, b.n),
 		slope: make([]complex128, b.n/2+1),
 	}
-	c.original()
-}
-
-// original puts the baseline in force, in the air that is followed.
-func (c *climate) original() {
-	c.put(c.b.inForce())
+	c.put(b.inForce())
 }
 
 // renew puts what was heard just now in force, in the place of the baseline.
@@ -98,8 +93,12 @@ func (c *climate) at(change float64) (whole []complex128, parts [][]complex128) 
 	return whole, parts
 }
 
-// baseline is the baseline's response in the air that is followed.
-func (c *climate) baseline() []complex128 { return c.of(c.b.inForce()) }
+// baseline is the baseline's response in the air that is followed, and its parts.
+func (c *climate) baseline() (whole []complex128, parts [][]complex128) {
+	was := *c
+	was.put(c.b.inForce())
+	return was.at(c.change)
+}
 
 func (b *Baseline) inForce() *inForce {
 	f := &inForce{}
@@ -112,14 +111,6 @@ func (b *Baseline) inForce() *inForce {
 	}
 	f.rest = []air{{b.rest, all * b.cfg.SampleRateHz}}
 	return f
-}
-
-// partsOfBaseline are its components in the air that is followed.
-func (c *climate) partsOfBaseline() [][]complex128 {
-	was := *c
-	was.original()
-	_, parts := was.at(c.change)
-	return parts
 }
 
 // inForce is what can be put in force again.

@@ -55,13 +55,6 @@ func (w *Watch) diagnose(steps int) {
 			best = c
 		}
 	}
-	if Debug != nil {
-		for _, c := range causes {
-			if c.score > best.score-30 {
-				Debug(c.Change, c.score, c.explained, c.credit, j.misfit(c.mu))
-			}
-		}
-	}
 	none := cause{mu: w.now}
 	if j.weigh(&none); none.score >= best.score && !j.differs() {
 		w.rest()
@@ -131,5 +124,3 @@ func (w *Watch) rest() {
 		w.tests[i].sum, w.tests[i].onset = 0, 0
 	}
 }
-
-var Debug func(Change, float64, float64, []float64, []float64)

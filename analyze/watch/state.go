@@ -1,6 +1,9 @@
 package watch
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // active is something that is different from the baseline.
 type active struct {
@@ -35,11 +38,12 @@ func (w *Watch) undoings() (list []cause) {
 	if last < 0 {
 		return nil
 	}
+	whole, base := w.climate.baseline()
 	all := Change{Kind: Restored}
 	if last == 0 {
 		all.What = w.active[0].What
 	}
-	list = append(list, cause{Change: all, mu: w.climate.baseline(), free: -asBefore, left: []active{}})
+	list = append(list, cause{Change: all, mu: whole, free: -asBefore, left: []active{}})
 	for i := 1; i <= last; i++ {
 		if f := w.active[i].before; f != nil {
 			list = append(list, cause{
@@ -47,7 +51,6 @@ func (w *Watch) undoings() (list []cause) {
 			})
 		}
 	}
-	base := w.climate.partsOfBaseline()
 	for i, a := range w.active {
 		c := cause{Change: Change{Kind: Restored, What: a.What}, free: -asBefore, parts: append([][]complex128(nil), w.parts...)}
 		for n, rest := range w.active {
@@ -60,20 +63,67 @@ func (w *Watch) undoings() (list []cause) {
 			c.parts[n] = base[n]
 			c.mu = plus(w.now, minus(base[n], w.parts[n]))
 		case a.Kind == Flipped || a.Kind == LevelChanged:
-			by := complex(-1, 0)
-			if a.Kind == LevelChanged {
-				by = complex(math.Pow(10, -a.ChangeDB/20), 0)
+			for n, p := range w.parts {
+				c.parts[n] = a.undo(p)
 			}
-			c.mu = scaled(w.now, by)
-			for k, p := range c.parts {
-				c.parts[k] = scaled(p, by)
-			}
-		default:
+			c.mu = a.undo(w.now)
+		case i == last:
 			continue
+		default: // the microphone is back, and the others go on
+			c.mu, c.parts = whole, append([][]complex128(nil), base...)
+			for _, rest := range c.left {
+				c.mu = w.b.apply(rest.Change, c.mu, c.parts)
+			}
 		}
 		list = append(list, c)
 	}
 	return list
+}
+
+// undo takes back a change of everything.
+func (c Change) undo(h []complex128) []complex128 {
+	if c.Kind == Flipped {
+		return scaled(h, -1)
+	}
+	return scaled(h, complex(math.Pow(10, -c.ChangeDB/20), 0))
+}
+
+// apply makes a change to a response and its components, and returns the response.
+func (b *Baseline) apply(c Change, whole []complex128, parts [][]complex128) []complex128 {
+	by := func(k int) complex128 {
+		switch c.Kind {
+		case Flipped:
+			return -1
+		case Lost:
+			return 0
+		case LevelChanged:
+			return complex(math.Pow(10, c.ChangeDB/20), 0)
+		case Moved:
+			return cmplx.Rect(1, -2*math.Pi*b.hz(k)*c.ShiftMs/1000)
+		case BandLost:
+			if hz := b.hz(k); hz >= c.LowHz && hz < c.HighHz {
+				return 0
+			}
+		}
+		return 1
+	}
+	changed := func(h []complex128) []complex128 {
+		out := append([]complex128(nil), h...)
+		for k := b.low; k < b.high; k++ {
+			out[k] *= by(k)
+		}
+		return out
+	}
+	n := b.partOf(c)
+	if n < 0 {
+		for i, p := range parts {
+			parts[i] = changed(p)
+		}
+		return changed(whole)
+	}
+	before := parts[n]
+	parts[n] = changed(before)
+	return plus(whole, minus(parts[n], before))
 }
 
 // partOf is the component that a change concerns; −1: all, or none of them.
@@ -133,7 +183,7 @@ func (w *Watch) accept(c *cause, s *snapshot) {
 
 // restore puts the baseline back in force.
 func (w *Watch) restore() {
-	w.climate.original()
+	w.climate.put(w.b.inForce())
 	w.now, w.parts = w.climate.responses()
 	w.active = nil
 	w.arm()

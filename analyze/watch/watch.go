@@ -15,8 +15,7 @@ const (
 	// deliberate is how many steps pass between the first sum over the threshold
 	// and the verdict, for enough to be heard of what the change has left.
 	deliberate = 3
-	// relearn is how many steps the response is averaged after an event, before
-	// it is the one in force.
+	// relearn is how many steps after an event improve the response in force.
 	relearn = 16
 	// settleSteps pass before the noise estimate is trusted.
 	settleSteps = 4
@@ -120,7 +119,7 @@ func (w *Watch) arm() {
 			w.base = back.mu
 		}
 		d := w.sure(minus(back.mu, w.now))
-		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: back.Change, d: d, from: w.b.low, to: w.b.high, part: -1}})
+		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: back.Change, d: d, from: w.b.low, to: w.b.high}})
 	}
 }
 

@@ -88,10 +88,12 @@ func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 	}
 	switch c.Kind {
 	case watch.Restored:
-		if more {
+		switch {
+		case more && c.What == "":
+			return fmt.Sprintf("One change is over, %s; something else still differs from the baseline.", since)
+		case more:
 			return fmt.Sprintf("%s: as before again, %s; something else still differs from the baseline.", what, since)
-		}
-		if c.What == "" {
+		case c.What == "":
 			return "As the baseline again, " + since + "."
 		}
 		return fmt.Sprintf("%s: as the baseline again, %s.", what, since)
