@@ -13,12 +13,10 @@ const (
 	// A microphone that is moved by d hears each direct sound up to d/c earlier or
 	// later. What the room adds comes from everywhere, and what is heard at two
 	// places of a diffuse field is alike as sin(kd)/kd (R. K. Cook and others, J.
-	// Acoust. Soc. Am. 27, 1955): one octave below kd = π all of it, above nothing.
+	// Acoust. Soc. Am. 27, 1955): far below kd = π all of it, above hardly anything.
 	nudgeMost = 0.12 // m
 	// directS is how long a direct sound is taken to last.
 	directS = 0.002
-	// shadeMost is the longest detour around a person, m.
-	shadeMost = 0.4
 	// blur is the share of a shadow's power that its model is wrong by, stir that of
 	// the room's sound which a person changes, at high frequencies.
 	blur, stir = 0.15, 0.15
