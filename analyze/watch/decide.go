@@ -22,7 +22,40 @@ func (w *Watch) decide() {
 	if w.waiting--; w.waiting > 0 {
 		return
 	}
+	if w.waits < patience && !w.settled() {
+		w.waits++
+		w.waiting = deliberate
+		return
+	}
 	w.diagnose(leader.onset)
+}
+
+// patience is how often a verdict is put off because something still changes.
+const patience = 2
+
+// settled tells whether the newest steps are all from after the change: a sum that
+// was on its way up before it reaches the threshold sooner. Then the newest half
+// differs from the one before.
+func (w *Watch) settled() bool {
+	half := recall / 2
+	if w.heard.count < 2*half {
+		return true
+	}
+	late, early := w.heard.take(w, 0, half), w.heard.take(w, half, half)
+	j := newJudge(w, late)
+	n := 0
+	for i, m := range j.misfit(early.h) {
+		noise := 0.0
+		for k := j.bands[i].from; k < j.bands[i].to; k++ {
+			if early.xx[k] > 0 {
+				noise += j.weight[k] * early.noise[k] / early.xx[k]
+			}
+		}
+		if m-noise > changed+2*j.bands[i].floor {
+			n++
+		}
+	}
+	return n < 2
 }
 
 const (
@@ -40,7 +73,7 @@ const (
 
 // diagnose weighs all causes of a change that began so many steps ago.
 func (w *Watch) diagnose(steps int) {
-	s := w.heard.take(w, min(max(steps-1, fewest), recall))
+	s := w.heard.take(w, 0, min(max(steps-1, fewest), recall))
 	j := newJudge(w, s)
 	causes := append(j.faults(), j.harmless()...)
 	causes = append(causes, w.undoings()...)
@@ -119,7 +152,7 @@ func (j *judge) differs() bool {
 
 // rest forgets the evidence.
 func (w *Watch) rest() {
-	w.waiting, w.rise = 0, 0
+	w.waiting, w.waits, w.rise = 0, 0, 0
 	for i := range w.tests {
 		w.tests[i].sum, w.tests[i].onset = 0, 0
 	}

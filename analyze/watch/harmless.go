@@ -34,8 +34,7 @@ var (
 // harmless are the causes without a fault.
 func (j *judge) harmless() []cause {
 	direct := j.directs()
-	list := []cause{j.air()}
-	list = append(list, j.nudge(direct)...)
+	list := append(j.air(), j.nudge(direct)...)
 	list = append(list, j.shadow(direct))
 	for i, d := range direct {
 		list = append(list, j.dull(i, d))
@@ -234,8 +233,9 @@ func (j *judge) residual(mu, added []complex128) (r float64) {
 	return r
 }
 
-// air is warmer or colder air.
-func (j *judge) air() cause {
+// air is warmer or colder air: the temperature that fits best, and the baseline's,
+// which is the likeliest to come back to.
+func (j *judge) air() (list []cause) {
 	w := j.w
 	weight := make([]float64, len(j.weight))
 	for k, g := range j.weight {
@@ -243,8 +243,10 @@ func (j *judge) air() cause {
 			weight[k] = g / j.s.xx[k]
 		}
 	}
-	kelvin := w.climate.search(w, j.s.xx, j.s.xy, weight)
-	x := cause{Change: Change{Kind: warmed}, harmless: true, free: 1, kelvin: kelvin}
-	x.mu, x.parts = w.climate.at(kelvin)
-	return x
+	for _, kelvin := range []float64{w.climate.search(w, j.s.xx, j.s.xy, weight), 0} {
+		x := cause{Change: Change{Kind: warmed}, harmless: true, free: 1, kelvin: kelvin}
+		x.mu, x.parts = w.climate.at(kelvin)
+		list = append(list, x)
+	}
+	return list
 }

@@ -43,16 +43,16 @@ type snapshot struct {
 	noise []float64    // variance of h·√xx, the same in each bin of a sixth of an octave
 }
 
-// take sums the newest steps, at most as many as there are. The noise is what
+// take sums so many steps but for the newest few, at most as many as there are. The noise is what
 // no response explains: with n segments, (Σ|Y|²−|ΣX*Y|²/Σ|X|²)/(n−1) a segment,
 // a little more because neighbouring segments overlap.
-func (h *heard) take(w *Watch, steps int) *snapshot {
-	steps = min(steps, h.count)
+func (h *heard) take(w *Watch, but, steps int) *snapshot {
+	steps = min(steps, h.count-but)
 	bins := len(w.now)
 	s := &snapshot{steps: steps, xx: make([]float64, bins), xy: make([]complex128, bins), h: make([]complex128, bins), noise: make([]float64, bins)}
 	yy := make([]float64, bins)
 	for i := range steps {
-		at := (h.at - i + recall) % recall
+		at := (h.at - but - i + recall) % recall
 		for k := w.b.low; k < w.b.high; k++ {
 			s.xx[k] += float64(h.xx[at][k])
 			yy[k] += float64(h.yy[at][k])

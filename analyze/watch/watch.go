@@ -65,6 +65,7 @@ type Watch struct {
 	newXY    []complex128 // Σ X*Y
 	variance []float64    // of the response that was measured last, by bin
 	waiting  int          // steps left to deliberate, 0 when no sum is over
+	waits    int          // how often that began anew
 
 	rise   float64 // cumulative sum of the noise
 	silent int     // steps without input

@@ -364,7 +364,7 @@ func TestSentences(t *testing.T) {
 		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                      {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                    {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                 {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
-		"The microphone, or something near it, has moved since about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":  {Kind: watch.Nudged, ShiftMs: 0.058},
+		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":         {Kind: watch.Nudged, ShiftMs: 0.058},
 		"Somebody or something is in front of the microphone since about 20:41:07: its direct sound is duller. Look there before you look at a loudspeaker.": {Kind: watch.Shaded},
 		"The room is about 8 dB noisier since about 20:41:07.":                                                                                               {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {

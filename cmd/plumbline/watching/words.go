@@ -121,7 +121,7 @@ func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 		}
 		return fmt.Sprintf("%s: arrives about %.2g ms %s, %s. Has its delay or its place changed, or the microphone's?", what, math.Abs(c.ShiftMs), later, since)
 	case watch.Nudged:
-		return fmt.Sprintf("The microphone, or something near it, has moved %s: arrivals shifted by up to %.2f ms. Check the stand, or take a new baseline.", since, math.Max(c.ShiftMs, 0.01))
+		return fmt.Sprintf("The microphone, or something near it, moved at about %s: arrivals shifted by up to %.2f ms. Check the stand, or take a new baseline.", onset.Local().Format("15:04:05"), math.Max(c.ShiftMs, 0.01))
 	case watch.Shaded:
 		return fmt.Sprintf("Somebody or something is in front of the microphone %s: its direct sound is duller. Look there before you look at a loudspeaker.", since)
 	case watch.NoiseRose:
