@@ -47,7 +47,7 @@ const (
 // Watch compares one microphone with its baseline.
 type Watch struct {
 	Microphone int    `json:"microphone"` // channel
-	State      string `json:"state"`
+	State      string `json:"state"`      // "learning", "watching", "paused" or "failed"
 	Take       int64  `json:"take"`
 	TakeName   string `json:"take_name"`
 	Seat       int64  `json:"seat"` // of the take; 0 none
@@ -63,8 +63,8 @@ type Watch struct {
 	Loudspeakers []WatchedPart `json:"loudspeakers"`
 	Wrong        *WatchChange  `json:"wrong"` // null: as the baseline, as far as is known
 
-	// Difference to the baseline of what is heard of the reference, over the last
-	// few seconds, by third of an octave.
+	// Difference to the baseline, in the air of now, of what is heard of the
+	// reference, over the last few seconds, by third of an octave.
 	LowHz        []float64 `json:"low_hz"`
 	HighHz       []float64 `json:"high_hz"`
 	DifferenceDB Values    `json:"difference_db"`
