@@ -43,20 +43,21 @@ func (w *Watch) settled() bool {
 	}
 	late, early := w.heard.take(w, 0, half), w.heard.take(w, half, half)
 	j := newJudge(w, late)
-	n := 0
+	var between, all float64
 	for i, m := range j.misfit(early.h) {
-		noise := 0.0
 		for k := j.bands[i].from; k < j.bands[i].to; k++ {
 			if early.xx[k] > 0 {
-				noise += j.weight[k] * early.noise[k] / early.xx[k]
+				m -= j.weight[k] * early.noise[k] / early.xx[k]
 			}
 		}
-		if m-noise > changed+2*j.bands[i].floor {
-			n++
-		}
+		between, all = between+m, all+j.before[i]
 	}
-	return n < 2
+	return between < mixed*all
 }
+
+// mixed is the share of a change, in power, by which the halves may differ. If two
+// steps of three in the older one are from before it, they differ by 4/9.
+const mixed = 0.4
 
 const (
 	// wellExplained is the share of a change from which its cause is beyond doubt. A
