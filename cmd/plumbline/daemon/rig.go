@@ -77,18 +77,20 @@ func (o *rigOperator) change(ctx context.Context, p stream.RigPatch, by string) 
 	return next, nil
 }
 
-// tellMuted has the watch know which loudspeakers are muted on purpose.
+// tellMuted has the watch know which loudspeakers sound and which are muted on purpose.
 func (d *Daemon) tellMuted(scene stream.RigScene) {
 	if d.room.watch == nil {
 		return
 	}
-	var muted []string
+	var muted, sounding []string
 	for _, l := range scene.Loudspeakers {
 		if l.Mute {
 			muted = append(muted, l.Name)
+		} else {
+			sounding = append(sounding, l.Name)
 		}
 	}
-	d.room.watch.SetPlaying(func(p *watching.Playing) { p.Muted = muted })
+	d.room.watch.SetPlaying(func(p *watching.Playing) { p.Muted, p.Sounding = muted, sounding })
 }
 
 func sceneToWire(s rig.Scene) stream.RigScene {

@@ -111,6 +111,7 @@ func (w *Watcher) learn(s *session) {
 		s.healthy = time.Now()
 		s.heard = s.healthy
 		s.view.Since = stamp(s.healthy)
+		s.complete = len(s.playing) > 0 && len(w.added(s)) == 0
 		w.hold(s)
 	}
 	w.publish()

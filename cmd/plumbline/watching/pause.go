@@ -12,8 +12,9 @@ import (
 type Playing struct {
 	// Survey: a test signal sounds, and loudspeakers take turns.
 	Survey bool
-	// Muted are the names of the loudspeakers that were muted on purpose.
-	Muted []string
+	// Muted are the names of the loudspeakers that were muted on purpose, Sounding
+	// those of the others; both empty: nothing is known.
+	Muted, Sounding []string
 }
 
 // settleS is how long after a pause what is heard counts for nothing: fades, and
@@ -28,7 +29,7 @@ func (w *Watcher) SetPlaying(change func(*Playing)) {
 	defer w.mu.Unlock()
 	next := w.playing
 	change(&next)
-	if next.Survey == w.playing.Survey && slices.Equal(next.Muted, w.playing.Muted) {
+	if next.Survey == w.playing.Survey && slices.Equal(next.Muted, w.playing.Muted) && slices.Equal(next.Sounding, w.playing.Sounding) {
 		return
 	}
 	w.playing = next
@@ -44,15 +45,22 @@ func (w *Watcher) SetPlaying(change func(*Playing)) {
 // hold pauses a session, or lets it go on; true: that has changed. mu is held.
 func (w *Watcher) hold(s *session) bool {
 	why := ""
-	switch out := w.silenced(s); {
+	several := func(names []string, one, more string) string {
+		if len(names) > 1 {
+			return more
+		}
+		return one
+	}
+	out, in := w.silenced(s), w.added(s)
+	switch {
 	case w.playing.Survey:
 		why = "Paused while a survey plays: nothing is compared until it has ended."
 	case len(out) > 0:
-		are, play := "is", "it plays"
-		if len(out) > 1 {
-			are, play = "are", "they play"
-		}
-		why = fmt.Sprintf("Paused: %s %s muted. Nothing is compared until %s again.", strings.Join(out, " and "), are, play)
+		why = fmt.Sprintf("Paused: %s %s muted. Nothing is compared until %s again.", strings.Join(out, " and "),
+			several(out, "is", "are"), several(out, "it plays", "they play"))
+	case len(in) > 0 && s.complete:
+		why = fmt.Sprintf("Paused: %s %s, and did not in the baseline. Mute %s, or take a new baseline.",
+			strings.Join(in, " and "), several(in, "plays", "play"), several(in, "it", "them"))
 	}
 	if why == s.paused {
 		return false
@@ -72,6 +80,16 @@ func (w *Watcher) silenced(s *session) (out []string) {
 		}
 	}
 	return out
+}
+
+// added are the loudspeakers that sound now and are not in a baseline.
+func (w *Watcher) added(s *session) (in []string) {
+	for _, name := range w.playing.Sounding {
+		if !slices.Contains(s.playing, name) {
+			in = append(in, name)
+		}
+	}
+	return in
 }
 
 // skips tells whether a session must not hear a block of so many frames.

@@ -75,9 +75,10 @@ type session struct {
 	newest  story                  // about what is wrong
 	stories map[watch.Change]story // about all that is
 
-	playing []string // loudspeakers of the baseline
-	paused  string   // why nothing is compared; empty: it is
-	skip    int      // frames that are not heard after a pause
+	playing  []string // loudspeakers of the baseline
+	complete bool     // no other one sounded when it was learnt, as far as is known
+	paused   string   // why nothing is compared; empty: it is
+	skip     int      // frames that are not heard after a pause
 }
 
 // story is what was said about a change.

@@ -454,6 +454,10 @@ func TestPausedWhileWhatPlaysIsChangedOnPurpose(t *testing.T) {
 	if w := p.Watches().Watches[0]; w.State != wire.WatchListens {
 		t.Errorf("%+v", w)
 	}
+	p.SetPlaying(func(n *Playing) { n.Muted, n.Sounding = nil, []string{"main", "fill", "tower"} })
+	if w := p.Watches().Watches[0]; w.State != wire.WatchPaused || w.Text != "Paused: tower plays, and did not in the baseline. Mute it, or take a new baseline." {
+		t.Errorf("%+v", w)
+	}
 }
 
 // BenchmarkFeed is a second of audio through the watch of one microphone.
