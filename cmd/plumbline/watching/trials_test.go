@@ -34,7 +34,7 @@ type trial struct {
 	goes func(s float64) [][]complex128
 }
 
-// steady are the trials of what is nobody's fault.
+// harmless are the trials of what is nobody's fault.
 var harmless = []func(*stage) trial{
 	func(s *stage) trial {
 		m := 0.01 + 0.09*s.rng.Float64()
