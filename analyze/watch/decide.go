@@ -13,7 +13,7 @@ func (w *Watch) decide() {
 		}
 	}
 	if leader.sum < w.b.cfg.Threshold {
-		w.waiting = 0
+		w.waiting, w.waits = 0, 0
 		return
 	}
 	if w.waiting == 0 {
