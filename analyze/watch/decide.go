@@ -66,6 +66,8 @@ const (
 	wellExplained = 0.8
 	// airAlone is the share that warmer air must explain to be the whole story.
 	airAlone = 0.6
+	// worthIt is by how much a cause must be better than none where nothing differs.
+	worthIt = 6
 	// asBefore is by how much "as the baseline" is preferred.
 	asBefore = 5
 	// changed is by how much of its power a band must differ to have changed.
@@ -76,6 +78,10 @@ const (
 func (w *Watch) diagnose(steps int) {
 	s := w.heard.take(w, 0, min(max(steps-1, fewest), recall))
 	j := newJudge(w, s)
+	if len(j.bands) == 0 { // it is too noisy to tell anything
+		w.rest()
+		return
+	}
 	causes := append(j.faults(), j.harmless()...)
 	causes = append(causes, w.undoings()...)
 	best := &causes[0]
@@ -90,7 +96,7 @@ func (w *Watch) diagnose(steps int) {
 		}
 	}
 	none := cause{mu: w.now}
-	if j.weigh(&none); none.score >= best.score && !j.differs() {
+	if j.weigh(&none); none.score >= best.score-worthIt && !j.differs() {
 		w.rest()
 		return
 	}

@@ -40,7 +40,7 @@ type judge struct {
 
 type judged struct {
 	from, to int
-	power    float64 // expected, Σ|X|²|H₀|²
+	power    float64 // expected, Σ|X|²|H₀|², in force or of the baseline
 	floor    float64 // the least of m that means anything
 }
 
@@ -63,7 +63,8 @@ func newJudge(w *Watch, s *snapshot) *judge {
 		noise, n := 0.0, 0.0
 		for k := b.from; k < b.to; k++ {
 			if w.b.usable[k] && s.xx[k] > 0 {
-				b.power += s.xx[k] * abs2(w.now[k])
+				// Where nothing is left, the baseline says how much there was.
+				b.power += s.xx[k] * max(abs2(w.now[k]), abs2(w.base[k]))
 				noise += s.noise[k]
 				n++
 			}
