@@ -31,7 +31,7 @@ truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
 	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/... ./cmd/plumbline/planning
 
 watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in DEVELOPERS.md
-	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch
+	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch ./cmd/plumbline/watching
 
 clean: ## remove what was built
 	rm -rf build

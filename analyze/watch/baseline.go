@@ -21,9 +21,12 @@ type Config struct {
 // Mic are a recording of it alone at the same place; without one, the stretch
 // of the baseline's impulse response from this arrival to the next stands in.
 type Loudspeaker struct {
-	Name     string
-	DelayS   float64
-	Ref, Mic []float64
+	Name   string
+	DelayS float64
+	// ElectricalS is the part of DelayS that a processor makes, as far as it is
+	// known: it does not change with the air.
+	ElectricalS float64
+	Ref, Mic    []float64
 }
 
 // Baseline is what the room was like when all was well. It does not change;
@@ -47,8 +50,9 @@ type Baseline struct {
 
 // part is a component as an impulse response that begins lead samples late.
 type part struct {
-	name string
-	h    []float64
+	name                string
+	delayS, electricalS float64
+	h                   []float64
 }
 
 const (
@@ -191,7 +195,7 @@ func (b *Baseline) split(loudspeakers []Loudspeaker) error {
 	b.rest = append([]float64(nil), whole...)
 	b.alone = true
 	for _, l := range loudspeakers {
-		p := part{name: l.Name, h: make([]float64, b.n)}
+		p := part{name: l.Name, delayS: l.DelayS, electricalS: l.ElectricalS, h: make([]float64, b.n)}
 		if l.Ref != nil {
 			s, err := b.average(l.Ref, l.Mic)
 			if err != nil {

@@ -15,11 +15,22 @@ type climate struct {
 	change  float64 // K since the baseline, followed
 	built   float64 // K for which the responses in force were made
 	spread2 float64 // variance of change, K²
-	whole   []float64
-	slope   []complex128 // of the whole response, per K, at built
-	plan    *fft.Real
-	warm    []float64
-	cold    []float64
+
+	// What is in force, as impulse responses, and the change at which they were heard.
+	parts, rest []air
+	taken       float64
+
+	slope []complex128 // of the whole response, per K, at built
+	plan  *fft.Real
+	warm  []float64
+	cold  []float64
+}
+
+// air is an impulse response of which so much of the delay, in samples, is a
+// processor's and does not stretch.
+type air struct {
+	h          []float64
+	electrical float64
 }
 
 const (
@@ -38,46 +49,127 @@ func (c *climate) init(b *Baseline) {
 	*c = climate{
 		b: b, kelvin: b.cfg.TemperatureC + 273.15,
 		plan:  fft.NewReal(b.n),
-		whole: append([]float64(nil), b.rest...),
 		warm:  make([]float64, b.n),
 		cold:  make([]float64, b.n),
 		slope: make([]complex128, b.n/2+1),
 	}
-	for _, p := range b.parts {
-		for i, v := range p.h {
-			c.whole[i] += v
-		}
-	}
+	c.put(b.inForce())
 }
 
-// responses are the baseline's whole and parts at the temperature followed.
+// renew puts what was heard just now in force, in the place of the baseline.
+func (c *climate) renew(whole []complex128, parts [][]complex128) {
+	rest := append([]complex128(nil), whole...)
+	was := c.parts
+	c.parts = nil
+	for i, p := range parts {
+		c.parts = append(c.parts, air{electrical: was[i].electrical})
+		c.parts[i].h = c.plan.Inverse(make([]float64, c.b.n), p)
+		for k, v := range p {
+			rest[k] -= v
+		}
+	}
+	c.rest = []air{{c.plan.Inverse(make([]float64, c.b.n), rest), c.rest[0].electrical}}
+	c.taken, c.built = c.change, c.change
+	c.tilt()
+}
+
+// responses are the whole and the parts in force, at the temperature followed.
 func (c *climate) responses() (whole []complex128, parts [][]complex128) {
 	c.built = c.change
-	spectrum := func(h []float64) []complex128 {
-		c.stretch(c.warm, h, c.built)
-		return c.plan.Forward(nil, c.warm)
+	c.tilt()
+	return c.at(c.change)
+}
+
+// at is what is in force in air so much warmer than the baseline's.
+func (c *climate) at(change float64) (whole []complex128, parts [][]complex128) {
+	whole = c.spectrum(nil, c.rest, change)
+	for i := range c.parts {
+		p := c.spectrum(nil, c.parts[i:i+1], change)
+		parts = append(parts, p)
+		for k, v := range p {
+			whole[k] += v
+		}
 	}
-	whole = spectrum(c.whole)
-	for _, p := range c.b.parts {
-		parts = append(parts, spectrum(p.h))
+	return whole, parts
+}
+
+// baseline is the baseline's response in the air that is followed, and its parts.
+func (c *climate) baseline() (whole []complex128, parts [][]complex128) {
+	was := *c
+	was.put(c.b.inForce())
+	return was.at(c.change)
+}
+
+func (b *Baseline) inForce() *inForce {
+	f := &inForce{}
+	all := b.parts[0].electricalS // what is nobody's is delayed like all are, if they are alike
+	for _, p := range b.parts {
+		f.parts = append(f.parts, air{p.h, p.electricalS * b.cfg.SampleRateHz})
+		if p.electricalS != all {
+			all = 0
+		}
 	}
+	f.rest = []air{{b.rest, all * b.cfg.SampleRateHz}}
+	return f
+}
+
+// inForce is what can be put in force again.
+func (c *climate) inForce() *inForce { return &inForce{c.parts, c.rest, c.taken} }
+
+func (c *climate) put(f *inForce) { c.parts, c.rest, c.taken = f.parts, f.rest, f.taken }
+
+// of is the response of what was in force, in the air that is followed.
+func (c *climate) of(f *inForce) []complex128 {
+	was := *c
+	was.put(f)
+	whole, _ := was.at(c.change)
+	return whole
+}
+
+// tilt finds the slope of the whole at the temperature for which it was built.
+func (c *climate) tilt() {
 	const step = 0.01
-	c.stretch(c.warm, c.whole, c.built+step)
-	c.stretch(c.cold, c.whole, c.built-step)
+	all := c.together()
+	c.stretch(c.warm, all, c.built+step)
+	c.stretch(c.cold, all, c.built-step)
 	for i, v := range c.cold {
 		c.warm[i] = (c.warm[i] - v) / (2 * step)
 	}
 	c.plan.Forward(c.slope, c.warm)
-	return whole, parts
 }
 
-// stretch sets dst to the impulse response h in air that is kelvin warmer: every
-// delay, counted from the reference, scales by √(T/(T+ΔT)).
-func (c *climate) stretch(dst, h []float64, kelvin float64) {
-	by := math.Sqrt((c.kelvin + kelvin) / c.kelvin)
-	for i := range dst {
-		at := float64(i+c.b.lead)*by - float64(c.b.lead)
-		dst[i] = interpolate(h, at)
+// together sums what is in force by what its processors delay.
+func (c *climate) together() (sums []air) {
+next:
+	for _, p := range append(c.rest[:len(c.rest):len(c.rest)], c.parts...) {
+		for i := range sums {
+			if sums[i].electrical == p.electrical {
+				for n, v := range p.h {
+					sums[i].h[n] += v
+				}
+				continue next
+			}
+		}
+		sums = append(sums, air{append([]float64(nil), p.h...), p.electrical})
+	}
+	return sums
+}
+
+func (c *climate) spectrum(dst []complex128, of []air, change float64) []complex128 {
+	c.stretch(c.warm, of, change)
+	return c.plan.Forward(dst, c.warm)
+}
+
+// stretch sets dst to the sum of impulse responses in air that is change warmer
+// than the baseline's: every delay, but what processors make of it, scales by √(T/(T+ΔT)).
+func (c *climate) stretch(dst []float64, of []air, change float64) {
+	by := math.Sqrt((c.kelvin + change) / (c.kelvin + c.taken))
+	lead := float64(c.b.lead)
+	clear(dst)
+	for _, p := range of {
+		for i := range dst {
+			dst[i] += interpolate(p.h, (float64(i)+lead-p.electrical)*by+p.electrical-lead)
+		}
 	}
 }
 
@@ -123,11 +215,15 @@ func interpolate(h []float64, at float64) float64 {
 // the temperature is looked for.
 func (w *Watch) temper() {
 	c := &w.climate
-	if w.state != (Change{}) || w.waiting > 0 {
+	if w.learning > 0 || w.waiting > 0 {
 		return // something else is going on
 	}
 	if w.paused*w.seg.stepS(w.b.cfg.SampleRateHz) > longPauseS {
-		c.change = c.search(w)
+		xy := append([]complex128(nil), w.ex...)
+		for k, xx := range w.xx {
+			xy[k] += w.now[k] * complex(xx, 0)
+		}
+		c.change = c.search(w, w.xx, xy, w.weight)
 	}
 	var u, q float64
 	for k := w.b.low; k < w.b.high; k++ {
@@ -150,22 +246,30 @@ func (w *Watch) temper() {
 	}
 }
 
-// search tries the temperatures that the air may have taken on in a long pause
-// and returns the one that explains this step best.
-func (c *climate) search(w *Watch) float64 {
-	const widest, step = 3, 0.05
-	best, most := c.change, math.Inf(-1)
+// widest is by how many kelvin the air is thought to change in a pause, or when a
+// door is opened.
+const widest = 6
+
+// search finds the change of temperature that explains best what was heard, Σ|X|²
+// and ΣX*Y, each bin with its weight per energy: first among the low frequencies, where a
+// coarse grid holds the best one.
+func (c *climate) search(w *Watch, xx []float64, xy []complex128, weight []float64) float64 {
+	best := c.change
 	h := make([]complex128, len(c.slope))
-	for kelvin := c.change - widest; kelvin <= c.change+widest; kelvin += step {
-		c.stretch(c.warm, c.whole, kelvin)
-		c.plan.Forward(h, c.warm)
-		score := 0.0
-		for k := w.b.low; k < w.b.high; k++ {
-			d := h[k] - w.now[k]
-			score += w.weight[k] * (2*real(conj(d)*w.ex[k]) - abs2(d)*w.xx[k])
-		}
-		if score > most {
-			best, most = kelvin, score
+	all := c.together()
+	for _, grid := range []struct{ hz, reach, step float64 }{
+		{400, widest, 0.4}, {2000, 0.5, 0.1}, {highestHz, 0.1, 0.02}, {highestHz, 0.02, 0.005},
+	} {
+		middle, most, to := best, math.Inf(-1), min(w.b.bin(grid.hz), w.b.high)
+		for kelvin := middle - grid.reach; kelvin <= middle+grid.reach+grid.step/2; kelvin += grid.step {
+			c.spectrum(h, all, kelvin)
+			score := 0.0
+			for k := w.b.low; k < to; k++ {
+				score += weight[k] * (2*real(conj(h[k])*xy[k]) - abs2(h[k])*xx[k])
+			}
+			if score > most {
+				best, most = kelvin, score
+			}
 		}
 	}
 	return best

@@ -13,8 +13,8 @@ type Difference struct {
 type recent struct {
 	bounds []int
 	xx     []float64    // Σ|X|²
-	ex     []complex128 // Σ X*E, E against the baseline
-	noise  []float64    // variance of ex
+	xy     []complex128 // Σ X*Y
+	noise  []float64    // variance of xy
 }
 
 // fade is the weight of what was before the newest step: about 4 s.
@@ -27,37 +27,44 @@ func (r *recent) init(b *Baseline) {
 		}
 	}
 	bins := b.n/2 + 1
-	r.xx, r.ex, r.noise = make([]float64, bins), make([]complex128, bins), make([]float64, bins)
+	r.xx, r.xy, r.noise = make([]float64, bins), make([]complex128, bins), make([]float64, bins)
 }
 
 func (r *recent) add(w *Watch) {
 	for k := w.b.low; k < w.b.high; k++ {
-		// Against the baseline, whatever is in force.
-		e := w.ex[k] + (w.now[k]-w.b.h[k])*complex(w.xx[k], 0)
 		r.xx[k] = fade*r.xx[k] + w.xx[k]
-		r.ex[k] = complex(fade, 0)*r.ex[k] + e
+		r.xy[k] = complex(fade, 0)*r.xy[k] + w.ex[k] + w.now[k]*complex(w.xx[k], 0)
 		r.noise[k] = fade*fade*r.noise[k] + w.xx[k]*w.noise[k]
 	}
 }
 
+// restart leaves nothing of what was heard before the last steps.
+func (r *recent) restart(s *snapshot) {
+	copy(r.xx, s.xx)
+	copy(r.xy, s.xy)
+	for k, xx := range s.xx {
+		r.noise[k] = s.noise[k] * xx
+	}
+}
+
 // change is the power of what is heard of the reference in some bins against
-// the baseline's: with D what the response has gained,
+// the baseline's, H, in the air of now: with E = Y − HX,
 //
-//	Σ|H+D|²|X|² / Σ|H|²|X|² = 1 + Σ(2 Re H*·X*E + |X*E|²/|X|²) / Σ|H|²|X|²
+//	1 + Σ(2 Re H*·X*E + |X*E|²/|X|²) / Σ|H|²|X|²
 //
 // less what noise contributes to |X*E|². sd is its standard deviation; a ratio
 // of NaN says that nothing is known.
-func (r *recent) change(b *Baseline, from, to int) (ratio, sd float64) {
+func (r *recent) change(b *Baseline, base []complex128, from, to int) (ratio, sd float64) {
 	var power, gained, variance float64
 	for k := from; k < to; k++ {
 		xx := r.xx[k]
 		if !b.usable[k] || xx == 0 {
 			continue
 		}
-		h, d := b.h[k], r.ex[k]/complex(xx, 0)
+		h, e := base[k], r.xy[k]-base[k]*complex(xx, 0)
 		power += abs2(h) * xx
-		gained += 2*real(conj(h)*r.ex[k]) + (abs2(r.ex[k])-r.noise[k])/xx
-		variance += 2*abs2(h+d)*r.noise[k] + r.noise[k]*r.noise[k]/(xx*xx)
+		gained += 2*real(conj(h)*e) + (abs2(e)-r.noise[k])/xx
+		variance += 2*abs2(r.xy[k]/complex(xx, 0))*r.noise[k] + r.noise[k]*r.noise[k]/(xx*xx)
 	}
 	if power == 0 {
 		return math.NaN(), math.NaN()
@@ -65,38 +72,14 @@ func (r *recent) change(b *Baseline, from, to int) (ratio, sd float64) {
 	return 1 + gained/power, math.Sqrt(leastSpread*variance) / power
 }
 
-// explained is the share, 0…1, of what has changed lately against the response in
-// force that a change to it by any multiple of d accounts for: with D what the
-// response has gained, |⟨d,D⟩|²/(⟨d,d⟩⟨D,D⟩), each bin with the weight it has in
-// the tests, and ⟨D,D⟩ less what noise contributes.
-func (w *Watch) explained(d []complex128, from, to int) float64 {
-	r := &w.recent
-	var along, length, all float64
-	for k := w.b.low; k < w.b.high; k++ {
-		xx := r.xx[k]
-		if w.weight[k] == 0 || xx == 0 {
-			continue
-		}
-		e := r.ex[k] - (w.now[k]-w.b.h[k])*complex(xx, 0)
-		all += w.weight[k] * (abs2(e) - r.noise[k]) / xx
-		if k >= from && k < to {
-			along += w.weight[k] * real(conj(d[k])*e)
-			length += w.weight[k] * abs2(d[k]) * xx
-		}
-	}
-	if along <= 0 || all <= 0 || length == 0 {
-		return 0
-	}
-	return min(1, along*along/(length*all))
-}
-
 // Differences appends, by third of an octave, the level of what is heard of the
-// reference against the baseline over the last few seconds, with its 95 % interval.
+// reference against the baseline, in the air of now, over the last few seconds, with
+// its 95 % interval.
 func (w *Watch) Differences(dst []Difference) []Difference {
 	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
 		to := w.recent.bounds[i+1]
 		d := Difference{LowHz: w.b.hz(from), HighHz: w.b.hz(to), DB: math.NaN(), ErrorDB: math.NaN()}
-		if ratio, sd := w.recent.change(w.b, from, to); ratio > 0 {
+		if ratio, sd := w.recent.change(w.b, w.base, from, to); ratio > 0 {
 			d.DB = 10 * math.Log10(ratio)
 			d.ErrorDB = 1.96 * sd / ratio * 10 / math.Ln10
 		}
@@ -104,6 +87,3 @@ func (w *Watch) Differences(dst []Difference) []Difference {
 	}
 	return dst
 }
-
-// State is what is wrong at present; ok when nothing is.
-func (w *Watch) State() (c Change, ok bool) { return w.state, w.state == (Change{}) && !w.deaf }

@@ -10,16 +10,20 @@ type Kind string
 
 // The kinds of events.
 const (
-	Restored     Kind = "as before"     // what was wrong is no longer
-	Flipped      Kind = "flipped"       // a loudspeaker turned over
-	Lost         Kind = "lost"          // a loudspeaker silent
-	LevelChanged Kind = "level changed" // by ChangeDB
-	BandLost     Kind = "band lost"     // nothing left from LowHz to HighHz
-	BandChanged  Kind = "band changed"  // by ChangeDB from LowHz to HighHz
-	Moved        Kind = "arrival moved" // by ShiftMs
-	NoiseRose    Kind = "noise rose"    // by ChangeDB
-	InputLost    Kind = "input lost"    // the microphone delivers nothing
-	InputBack    Kind = "input back"    // it does again
+	Restored     Kind = "as before"        // what was wrong is no longer
+	Flipped      Kind = "flipped"          // a loudspeaker turned over
+	Lost         Kind = "lost"             // a loudspeaker silent
+	LevelChanged Kind = "level changed"    // by ChangeDB
+	BandLost     Kind = "band lost"        // nothing left from LowHz to HighHz
+	BandChanged  Kind = "band changed"     // by ChangeDB from LowHz to HighHz
+	Moved        Kind = "arrival moved"    // by ShiftMs
+	Nudged       Kind = "microphone moved" // by some centimetres: arrivals shifted by up to ShiftMs
+	Shaded       Kind = "in the way"       // something stands before the microphone
+	NoiseRose    Kind = "noise rose"       // by ChangeDB
+	InputLost    Kind = "input lost"       // the microphone delivers nothing
+	InputBack    Kind = "input back"       // it does again
+
+	warmed Kind = "air warmed" // is followed, and no event
 )
 
 // Change is one hypothesis: what would have happened, to what.
@@ -37,7 +41,6 @@ type hypothesis struct {
 	Change
 	d        []complex128
 	from, to int // d is zero outside these bins
-	part     int // the component it concerns; −1 for all
 }
 
 // The grids of hypotheses. A change between two of them is found through the
@@ -55,7 +58,7 @@ const wooferHz = 250 // a low-frequency driver may end here
 // that is the sum of parts (and a rest that nothing is known of).
 func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis {
 	var list []hypothesis
-	add := func(c Change, part, from, to int, of []complex128, by func(k int) complex128) {
+	add := func(c Change, from, to int, of []complex128, by func(k int) complex128) {
 		if from >= to {
 			return
 		}
@@ -63,7 +66,7 @@ func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis 
 		for k := from; k < to; k++ {
 			d[k] = of[k] * by(k)
 		}
-		list = append(list, hypothesis{Change: c, d: d, from: from, to: to, part: part})
+		list = append(list, hypothesis{Change: c, d: d, from: from, to: to})
 	}
 	constant := func(v float64) func(int) complex128 {
 		return func(int) complex128 { return complex(v, 0) }
@@ -75,63 +78,34 @@ func hypotheses(b *Baseline, h []complex128, parts [][]complex128) []hypothesis 
 	if len(parts) == 1 {
 		all.What = b.parts[0].name
 	}
-	add(all, -1, b.low, b.high, h, constant(-2))
+	add(all, b.low, b.high, h, constant(-2))
 	for _, db := range levelsDB {
-		add(Change{Kind: LevelChanged, ChangeDB: db}, -1, b.low, b.high, h, gain(db))
+		add(Change{Kind: LevelChanged, ChangeDB: db}, b.low, b.high, h, gain(db))
 	}
 	for o := range b.octaves[:len(b.octaves)-1] {
 		from, to := b.octaves[o], b.octaves[o+1]
 		for _, db := range bandsDB {
-			add(Change{Kind: BandChanged, LowHz: b.hz(from), HighHz: b.hz(to), ChangeDB: db}, -1, from, to, h, gain(db))
+			add(Change{Kind: BandChanged, LowHz: b.hz(from), HighHz: b.hz(to), ChangeDB: db}, from, to, h, gain(db))
 		}
 	}
 	for i, p := range parts {
 		name := b.parts[i].name
-		add(Change{Kind: Flipped, What: name}, i, b.low, b.high, p, constant(-2))
-		add(Change{Kind: Lost, What: name}, i, b.low, b.high, p, constant(-1))
+		add(Change{Kind: Flipped, What: name}, b.low, b.high, p, constant(-2))
+		add(Change{Kind: Lost, What: name}, b.low, b.high, p, constant(-1))
 		for _, db := range levelsDB {
 			if len(parts) > 1 {
-				add(Change{Kind: LevelChanged, What: name, ChangeDB: db}, i, b.low, b.high, p, gain(db))
+				add(Change{Kind: LevelChanged, What: name, ChangeDB: db}, b.low, b.high, p, gain(db))
 			}
 		}
 		for _, ms := range shiftsMs {
-			add(Change{Kind: Moved, What: name, ShiftMs: ms}, i, b.low, b.high, p, func(k int) complex128 {
+			add(Change{Kind: Moved, What: name, ShiftMs: ms}, b.low, b.high, p, func(k int) complex128 {
 				return cmplx.Rect(1, -2*math.Pi*b.hz(k)*ms/1000) - 1
 			})
 		}
 		for _, hz := range tweeterHz {
-			add(Change{Kind: BandLost, What: name, LowHz: hz, HighHz: b.hz(b.high)}, i, b.bin(hz), b.high, p, constant(-1))
+			add(Change{Kind: BandLost, What: name, LowHz: hz, HighHz: b.hz(b.high)}, b.bin(hz), b.high, p, constant(-1))
 		}
-		add(Change{Kind: BandLost, What: name, LowHz: b.hz(b.low), HighHz: wooferHz}, i, b.low, b.bin(wooferHz), p, constant(-1))
+		add(Change{Kind: BandLost, What: name, LowHz: b.hz(b.low), HighHz: wooferHz}, b.low, b.bin(wooferHz), p, constant(-1))
 	}
 	return list
-}
-
-// gain is by what a change of everything has multiplied each component.
-func (c Change) gain() complex128 {
-	switch c.Kind {
-	case Flipped:
-		return -1
-	case LevelChanged:
-		return complex(math.Pow(10, c.ChangeDB/20), 0)
-	}
-	return 1
-}
-
-// after is what is left of a component's response once a change has happened to it.
-func (h *hypothesis) after(part []complex128) []complex128 {
-	out := make([]complex128, len(part))
-	copy(out, part)
-	for k := h.from; k < h.to; k++ {
-		out[k] += h.d[k]
-	}
-	return out
-}
-
-func scaled(h []complex128, by complex128) []complex128 {
-	out := make([]complex128, len(h))
-	for k, v := range h {
-		out[k] = by * v
-	}
-	return out
 }

@@ -14,7 +14,7 @@ const (
 // what reverberation and the baseline's noise explain.
 func (w *Watch) listen(direct, residual float64) {
 	expected := w.b.reverb*direct + w.b.noise
-	if w.waiting > 0 || w.suspicious() || expected <= 0 || w.state != (Change{}) {
+	if w.waiting > 0 || w.suspicious() || expected <= 0 || w.wrong() {
 		w.rise = 0
 		return
 	}
@@ -51,7 +51,11 @@ func (b *Baseline) noisier(ratio float64) *Baseline {
 
 // input tells whether the microphone is deaf although there is programme.
 func (w *Watch) input(direct float64) bool {
-	dead := w.peak == 0 || w.yy < deadRatio*(direct*(1+w.b.reverb)+w.b.noise)
+	yy := 0.0
+	for k := w.b.low; k < w.b.high; k++ {
+		yy += w.yy[k]
+	}
+	dead := w.peak == 0 || yy < deadRatio*(direct*(1+w.b.reverb)+w.b.noise)
 	if dead == w.deaf {
 		w.silent = 0
 		return w.deaf

@@ -57,6 +57,21 @@ func (h *hall) warm(celsius float64) {
 	}
 }
 
+// nudged are the impulse responses with the microphone moved by so many metres: each
+// pulse, from wherever it comes, arrives earlier or later by the part of that in its
+// direction.
+func (h *hall) nudged(m float64, seed uint64) (a, b []float64) {
+	rng := rand.New(rand.NewPCG(seed, 17))
+	for i, dst := range []*[]float64{&a, &b} {
+		*dst = make([]float64, int(hallS*h.rate))
+		for _, p := range h.pulses[i] {
+			// Directions all around: the cosine with any one of them is even in −1…1.
+			sinc(*dst, (p.s+m*(2*rng.Float64()-1)/343)*h.rate, p.gain)
+		}
+	}
+	return a, b
+}
+
 // sinc adds a band-limited pulse at a fractional sample.
 func sinc(h []float64, at, gain float64) {
 	for i := max(0, int(at)-24); i < min(len(h), int(at)+25); i++ {

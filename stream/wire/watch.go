@@ -40,13 +40,14 @@ type WatchStop struct {
 const (
 	WatchLearning = "learning" // from the take
 	WatchListens  = "watching"
+	WatchPaused   = "paused" // while what plays is changed on purpose; Text says why
 	WatchFailed   = "failed" // Text says why
 )
 
 // Watch compares one microphone with its baseline.
 type Watch struct {
 	Microphone int    `json:"microphone"` // channel
-	State      string `json:"state"`
+	State      string `json:"state"`      // "learning", "watching", "paused" or "failed"
 	Take       int64  `json:"take"`
 	TakeName   string `json:"take_name"`
 	Seat       int64  `json:"seat"` // of the take; 0 none
@@ -62,8 +63,8 @@ type Watch struct {
 	Loudspeakers []WatchedPart `json:"loudspeakers"`
 	Wrong        *WatchChange  `json:"wrong"` // null: as the baseline, as far as is known
 
-	// Difference to the baseline of what is heard of the reference, over the last
-	// few seconds, by third of an octave.
+	// Difference to the baseline, in the air of now, of what is heard of the
+	// reference, over the last few seconds, by third of an octave.
 	LowHz        []float64 `json:"low_hz"`
 	HighHz       []float64 `json:"high_hz"`
 	DifferenceDB Values    `json:"difference_db"`
@@ -88,8 +89,8 @@ type WatchedPart struct {
 // WatchChange is what is different from the baseline.
 type WatchChange struct {
 	// Kind is "flipped", "lost", "level changed", "band lost", "band changed",
-	// "arrival moved", "noise rose", "input lost", "input back", "as before" or
-	// "limit crossed".
+	// "arrival moved", "microphone moved", "in the way", "noise rose", "input lost",
+	// "input back", "as before" or "limit crossed".
 	Kind     string `json:"kind"`
 	What     string `json:"what"`      // loudspeaker or arrival; empty: all of them
 	LowHz    Value  `json:"low_hz"`    // of a band; else null

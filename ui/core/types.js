@@ -109,7 +109,7 @@
  * @typedef {{device: string, file: string, calibrations: Calibration[]}} Calibrations
  * @typedef {{kind: string, what: string, low_hz: number|null, high_hz: number|null, change_db: number|null,
  *   shift_ms: number|null}} WatchChange
- * @typedef {{microphone: number, state: 'learning'|'watching'|'failed', take: number, take_name: string, seat: number,
+ * @typedef {{microphone: number, state: 'learning'|'watching'|'paused'|'failed', take: number, take_name: string, seat: number,
  *   seat_name: string, since: string, by: string, resumed: boolean, text: string, certainty: string, mark: 'steady'|'attention'|'act',
  *   loudspeakers: {name: string, take: number, delay_ms: number|null}[], wrong: WatchChange|null, low_hz: number[],
  *   high_hz: number[], difference_db: Values, error_db: Values, within_db: number|null, as_it_was_s: number|null,

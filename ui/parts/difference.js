@@ -66,7 +66,7 @@ export class Difference {
     this.#plot.xRange = [-this.#scale, this.#scale];
     this.#plot.draw();
     const heard = watch?.difference_db.some((d) => d !== null);
-    say(this.#note, !watch ? 'Nothing to compare with yet.' : watch.state === 'learning' ? 'Learning the baseline …' : watch.state === 'failed' ? '' : heard ? '' : 'Listening …');
+    say(this.#note, !watch ? 'Nothing to compare with yet.' : watch.state === 'learning' ? 'Learning the baseline …' : watch.state === 'failed' ? '' : watch.state === 'paused' ? 'Paused.' : heard ? '' : 'Listening …');
     this.#note.hidden = !this.#note.textContent;
   }
 

@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/watching"
 	"plumbline/stream"
 	"plumbline/stream/wire"
 )
@@ -67,12 +68,29 @@ func (o *rigOperator) change(ctx context.Context, p stream.RigPatch, by string) 
 	next.Revision++
 	next.ChangedBy = by
 	o.scene = next
+	o.d.tellMuted(next)
 	if p.TemperatureC != nil { // distances are read at the room's temperature
 		if _, err := o.d.Change(ctx, stream.SettingsPatch{TemperatureC: p.TemperatureC}, by); err != nil {
 			return stream.RigScene{}, err
 		}
 	}
 	return next, nil
+}
+
+// tellMuted has the watch know which loudspeakers sound and which are muted on purpose.
+func (d *Daemon) tellMuted(scene stream.RigScene) {
+	if d.room.watch == nil {
+		return
+	}
+	var muted, sounding []string
+	for _, l := range scene.Loudspeakers {
+		if l.Mute {
+			muted = append(muted, l.Name)
+		} else {
+			sounding = append(sounding, l.Name)
+		}
+	}
+	d.room.watch.SetPlaying(func(p *watching.Playing) { p.Muted, p.Sounding = muted, sounding })
 }
 
 func sceneToWire(s rig.Scene) stream.RigScene {

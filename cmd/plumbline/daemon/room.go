@@ -82,6 +82,9 @@ func (d *Daemon) listen(serve *stream.Config) error {
 		return err
 	}
 	serve.Watch = d.room.watch
+	if d.rig != nil {
+		d.tellMuted(d.rig.Rig())
+	}
 	d.pump.taps = append(d.pump.taps, d.room.watch.Ring())
 	return nil
 }

@@ -11,6 +11,7 @@ import (
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/planning"
 	"plumbline/cmd/plumbline/survey"
+	"plumbline/cmd/plumbline/watching"
 	"plumbline/stream"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
@@ -40,8 +41,11 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 	}
 	d.survey, err = survey.New(survey.Config{
 		Bench: bench{d}, Player: player, NoPlayer: none, Shelf: d.cfg.Shelf,
-		Hold:    d.hold,
-		Changed: func(v wire.Survey) { d.server.SurveyChanged(v) },
+		Hold: d.hold,
+		Changed: func(v wire.Survey) {
+			d.room.watch.SetPlaying(func(p *watching.Playing) { p.Survey = v.Running() })
+			d.server.SurveyChanged(v)
+		},
 		Dialled: planner.Dialled, Prove: planner.Prove, Logger: d.log,
 	})
 	if err != nil {

@@ -136,6 +136,11 @@ func newSession(x *show.Show, take show.Take, microphone int, by string) *sessio
 		Since: stamp(time.Now()), By: by, Text: fmt.Sprintf("Learning from take %d: some seconds.", take.ID), Certainty: wire.CannotTell, Mark: wire.Steady,
 		Loudspeakers: []wire.WatchedPart{}, BaselineTemperatureC: wire.Value(take.TemperatureC),
 	}}
+	if names, err := namesOf(x); err == nil {
+		for _, id := range take.Loudspeakers {
+			s.playing = append(s.playing, names[id])
+		}
+	}
 	if seats, err := x.Seats(); err == nil {
 		if i := slices.IndexFunc(seats, func(s show.Seat) bool { return s.ID == take.Seat }); i >= 0 {
 			s.view.SeatName = seats[i].Name

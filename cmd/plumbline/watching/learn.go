@@ -111,6 +111,8 @@ func (w *Watcher) learn(s *session) {
 		s.healthy = time.Now()
 		s.heard = s.healthy
 		s.view.Since = stamp(s.healthy)
+		s.complete = len(s.playing) > 0 && len(w.added(s)) == 0
+		w.hold(s)
 	}
 	w.publish()
 }
@@ -206,7 +208,7 @@ func alone(x *show.Show, t *show.Take) ([]watch.Loudspeaker, []wire.WatchedPart,
 		for len(ref) < (leastS+2)*c.Audio.SampleRateHz {
 			ref, mic = append(ref, ref[:whole]...), append(mic, mic[:whole]...)
 		}
-		speakers = append(speakers, watch.Loudspeaker{Name: name, DelayS: c.DelayMs / 1000, Ref: ref, Mic: mic})
+		speakers = append(speakers, watch.Loudspeaker{Name: name, DelayS: c.DelayMs / 1000, ElectricalS: electricalS(c, name), Ref: ref, Mic: mic})
 		parts = append(parts, wire.WatchedPart{Name: name, Take: c.ID, DelayMs: wire.Value(c.DelayMs)})
 	}
 	return speakers, parts, nil
@@ -224,17 +226,26 @@ func namesOf(x *show.Show) (map[int64]string, error) {
 // sameDial: nothing is known to have been set otherwise for a loudspeaker
 // between two takes.
 func sameDial(a, b *show.Take, name string) bool {
-	dial := func(t *show.Take) (wire.Dial, bool) {
-		var s wire.TakeSettings
-		if json.Unmarshal(t.Settings, &s) != nil {
-			return wire.Dial{}, false // an import has other ones
-		}
-		d, ok := s.Dialled[name]
-		return d, ok
-	}
-	x, known := dial(a)
-	y, too := dial(b)
+	x, known := dial(a, name)
+	y, too := dial(b, name)
 	return !known || !too || x.Polarity == y.Polarity && math.Abs(x.DelayMs-y.DelayMs) < 0.001 && math.Abs(x.GainDB-y.GainDB) < 0.01
+}
+
+// dial is what was set for a loudspeaker in a take; false: that is not known.
+func dial(t *show.Take, name string) (wire.Dial, bool) {
+	var s wire.TakeSettings
+	if json.Unmarshal(t.Settings, &s) != nil {
+		return wire.Dial{}, false // an import has other ones
+	}
+	d, ok := s.Dialled[name]
+	return d, ok
+}
+
+// electricalS is how much of the delay of a loudspeaker's take a processor makes,
+// as far as is known.
+func electricalS(t *show.Take, name string) float64 {
+	d, _ := dial(t, name)
+	return min(max(d.DelayMs, 0), t.DelayMs) / 1000
 }
 
 // addUp tells whether the responses of loudspeakers alone add up to that of
@@ -291,7 +302,7 @@ func arrivals(x *show.Show, t *show.Take, ref, mic []float64) ([]watch.Loudspeak
 	}
 	if len(t.Loudspeakers) == 1 && names[t.Loudspeakers[0]] != "" {
 		name := names[t.Loudspeakers[0]]
-		return []watch.Loudspeaker{{Name: name, DelayS: t.DelayMs / 1000}}, []wire.WatchedPart{{Name: name, DelayMs: wire.Value(t.DelayMs)}}, nil
+		return []watch.Loudspeaker{{Name: name, DelayS: t.DelayMs / 1000, ElectricalS: electricalS(t, name)}}, []wire.WatchedPart{{Name: name, DelayMs: wire.Value(t.DelayMs)}}, nil
 	}
 	f, err := arrival.NewFinder(arrival.Config{SampleRateHz: float64(t.Audio.SampleRateHz)})
 	if err != nil {

@@ -58,6 +58,7 @@ type Watcher struct {
 	sessions []*session // by channel
 	revision uint64
 	ended    bool
+	playing  Playing
 }
 
 // session is the watch of one microphone.
@@ -66,13 +67,22 @@ type session struct {
 	take    show.Take
 	view    wire.Watch // all of it that does not follow from watch
 	watch   *watch.Watch
-	fed     uint64    // samples
+	fed     uint64    // samples that the watch has heard
 	healthy time.Time // since when all is as the baseline
 	heard   time.Time // when samples came last
 	events  []watch.Event
 
-	said, mark, certainty string // about what is wrong
+	newest  story                  // about what is wrong
+	stories map[watch.Change]story // about all that is
+
+	playing  []string // loudspeakers of the baseline
+	complete bool     // no other one sounded when it was learnt, as far as is known
+	paused   string   // why nothing is compared; empty: it is
+	skip     int      // frames that are not heard after a pause
 }
+
+// story is what was said about a change.
+type story struct{ said, mark, certainty string }
 
 // New checks cfg and starts nothing.
 func New(cfg Config) (*Watcher, error) {
@@ -153,8 +163,11 @@ func (w *Watcher) feed(block []float32, ref, mic []float64, end uint64, gap capt
 				s.view.Breaks++
 			}
 		}
-		s.watch.Feed(ref, mic)
 		s.heard = now
+		if s.skips(len(ref)) {
+			continue
+		}
+		s.watch.Feed(ref, mic)
 		s.fed += uint64(len(ref))
 		s.events = s.watch.Events(s.events[:0])
 		for _, e := range s.events {
@@ -187,10 +200,20 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 		return now.Add(-time.Duration(s.fed-min(sample, s.fed)) * time.Second / rate)
 	}
 	at, onset := when(e.Sample), when(e.Onset)
-	mark, certainty := markOf(e.Kind), certaintyOf(e.Confidence)
+	mark, certainty := markOf(e), certaintyOf(e.Confidence)
 	text := told(e, onset, s.byArrival())
 	s.view.Events++
-	s.said, s.mark, s.certainty = text, mark, certainty
+	if left, ok := s.watch.State(); e.Kind == watch.Restored && !ok {
+		// One of several is over: what is said from now on was said before.
+		text = sentence(e.Change, onset, false, true)
+		s.newest = s.stories[left]
+	} else {
+		if ok || s.stories == nil {
+			s.stories = map[watch.Change]story{}
+		}
+		s.newest = story{text, mark, certainty}
+		s.stories[e.Change] = s.newest
+	}
 	s.healthy = at
 	index := uint64(0)
 	if back := s.fed - min(e.Sample, s.fed); back < end {

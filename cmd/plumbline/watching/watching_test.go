@@ -364,11 +364,16 @@ func TestSentences(t *testing.T) {
 		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                      {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                    {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                 {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
+		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":         {Kind: watch.Nudged, ShiftMs: 0.058},
+		"Somebody or something is in front of the microphone since about 20:41:07: its direct sound is duller. Look there before you look at a loudspeaker.": {Kind: watch.Shaded},
 		"The room is about 8 dB noisier since about 20:41:07.":                                                                                               {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
-		if got := sentence(c, at, false); got != want {
+		if got := sentence(c, at, false, false); got != want {
 			t.Errorf("%s\n%s", got, want)
 		}
+	}
+	if got, want := sentence(watch.Change{Kind: watch.Restored, What: "fill"}, at, false, true), "fill: as before again, since about 20:41:07; something else still differs from the baseline."; got != want {
+		t.Errorf("%s\n%s", got, want)
 	}
 	// Softer may be dead: where that cannot be told apart it is said, with what would tell.
 	softer := watch.Change{Kind: watch.LevelChanged, ChangeDB: -3}
@@ -382,9 +387,76 @@ func TestSentences(t *testing.T) {
 		{"", true, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
 	} {
 		softer.What = c.what
-		if got := sentence(softer, at, c.byArrival); got != c.want {
+		if got := sentence(softer, at, c.byArrival, false); got != c.want {
 			t.Errorf("%s\n%s", got, c.want)
 		}
+	}
+}
+
+// Nobody is sent to a loudspeaker for what is nobody's fault, or for what cannot be told.
+func TestWhatEachEventAsksFor(t *testing.T) {
+	for _, c := range []struct {
+		e    watch.Event
+		want string
+	}{
+		{watch.Event{Change: watch.Change{Kind: watch.Flipped}, Confidence: 1}, wire.Act},
+		{watch.Event{Change: watch.Change{Kind: watch.BandLost}, Confidence: 0.7}, wire.Act},
+		{watch.Event{Change: watch.Change{Kind: watch.BandLost}, Confidence: 0.7, Harmless: 0.2}, wire.Attention},
+		{watch.Event{Change: watch.Change{Kind: watch.Lost}, Confidence: 0.3}, wire.Attention},
+		{watch.Event{Change: watch.Change{Kind: watch.Nudged}, Confidence: 0.9, Harmless: 1}, wire.Attention},
+		{watch.Event{Change: watch.Change{Kind: watch.InputLost}, Confidence: 1}, wire.Act},
+		{watch.Event{Change: watch.Change{Kind: watch.Restored}, Confidence: 1}, wire.Steady},
+	} {
+		if got := markOf(c.e); got != c.want {
+			t.Errorf("%+v: %s, want %s", c.e, got, c.want)
+		}
+	}
+}
+
+// A survey, or a loudspeaker muted on purpose, is no fault; nor is what is heard of
+// it after its end.
+func TestPausedWhileWhatPlaysIsChangedOnPurpose(t *testing.T) {
+	p := newPlace(t)
+	h := newHall(1)
+	if _, err := p.StartWatch(t.Context(), wire.WatchRequest{Microphone: 3, Take: p.take(h, 16, nil, "main", "fill")}, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	p.until("it has learnt", listens)
+	p.play(h, 5)
+	fill := h.fill
+	for _, c := range []struct {
+		begin, end func(*Playing)
+		say        string
+	}{
+		{func(n *Playing) { n.Survey = true }, func(n *Playing) { n.Survey = false }, "Paused while a survey plays: nothing is compared until it has ended."},
+		{func(n *Playing) { n.Muted = []string{"fill", "tower"} }, func(n *Playing) { n.Muted = []string{"tower"} }, "Paused: fill is muted. Nothing is compared until it plays again."},
+		{func(n *Playing) { n.Muted = []string{"main", "fill"} }, func(n *Playing) { n.Muted = nil }, "Paused: main and fill are muted. Nothing is compared until they play again."},
+	} {
+		p.SetPlaying(c.begin)
+		h.fill = 0
+		w := p.until("it says so", func(w wire.Watch) bool { return w.State == wire.WatchPaused })
+		if w.Text != c.say || w.Mark != wire.Steady || w.Certainty != wire.CannotTell {
+			t.Errorf("%q, %s, %s", w.Text, w.Mark, w.Certainty)
+		}
+		p.play(h, 8)
+		p.SetPlaying(c.end)
+		h.fill = fill
+		p.play(h, 4)
+		p.until("it goes on", listens)
+	}
+	p.play(h, 4)
+	p.until("all is well", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "As the baseline, within 0.") })
+	if len(p.found) > 0 {
+		t.Errorf("found %+v", <-p.found)
+	}
+	// One that is not in the baseline may be muted or not.
+	p.SetPlaying(func(n *Playing) { n.Muted = []string{"tower"} })
+	if w := p.Watches().Watches[0]; w.State != wire.WatchListens {
+		t.Errorf("%+v", w)
+	}
+	p.SetPlaying(func(n *Playing) { n.Muted, n.Sounding = nil, []string{"main", "fill", "tower"} })
+	if w := p.Watches().Watches[0]; w.State != wire.WatchPaused || w.Text != "Paused: tower plays, and did not in the baseline. Mute it, or take a new baseline." {
+		t.Errorf("%+v", w)
 	}
 }
 

@@ -21,15 +21,25 @@ func changeOf(c watch.Change) wire.WatchChange {
 		ChangeDB: number(c.ChangeDB), ShiftMs: number(c.ShiftMs)}
 }
 
-func markOf(k watch.Kind) string {
-	switch k {
+// markOf says what an event asks for: nobody is sent to a loudspeaker for what a
+// moved microphone, the air or a person explains as well.
+func markOf(e watch.Event) string {
+	switch e.Kind {
 	case watch.Restored, watch.InputBack:
 		return wire.Steady
-	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved:
+	case watch.InputLost:
+		return wire.Act
+	case watch.NoiseRose, watch.BandChanged, watch.LevelChanged, watch.Moved, watch.Nudged, watch.Shaded:
+		return wire.Attention
+	}
+	if e.Harmless > harmlessAt || certaintyOf(e.Confidence) == wire.CannotTell {
 		return wire.Attention
 	}
 	return wire.Act
 }
+
+// harmlessAt is how likely it may be that nothing is at fault when somebody is to act.
+const harmlessAt = 0.05
 
 // sureAt is the confidence from which a kind of change is called sure, likelyAt
 // that below which it is not called at all.
@@ -50,7 +60,7 @@ func certaintyOf(confidence float64) string {
 
 // told is the sentence about an event, as sure as it is.
 func told(e watch.Event, onset time.Time, byArrival bool) string {
-	text := sentence(e.Change, onset, byArrival)
+	text := sentence(e.Change, onset, byArrival, false)
 	if certaintyOf(e.Confidence) != wire.CannotTell {
 		return text
 	}
@@ -62,8 +72,9 @@ func told(e watch.Event, onset time.Time, byArrival bool) string {
 }
 
 // sentence says what has happened since when, and what to look at. byArrival:
-// the loudspeakers are known by their arrivals only.
-func sentence(c watch.Change, onset time.Time, byArrival bool) string {
+// the loudspeakers are known by their arrivals only. more: something else is
+// still different.
+func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 	since := "since about " + onset.Local().Format("15:04:05")
 	what := c.What
 	if what == "" {
@@ -77,7 +88,12 @@ func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 	}
 	switch c.Kind {
 	case watch.Restored:
-		if c.What == "" {
+		switch {
+		case more && c.What == "":
+			return fmt.Sprintf("One change is over, %s; something else still differs from the baseline.", since)
+		case more:
+			return fmt.Sprintf("%s: as before again, %s; something else still differs from the baseline.", what, since)
+		case c.What == "":
 			return "As the baseline again, " + since + "."
 		}
 		return fmt.Sprintf("%s: as the baseline again, %s.", what, since)
@@ -104,6 +120,10 @@ func sentence(c watch.Change, onset time.Time, byArrival bool) string {
 			later = "earlier"
 		}
 		return fmt.Sprintf("%s: arrives about %.2g ms %s, %s. Has its delay or its place changed, or the microphone's?", what, math.Abs(c.ShiftMs), later, since)
+	case watch.Nudged:
+		return fmt.Sprintf("The microphone, or something near it, moved at about %s: arrivals shifted by up to %.2f ms. Check the stand, or take a new baseline.", onset.Local().Format("15:04:05"), math.Max(c.ShiftMs, 0.01))
+	case watch.Shaded:
+		return fmt.Sprintf("Somebody or something is in front of the microphone %s: its direct sound is duller. Look there before you look at a loudspeaker.", since)
 	case watch.NoiseRose:
 		return fmt.Sprintf("The room is about %.0f dB noisier %s.", c.ChangeDB, since)
 	case watch.InputLost:
@@ -159,6 +179,9 @@ func (s *session) now(at time.Time) wire.Watch {
 	if s.watch == nil {
 		return v
 	}
+	if s.paused != "" {
+		return s.waits(v)
+	}
 	within, known := 0.0, false
 	for _, d := range s.watch.Differences(nil) {
 		v.LowHz, v.HighHz = append(v.LowHz, math.Round(d.LowHz)), append(v.HighHz, math.Round(d.HighHz))
@@ -181,9 +204,9 @@ func (s *session) now(at time.Time) wire.Watch {
 		if change.Kind == "" {
 			c.Kind = string(watch.InputLost)
 		}
-		v.Wrong, v.Text, v.Mark = &c, s.said, s.mark
-		v.Certainty = s.certainty
-		if s.said == "" {
+		v.Wrong, v.Text, v.Mark = &c, s.newest.said, s.newest.mark
+		v.Certainty = s.newest.certainty
+		if v.Text == "" {
 			v.Text, v.Mark, v.Certainty = "Something is about to be said of this microphone: wait some seconds.", wire.Attention, wire.CannotTell
 		}
 		return v
@@ -196,7 +219,7 @@ func (s *session) now(at time.Time) wire.Watch {
 	default:
 		v.Text = fmt.Sprintf("As the baseline, within %.1f dB, for %s.", math.Max(within, 0.1), durationWords(at.Sub(s.healthy)))
 	}
-	if warm := s.watch.TemperatureC() - float64(v.BaselineTemperatureC); math.Abs(warm) >= warmerC {
+	if warm := math.Round(10*(s.watch.TemperatureC()-float64(v.BaselineTemperatureC))) / 10; math.Abs(warm) >= warmerC {
 		way := "warmer"
 		if warm < 0 {
 			way = "colder"
