@@ -29,6 +29,8 @@ type cells struct {
 	first int                   // first trusted cell
 	last  int                   // last one; −1 when there is none
 	delay float64               // seconds, that was turned back
+	loud  float64               // level of the third-loudest one
+	share [cellCount]float64    // what a cell counts for its level, 0…1
 }
 
 // point is one trusted frequency of a transfer function.
@@ -118,6 +120,7 @@ func (c *cells) gather(s, b *response.Spectra, delay float64, phase *[cellCount]
 		c.first = min(c.first, k)
 		c.last = k
 	}
+	c.settle()
 }
 
 // between interpolates a value given at the mid-bands.
@@ -126,4 +129,142 @@ func between(v *[cellCount]float64, hz float64) float64 {
 	k := min(max(int(math.Floor(x)), 0), cellCount-2)
 	t := min(max(x-float64(k), -0.5), 1.5)
 	return v[k] + t*(v[k+1]-v[k])
+}
+
+// octaves that are trusted.
+func (c *cells) octaves() float64 {
+	n := 0
+	for _, v := range c.level {
+		if v > 0 {
+			n++
+		}
+	}
+	return float64(n) / 3
+}
+
+// Levels, in power re those of the third-loudest cell: above fullLevel (−20 dB) a
+// cell counts in full, below noLevel (−35 dB) not at all. What a filter lets
+// through of its stop band is coherent where nothing disturbs it, but it is not
+// what is heard.
+const (
+	fullLevel = 1e-2
+	noLevel   = 3.2e-4
+)
+
+// settle sets loud and weights once the levels are known.
+func (c *cells) settle() {
+	var most [3]float64
+	for _, v := range c.level {
+		for i := range most {
+			if v > most[i] {
+				v, most[i] = most[i], v
+			}
+		}
+	}
+	c.loud = most[2]
+	for k, v := range c.level {
+		c.share[k] = 0
+		if v <= 0 {
+			continue
+		}
+		c.share[k] = min(max(math.Log(v/c.loud/noLevel)/math.Log(fullLevel/noLevel), 0), 1)
+	}
+}
+
+// weight of a cell: at the lower edge the phase that the magnitude implies is least known.
+func (c *cells) weight(k int) float64 {
+	switch k {
+	case c.first:
+		return 0.3 * c.share[k]
+	case c.first + 1:
+		return 0.6 * c.share[k]
+	}
+	return c.share[k]
+}
+
+// lowest is the lowest cell that counts at least half.
+func (c *cells) lowest() int {
+	k := c.first
+	for k < c.last && c.share[k] < 0.5 {
+		k++
+	}
+	return k
+}
+
+// top is the highest cell that is less than 20 dB below the loud ones.
+func (c *cells) top() int {
+	top := c.last
+	for top > c.first && c.level[top] < c.loud*fullLevel {
+		top--
+	}
+	return top
+}
+
+// spread is how far off the compensated delay may be, standard deviation in
+// seconds: it was found from the highest frequencies that keep together and are
+// loud enough to shape the pulse.
+func (c *cells) spread() float64 {
+	high := c.first
+	for k := c.first; k <= c.last; k++ {
+		if cmplx.Abs(c.z[k]) > 0.5 {
+			high = k
+		}
+	}
+	return max(2e-5+0.15/cellHz(high), 0.25/cellHz(c.top()))
+}
+
+// late is how much later, in seconds, what is above highFromHz arrives than where
+// the cells are turned to. Speech and whatever else has little there is found where
+// most of it is, and a crossover keeps that back.
+func (c *cells) late() float64 {
+	sum := func(delay float64) float64 {
+		var z complex128
+		for k := max(c.first, cellOf(highFromHz)); k <= c.last; k++ {
+			z += c.z[k] * cmplx.Rect(c.share[k], 2*math.Pi*cellHz(k)*delay)
+		}
+		return cmplx.Abs(z)
+	}
+	const step, steps = 1e-5, 30
+	best, at := sum(0)/0.8, 0.0
+	for i := -steps; i <= steps; i++ {
+		if v := sum(float64(i) * step); v > best {
+			best, at = v, float64(i)*step
+		}
+	}
+	return at
+}
+
+const highFromHz = 1600
+
+// centre gathers s (or b/s) at the delay that is left in it: none, if the bands
+// keep together as they are, otherwise where they do best.
+func centre(c *cells, s, b *response.Spectra) {
+	together := func() (sum float64, n float64) {
+		for k := c.first; k <= c.last; k++ {
+			if c.level[k] > 0 {
+				sum += cmplx.Abs(c.z[k])
+				n++
+			}
+		}
+		return sum, n
+	}
+	c.gather(s, b, 0, nil)
+	sum, n := together()
+	if sum >= 0.6*n {
+		return
+	}
+	best, at := sum*1.2, 0.0
+	try := func(tau float64) {
+		c.gather(s, b, tau, nil)
+		if v, _ := together(); v > best {
+			best, at = v, tau
+		}
+	}
+	for i := -100; i <= 100; i++ {
+		try(float64(i) * 1e-4)
+	}
+	for i, middle := -8, at; i <= 8; i++ {
+		try(middle + float64(i)*12e-6)
+	}
+	c.gather(s, b, at, nil)
 }

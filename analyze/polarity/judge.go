@@ -10,6 +10,14 @@ const lowestHz = 450
 // is off by that much is as good as the other sign.
 const highestHz = 560
 
+// floorHz is the lowest frequency that is ever judged for one loudspeaker: below
+// play subwoofers, whose delay is another and as good as their sign. Up to rise
+// third octaves above it what is heard may still be theirs.
+const (
+	floorHz = 200
+	rise    = 4
+)
+
 // sure is the confidence that a verdict needs.
 const sure = 0.99
 
@@ -34,7 +42,7 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 		dst.undecided("too little of the band is trusted to tell")
 		return
 	}
-	if cellHz(c.first) > lowestHz {
+	if cellHz(c.lowest()) > lowestHz {
 		dst.undecided("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
@@ -42,10 +50,13 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 		dst.undecided("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
 		return
 	}
-	delay := c.delay
-	phase, slope := c.minimumPhase()
+	delay := c.delay + c.late()
+	floor := cellOf(floorHz)
+	phase, slope := c.minimumPhase(0)
 	c.gather(s, nil, delay, &phase)
-	f := c.solve(boxTurns, likelyEdges(slope), c.spread())
+	var w ways
+	w.fill(&c, floor, &phase, slope)
+	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
 	if f.score < alike {
 		dst.undecided("the sound of the room hides the phase of the loudspeaker")
 		return
@@ -73,7 +84,8 @@ func CompareInto(dst *Verdict, a, b *response.Spectra) {
 		dst.undecided("too little of the band is trusted in both")
 		return
 	}
-	f := c.solve(twinTurns, likelyEdges(0)[:1], twinSpread)
+	var plain [1]way
+	f := c.judge(task{turns: twinTurns, ways: plain[:], sd: twinSpread})
 	if f.score < alike {
 		dst.undecided("the two differ too much to be compared")
 		return

@@ -265,7 +265,7 @@ func TestMinimumPhase(t *testing.T) {
 			c.level[k] = real(h)*real(h) + imag(h)*imag(h)
 			want[k] = math.Atan2(imag(h), real(h))
 		}
-		phase, slope := c.minimumPhase()
+		phase, slope := c.minimumPhase(0)
 		if math.Abs(slope-float64(order)) > 0.1 {
 			t.Errorf("slope %g", slope)
 		}
