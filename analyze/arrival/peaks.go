@@ -18,7 +18,7 @@ const (
 	// blurMs is how near a weaker arrival may be to a stronger one: loudspeakers'
 	// own filters smear the peak that far.
 	blurMs = 1.0
-	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
+	blur   = 0.32 // −10 dB: within blurMs only what is stronger than that counts
 	// apartMs is the least distance of two arrivals: a crossover or the upper edge of
 	// a box make lobes of both signs within that, as large as the first at times. Those
 	// of a box that plays a few hundred hertz only reach further.
@@ -121,6 +121,7 @@ func (w *Workspace) describePulse() pulse {
 func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 	u := w.describePulse()
 	w.measureFloor(0, len(w.residual))
+	apart := max(apartMs/1000*w.grid, w.smear)
 	n := 0
 	for rejected := 0; n < len(list) && rejected < 24; {
 		at, best := 0, 0.0
@@ -142,17 +143,16 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 			continue
 		}
 		if near := nearest(list[:n], at, u.guard); near != nil {
-			distance := math.Abs(near.at - float64(at))
 			if best < blur*math.Abs(near.amplitude) {
 				w.erase(int(near.at), u.guard)
 				rejected++
 				continue
 			}
-			if apart := max(apartMs/1000*w.grid, w.smear); distance < apart {
-				w.erase(int(near.at), int(apart)+1)
-				rejected++
-				continue
-			}
+		}
+		if near := nearest(list[:n], at, int(apart)); near != nil {
+			w.erase(int(near.at), int(apart)+1)
+			rejected++
+			continue
 		}
 		before := w.floor(at)
 		sign := math.Copysign(1, w.residual[at])

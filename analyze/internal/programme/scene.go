@@ -8,12 +8,12 @@ import (
 
 // Loudspeaker is one of those that play together in a Scene.
 type Loudspeaker struct {
-	Box     Box
-	Filter  func(hz float64) complex128 // of the processor; nil for none
-	Sign    int                         // of its wiring
-	DelayS  float64
-	GainDB  float64
-	Edge    string
+	Box    Box
+	Filter func(hz float64) complex128 // of the processor; nil for none
+	Sign   int                         // of its wiring
+	DelayS float64
+	GainDB float64
+	Edge   string
 }
 
 // Response is box and filter, without sign and delay.
