@@ -15,7 +15,14 @@ const (
 	stepU     = math.Ln10 / 10
 )
 
-func cellHz(c int) float64 { return math.Pow(10, float64(firstCell+c)/10) }
+func cellHz(c int) float64 { return midBands[c] }
+
+var midBands = func() (hz [cellCount]float64) {
+	for c := range hz {
+		hz[c] = math.Pow(10, float64(firstCell+c)/10)
+	}
+	return hz
+}()
 
 // cellOf is the cell that holds a frequency, −1 or cellCount outside.
 func cellOf(hz float64) int {
@@ -236,6 +243,11 @@ func (c *cells) late() float64 {
 
 const highFromHz = 1600
 
+// kept is the mean coherence of the cells within themselves, 0…1, above which
+// the compensated delay is taken as right: those of a room have 0.9, and a delay that
+// is off by a millisecond leaves 0.6.
+const kept = 0.75
+
 // centre gathers s (or b/s) at the delay that is left in it: none, if the bands
 // keep together as they are, otherwise where they do best.
 func centre(c *cells, s, b *response.Spectra) {
@@ -250,7 +262,7 @@ func centre(c *cells, s, b *response.Spectra) {
 	}
 	c.gather(s, b, 0, nil)
 	sum, n := together()
-	if sum >= 0.6*n {
+	if sum >= kept*n {
 		return
 	}
 	best, at := sum*1.2, 0.0

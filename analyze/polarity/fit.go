@@ -114,8 +114,8 @@ func (c *cells) solve(j task) fit {
 					continue
 				}
 				sum, gone := 0.0, 0.0
-				for k := floor + rise; k <= top; k++ {
-					sum += re[k]*real(m.m[k]) + im[k]*imag(m.m[k])
+				for k := floor + rise; k <= top && k < cellCount; k++ {
+					sum += re[k]*m.re[k] + im[k]*m.im[k]
 				}
 				for k := floor; k < floor+rise; k++ {
 					gone += unity[k]
@@ -123,7 +123,7 @@ func (c *cells) solve(j task) fit {
 				// From all but the rise being the loudspeaker's own to all of it.
 				for own := floor + rise; own >= floor; own-- {
 					if own < floor+rise {
-						sum += re[own]*real(m.m[own]) + im[own]*imag(m.m[own])
+						sum += re[own]*m.re[own] + im[own]*m.im[own]
 						gone -= unity[own]
 					}
 					if low && own > floor {
@@ -184,8 +184,7 @@ func (c *cells) solve(j task) fit {
 	weights, agreed := 0.0, 0.0
 	for k := floor; k <= top; k++ {
 		z := c.z[k] * cmplx.Rect(bestSign, 2*math.Pi*cellHz(k)*bestDelay-j.ways[bestWay].phase[k])
-		m := out.best.m[k]
-		out.kept[k] = complex(out.heavy[k], 0) * z * complex(real(m), -imag(m))
+		out.kept[k] = complex(out.heavy[k], 0) * z * complex(out.best.re[k], -out.best.im[k])
 		out.agree[k] = real(out.kept[k])
 		if k >= out.from {
 			weights += out.heavy[k]
@@ -204,6 +203,9 @@ var logElsewhere = math.Log(elsewhere)
 func (c *cells) judge(j task) fit {
 	j.nats = leastNats
 	f := c.solve(j)
+	if p, _ := f.overall(); p >= sure {
+		return f
+	}
 	if earned := earnedNats / max(1-f.score, 1e-3); earned > leastNats {
 		j.nats = min(earned, mostNats)
 		f = c.solve(j)

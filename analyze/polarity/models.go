@@ -8,7 +8,8 @@ type turn struct {
 	hz    float64 // where; 0 for none
 	order int     // of the all-pass: 1 turns by 180°, 2 by 360°; −1 is a reversed driver
 	prior float64
-	m     [cellCount]complex128
+	re    [cellCount]float64 // of what it multiplies a cell by
+	im    [cellCount]float64
 }
 
 // boxTurns are the all-pass sums of the usual crossovers: none; second order
@@ -23,8 +24,9 @@ var boxTurns, twinTurns = makeTurns()
 func makeTurns() (box, twin []turn) {
 	add := func(list *[]turn, prior, hz float64, order int, f func(hz float64) complex128) {
 		t := turn{hz: hz, order: order, prior: prior}
-		for c := range t.m {
-			t.m[c] = f(cellHz(c))
+		for c := range t.re {
+			m := f(cellHz(c))
+			t.re[c], t.im[c] = real(m), imag(m)
 		}
 		*list = append(*list, t)
 	}
