@@ -358,8 +358,8 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	before := f.arrival
 	f.arrival.DelayMs = slow.delay * 1000 / w.rate
 	f.arrival.DelaySDMs = slow.sd * 1000 / w.rate
-	if f.arrival.Sign != 0 {
-		f.arrival.Sign = int(math.Copysign(1, value))
+	if front := int(math.Copysign(1, value)); f.arrival.front*front < 0 {
+		f.arrival.front, f.arrival.Sign = front, -f.arrival.Sign // flipped
 	}
 	for i := range f.list {
 		if f.list[i].DelayMs == before.DelayMs {

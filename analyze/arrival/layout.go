@@ -110,6 +110,7 @@ type Workspace struct {
 	turned            []complex128
 	cumulative        []complex128
 	cumulativeReal    []float64
+	gate              gate
 }
 
 // NewWorkspace makes scratch for finders of this sample rate and range.
@@ -140,6 +141,7 @@ func newWorkspace(l layout) *Workspace {
 		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
 		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
 	}
+	w.gate = newGate(l)
 	w.fade = make([]float64, l.ramp)
 	for i := range w.fade {
 		v := math.Sin(math.Pi / 2 * (float64(i) + 0.5) / float64(l.ramp))

@@ -38,6 +38,7 @@ func Judge(s *response.Spectra) Verdict {
 func JudgeInto(dst *Verdict, s *response.Spectra) {
 	var c cells
 	centre(&c, s, nil)
+	dst.DelayMs = 1000 * (s.DelayS + c.delay)
 	if c.octaves() < 1 {
 		dst.undecided("too little of the band is trusted to tell")
 		return
@@ -51,6 +52,7 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 		return
 	}
 	delay := c.delay + c.late()
+	dst.DelayMs = 1000 * (s.DelayS + delay)
 	floor := cellOf(floorHz)
 	phase, slope := c.minimumPhase(0)
 	c.gather(s, nil, delay, &phase)

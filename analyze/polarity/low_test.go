@@ -1,4 +1,4 @@
-package polarity
+package polarity_test
 
 import (
 	"math"
@@ -7,6 +7,7 @@ import (
 
 	"plumbline/analyze/internal/programme"
 	"plumbline/analyze/internal/truth"
+	"plumbline/analyze/polarity"
 )
 
 // lowBox draws a box that plays up to somewhere between 60 Hz and 1.8 kHz: closed
@@ -38,7 +39,7 @@ func TestJudgeOfLowBoxesIsNeverWrong(t *testing.T) {
 		n = 600
 	}
 	type outcome struct {
-		v     Verdict
+		v     polarity.Verdict
 		right int
 		edge  float64
 		text  string
@@ -47,7 +48,7 @@ func TestJudgeOfLowBoxesIsNeverWrong(t *testing.T) {
 	truth.Trials(n, func(i int) {
 		box, edge := lowBox(programme.New(uint64(400000 + i)))
 		c := simulateWith(t, uint64(i), box, 4.9)
-		results[i] = outcome{Judge(c.Spectra), c.Sign, edge, c.String()}
+		results[i] = outcome{polarity.Judge(c.Spectra), c.Sign, edge, c.String()}
 	})
 	wrong, high, decided := 0, 0, 0
 	for _, r := range results {

@@ -1,4 +1,4 @@
-package polarity
+package polarity_test
 
 import (
 	"fmt"

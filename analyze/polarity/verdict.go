@@ -7,7 +7,7 @@ import (
 )
 
 func (v *Verdict) undecided(reason string) {
-	v.Sign, v.Confidence, v.Reason, v.Bands = 0, 0, reason, v.Bands[:0]
+	v.Sign, v.Confidence, v.Reason, v.Bands, v.Several = 0, 0, reason, v.Bands[:0], false
 }
 
 const (
@@ -33,7 +33,7 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 		v.undecided("the bands contradict each other: more than one loudspeaker plays, mute all but one")
 		return
 	}
-	v.Sign, v.Confidence = sign, min(p, 0.9999)
+	v.Sign, v.Confidence, v.Several = sign, min(p, 0.9999), false
 
 	var buffer [320]byte
 	b := buffer[:0]
