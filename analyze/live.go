@@ -298,6 +298,7 @@ func (l *Live) Frame() *Frame {
 			normalise(out.Impulse)
 			polarity.JudgeInto(&out.Polarity, &m.spectra)
 		}
+		arrival.Agree(out.Arrivals, &out.Polarity)
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))
 		if u := l.settings.Until; u != (Until{}) {

@@ -40,15 +40,15 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 	centre(&c, s, nil)
 	dst.DelayMs = 1000 * (s.DelayS + c.delay)
 	if c.octaves() < 1 {
-		dst.undecided("too little of the band is trusted to tell")
+		dst.Undecide("too little of the band is trusted to tell")
 		return
 	}
 	if cellHz(c.lowest()) > lowestHz {
-		dst.undecided("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
+		dst.Undecide("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
 	if cellHz(c.top()) < highestHz {
-		dst.undecided("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
+		dst.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
 		return
 	}
 	delay := c.delay + c.late()
@@ -60,7 +60,7 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 	w.fill(&c, floor, &phase, slope)
 	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
 	if f.score < alike {
-		dst.undecided("the sound of the room hides the phase of the loudspeaker")
+		dst.Undecide("the sound of the room hides the phase of the loudspeaker")
 		return
 	}
 	dst.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
@@ -77,19 +77,19 @@ func Compare(a, b *response.Spectra) Verdict {
 // CompareInto is Compare into dst, as JudgeInto is Judge.
 func CompareInto(dst *Verdict, a, b *response.Spectra) {
 	if len(a.FrequencyHz) != len(b.FrequencyHz) {
-		dst.undecided("the two were measured on different frequency grids")
+		dst.Undecide("the two were measured on different frequency grids")
 		return
 	}
 	var c cells
 	centre(&c, a, b)
 	if c.octaves() < 1 {
-		dst.undecided("too little of the band is trusted in both")
+		dst.Undecide("too little of the band is trusted in both")
 		return
 	}
 	var plain [1]way
 	f := c.judge(task{turns: twinTurns, ways: plain[:], sd: twinSpread})
 	if f.score < alike {
-		dst.undecided("the two differ too much to be compared")
+		dst.Undecide("the two differ too much to be compared")
 		return
 	}
 	dst.conclude(&c, &f, "the two agree in phase", "the two are of opposite phase")

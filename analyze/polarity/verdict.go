@@ -6,7 +6,8 @@ import (
 	"strconv"
 )
 
-func (v *Verdict) undecided(reason string) {
+// Undecide takes back what v says, and gives the reason.
+func (v *Verdict) Undecide(reason string) {
 	v.Sign, v.Confidence, v.Reason, v.Bands, v.Several = 0, 0, reason, v.Bands[:0], false
 }
 
@@ -27,10 +28,10 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	lowest := v.lowestNamed()
 	switch {
 	case p < sure || lowest < 0:
-		v.undecided("either way round explains the phase about as well")
+		v.Undecide("either way round explains the phase about as well")
 		return
 	case v.Bands[lowest].Sign != sign:
-		v.undecided("the bands contradict each other: more than one loudspeaker plays, mute all but one")
+		v.Undecide("the bands contradict each other: more than one loudspeaker plays, mute all but one")
 		return
 	}
 	v.Sign, v.Confidence, v.Several = sign, min(p, 0.9999), false

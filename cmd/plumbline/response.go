@@ -144,7 +144,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if n := int64(f.windowSamples); n > rec.To-rec.From {
 		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
 	}
-	delays, err := f.delays(cmd, rec)
+	delays, found, err := f.delays(cmd, rec)
 	if err != nil {
 		return err
 	}
@@ -164,7 +164,11 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	line.end()
-	report := f.report(path, rec, delays, result)
+	verdicts, err := f.verdicts(cmd, rec, found, result)
+	if err != nil {
+		return err
+	}
+	report := f.report(path, rec, delays, result, verdicts)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -177,17 +181,40 @@ type delay struct {
 	reason   string
 }
 
-func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]delay, error) {
-	delays := make([]delay, len(rec.Microphones))
+// verdicts are the polarity at every microphone. Where the delay was found they are
+// those that arrivals tells, whatever part and window the curve is of.
+func (f *responseFlags) verdicts(cmd *cobra.Command, rec offline.Recording, found []offline.Found, result *offline.Responses) ([]polarity.Verdict, error) {
+	switch {
+	case found == nil:
+		list := make([]polarity.Verdict, len(result.Spectra))
+		for i := range list {
+			polarity.JudgeInto(&list[i], &result.Spectra[i])
+		}
+		return list, nil
+	case f.windowSamples == 0 && f.sure == nil:
+		return offline.Judge(result.Spectra, found), nil
+	}
+	return judgePolarity(cmd, rec, found)
+}
+
+func judgePolarity(cmd *cobra.Command, rec offline.Recording, found []offline.Found) ([]polarity.Verdict, error) {
+	line := newProgress(cmd.ErrOrStderr(), "judging polarity")
+	defer line.end()
+	return offline.Polarity(cmd.Context(), rec, found, line.at)
+}
+
+// delays are what the reference is delayed by; found is nil when that was set by hand.
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) (delays []delay, found []offline.Found, err error) {
+	delays = make([]delay, len(rec.Microphones))
 	if !math.IsNaN(f.delayMs) {
 		for i := range delays {
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
 		}
-		return delays, nil
+		return delays, nil, nil
 	}
-	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
+	found, err = findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for i, at := range found {
 		delays[i] = delay{ms: math.NaN(), sdMs: math.NaN(), reason: at.Reason}
@@ -195,7 +222,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording) ([]del
 			delays[i] = delay{ms: a.DelayMs, sdMs: a.DelaySDMs}
 		}
 	}
-	return delays, nil
+	return delays, found, nil
 }
 
 // delayExcerptsS of a long recording tell the delay to compensate well enough:
@@ -209,7 +236,7 @@ func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording
 	return offline.Arrivals(ctx, rec, cfg)
 }
 
-func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, result *offline.Responses) *responseReport {
+func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, result *offline.Responses, verdicts []polarity.Verdict) *responseReport {
 	r := &responseReport{
 		File:       path,
 		RateHz:     rec.File.Format().SampleRateHz,
@@ -234,7 +261,7 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 			DelayMs:     wire.Value(delays[i].ms),
 			DelaySDMs:   wire.Value(delays[i].sdMs),
 			Reason:      reason(delays[i].reason),
-			Polarity:    newPolarityObject(polarity.Judge(&result.Spectra[i])),
+			Polarity:    newPolarityObject(verdicts[i]),
 			FrequencyHz: c.FrequencyHz,
 			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
 			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
@@ -246,6 +273,9 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 
 func newPolarityObject(v polarity.Verdict) wire.PolarityObject {
 	o := wire.PolarityObject{Verdict: v.Word(), Confidence: confidence(v.Sign, v.Confidence), Reason: v.Reason, Bands: []wire.BandObject{}}
+	if v.Several {
+		o.OfArrivalMs = (*wire.Value)(&v.DelayMs)
+	}
 	for _, b := range v.Bands {
 		o.Bands = append(o.Bands, wire.BandObject{
 			LowHz: wire.Value(b.LowHz), HighHz: wire.Value(b.HighHz),
