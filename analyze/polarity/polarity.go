@@ -10,6 +10,9 @@ type Verdict struct {
 	// that is said is about the loudspeaker whose sound arrives at DelayMs.
 	Several bool
 	DelayMs float64 // what the verdict is about, after the reference
+	// Fault says that a band of the other sign is not by design: there is a notch
+	// between the two, so that one driver looks reversed.
+	Fault bool
 }
 
 // Band is the verdict within a band of frequencies.

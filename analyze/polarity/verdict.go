@@ -9,6 +9,7 @@ import (
 // Undecide takes back what v says, and gives the reason.
 func (v *Verdict) Undecide(reason string) {
 	v.Sign, v.Confidence, v.Reason, v.Bands, v.Several = 0, 0, reason, v.Bands[:0], false
+	v.Fault = false
 }
 
 const (
@@ -35,6 +36,7 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 		return
 	}
 	v.Sign, v.Confidence, v.Several = sign, min(p, 0.9999), false
+	v.Fault = turned && c.dip(f.best.hz)
 
 	var buffer [320]byte
 	b := buffer[:0]
@@ -48,7 +50,7 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	b = append(b, " to "...)
 	b = appendHz(b, v.Bands[lowest].HighHz/halfCell)
 	switch {
-	case turned && c.dip(f.best.hz):
+	case v.Fault:
 		b = append(b, "; above "...)
 		b = appendHz(b, f.best.hz)
 		b = append(b, " the sign turns: the high-frequency driver looks reversed"...)
