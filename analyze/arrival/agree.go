@@ -20,8 +20,11 @@ const (
 )
 
 // Agree makes one truth of what is said about the same sound twice: the arrival
-// that verdict is about has its sign, whatever the gate said, and verdict says so
-// when others arrive beside it, or is undecided when one is too near to tell.
+// that v is about and v have one sign. v rests on all that is heard, reflections
+// and all; where that does not do, what the arrival's own sound says is taken, and
+// where the two contradict each other, nothing. v says so when others arrive beside
+// it, and is undecided when one is too near to tell, and when it is about none of
+// list.
 func Agree(list []Arrival, v *polarity.Verdict) {
 	own := -1
 	for i, a := range list {
@@ -29,23 +32,33 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 			own = i
 		}
 	}
-	level := 0.0
-	if own >= 0 {
-		level = list[own].LevelDB
-	}
 	v.Several = false
-	for i, a := range list {
-		off := math.Abs(a.DelayMs - v.DelayMs)
-		switch {
+	if own < 0 {
+		if len(list) > 0 {
+			v.Undecide("the phase fits none of the arrivals")
+		}
+		return
+	}
+	a := &list[own]
+	switch {
+	case a.own.sign*v.Sign < 0:
+		v.Undecide("its own sound and what the room makes of it contradict each other")
+	case v.Sign == 0 && a.own.sign != 0:
+		v.Take(a.own.sign, a.own.confidence, a.own.lowHz, a.own.highHz)
+	}
+	for i := range list {
+		b := &list[i]
+		switch off := math.Abs(b.DelayMs - a.DelayMs); {
 		case i == own:
-		case off < crowdedMs && a.LevelDB > level+crowdedDB:
+		case off < crowdedMs && b.LevelDB > a.LevelDB+crowdedDB:
 			v.Undecide("another sound arrives within a millisecond of it: mute one of the two")
-			list[i].Sign = 0
-		case a.LevelDB > level+besideDB:
+			b.Sign = 0
+		case b.LevelDB > a.LevelDB+besideDB:
 			v.Several = v.Sign != 0
 		}
 	}
-	if own >= 0 {
-		list[own].Sign = v.Sign
+	if v.Sign == 0 {
+		v.Several = false
 	}
+	a.Sign = v.Sign
 }

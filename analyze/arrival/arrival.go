@@ -12,4 +12,13 @@ type Arrival struct {
 	// front is the sign of its first lobe, so of its highest frequencies, which a
 	// crossover may reverse by design.
 	front int
+	own   told
+}
+
+// told is what the gate around an arrival told.
+type told struct {
+	sign       int
+	confidence float64
+	lowHz      float64 // from where to where
+	highHz     float64
 }

@@ -359,7 +359,7 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	f.arrival.DelayMs = slow.delay * 1000 / w.rate
 	f.arrival.DelaySDMs = slow.sd * 1000 / w.rate
 	if front := int(math.Copysign(1, value)); f.arrival.front*front < 0 {
-		f.arrival.front, f.arrival.Sign = front, -f.arrival.Sign // flipped
+		f.arrival.front, f.arrival.Sign, f.arrival.own.sign = front, -f.arrival.Sign, -f.arrival.own.sign // flipped
 	}
 	for i := range f.list {
 		if f.list[i].DelayMs == before.DelayMs {

@@ -96,8 +96,8 @@ func (w *Workspace) cut(dst []complex128, from, length, rise, fall int) {
 	g.plan.Forward(dst, g.x)
 }
 
-// sign is that of list[i], delays in samples and amplitudes; f.impulse came before.
-func (f *Finder) sign(list []peak, i int) int {
+// sign is that of list[i]; f.impulse came before.
+func (f *Finder) sign(list []peak, i int) told {
 	w := f.Workspace
 	g := &w.gate
 	delay := f.delayOf(list[i]) / float64(w.decimate) // grid samples
@@ -140,7 +140,16 @@ func (f *Finder) sign(list []peak, i int) int {
 	}
 	polarity.JudgeInto(&g.verdict, s)
 	if math.Abs(g.verdict.DelayMs/1000-s.DelayS) > apartMs/1000 {
-		return 0 // that of something else in the gate
+		return told{} // that of something else in the gate
 	}
-	return g.verdict.Sign
+	t := told{sign: g.verdict.Sign, confidence: g.verdict.Confidence}
+	for _, b := range g.verdict.Bands {
+		switch {
+		case t.sign != 0 && b.Sign == t.sign && t.lowHz == 0:
+			t.lowHz, t.highHz = b.LowHz, b.HighHz
+		case t.lowHz != 0:
+			return t
+		}
+	}
+	return t
 }

@@ -137,15 +137,7 @@ func TestSumsScratch(t *testing.T) {
 			return cached{sp, list}
 		})
 		v := polarity.Judge(c.S)
-		v.DelayMs = c.S.DelayS * 1000
-		for _, a := range c.List {
-			if math.Abs(a.DelayMs-v.DelayMs) > 0.05 && math.Abs(a.DelayMs-v.DelayMs) < 1.2 && a.LevelDB > -9 {
-				v = polarity.Verdict{Reason: "two"}
-			}
-			if math.Abs(a.DelayMs-v.DelayMs) > 0.05 && a.LevelDB > -12 {
-				v.Several = true
-			}
-		}
+		arrival.Agree(c.List, &v)
 		m := mistake(s, v)
 		for _, a := range c.List {
 			for who, l := range map[string]programme.Loudspeaker{"main": s.Main, "partner": s.Partner} {

@@ -12,6 +12,30 @@ func (v *Verdict) Undecide(reason string) {
 	v.Fault = false
 }
 
+// Take makes v what was told of the loudspeaker's own sound, without what the
+// room adds: one sign from one frequency to another.
+func (v *Verdict) Take(sign int, confidence, lowHz, highHz float64) {
+	v.Sign, v.Confidence, v.Several, v.Fault = sign, confidence, false, false
+	v.Bands = append(v.Bands[:0], Band{LowHz: lowHz, HighHz: highHz, Sign: sign, Confidence: confidence})
+	var buffer [160]byte
+	b := append(buffer[:0], "its sound before the first reflection "...)
+	if sign > 0 {
+		b = append(b, "agrees with the reference from "...)
+	} else {
+		b = append(b, "is turned over from "...)
+	}
+	b = appendHz(b, lowHz*halfCell)
+	b = append(b, " to "...)
+	b = appendHz(b, highHz/halfCell)
+	v.setReason(b)
+}
+
+func (v *Verdict) setReason(b []byte) {
+	if string(b) != v.Reason {
+		v.Reason = string(b)
+	}
+}
+
 const (
 	// agreed is the mean agreement with the best hypothesis, −1…1, that a part of
 	// the band needs to be named, and evidence the least by which it must exceed
@@ -66,9 +90,7 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	if lowest > 0 {
 		b = append(b, "; below that delay and sign look alike"...)
 	}
-	if string(b) != v.Reason {
-		v.Reason = string(b)
-	}
+	v.setReason(b)
 }
 
 // overall is the sign of the loudspeaker and how probable it is: that of the lowest

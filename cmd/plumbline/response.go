@@ -191,7 +191,7 @@ func (f *responseFlags) verdicts(cmd *cobra.Command, rec offline.Recording, foun
 			polarity.JudgeInto(&list[i], &result.Spectra[i])
 		}
 		return list, nil
-	case f.windowSamples == 0 && f.sure == nil:
+	case f.windowSamples == 0 && f.sure == nil && f.overlap == offline.PolarityOverlap:
 		return offline.Judge(result.Spectra, found), nil
 	}
 	return judgePolarity(cmd, rec, found)

@@ -9,11 +9,14 @@ import (
 	"plumbline/analyze/response"
 )
 
+// PolarityOverlap is the overlap of what polarity is judged in.
+const PolarityOverlap = 0.75
+
 // Polarity judges every microphone at the arrivals found, over the whole
 // recording, and makes the two agree: whoever asks for arrivals or for the response
 // is told the same. window and delays of a response that is shown make no difference.
 func Polarity(ctx context.Context, rec Recording, found []Found, progress func(doneS, ofS float64)) ([]polarity.Verdict, error) {
-	cfg := ResponseConfig{DelayS: make([]float64, len(found)), Progress: progress}
+	cfg := ResponseConfig{Overlap: PolarityOverlap, DelayS: make([]float64, len(found)), Progress: progress}
 	for i, f := range found {
 		if a, ok := f.Main(); ok {
 			cfg.DelayS[i] = a.DelayMs / 1000
