@@ -94,9 +94,10 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 }
 
 // overall is the sign of the loudspeaker and how probable it is: that of the lowest
-// part that is sure, as long as that lies below what a crossover may turn.
+// part that is sure, as long as that lies below what a crossover may turn. The lowest
+// part of all does not do by itself.
 func (f *fit) overall() (p float64, sign int) {
-	for _, same := range f.parts[:partOf450+1] {
+	for _, same := range f.parts[1 : partOf450+1] {
 		if p, sign = max(same, 1-same), 1; same < 0.5 {
 			sign = -1
 		}
@@ -174,6 +175,10 @@ func (v *Verdict) bands(c *cells, f *fit, turned bool) {
 			odds = 0
 		}
 		v.add(lo, hi, odds*float64(sign))
+	}
+	// A sign that turns below where crossovers do is another loudspeaker's, or chance.
+	if n := v.lowestNamed(); n >= 0 && v.Bands[n].HighHz < lowestHz*0.95 {
+		v.Bands[n].Sign, v.Bands[n].Confidence = 0, 0
 	}
 	if to < f.top {
 		v.add(to+1, f.top+1, 0)
