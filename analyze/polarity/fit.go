@@ -37,6 +37,7 @@ type fit struct {
 	heavy [cellCount]float64    // weight of each cell
 	sd    float64               // of the delay, seconds
 	floor int                   // cell that the first part begins at
+	alone bool                  // one loudspeaker was judged by itself
 	from  int                   // the lowest cell that the best hypothesis takes for the loudspeaker's
 	top   int                   // the highest cell in the fit
 }
@@ -74,7 +75,7 @@ func (c *cells) solve(j task) fit {
 	floor := max(c.first, j.floor)
 	step := 1 / (8 * cellHz(top))
 	steps := int(math.Ceil(2.5 * j.sd / step))
-	out.top, out.floor = top, cellOf(floorHz)
+	out.top, out.floor, out.alone = top, cellOf(floorHz), j.floor > 0
 	var unity [cellCount]float64 // ln I₀(κ), what a cell of any phase has
 	for k := floor; k <= top; k++ {
 		w := c.weight(k)

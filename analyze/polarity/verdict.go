@@ -97,7 +97,11 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 // part that is sure, as long as that lies below what a crossover may turn. The lowest
 // part of all does not do by itself.
 func (f *fit) overall() (p float64, sign int) {
-	for _, same := range f.parts[1 : partOf450+1] {
+	candidates := f.parts[1 : partOf450+1]
+	if !f.alone {
+		candidates = f.parts[:1]
+	}
+	for _, same := range candidates {
 		if p, sign = max(same, 1-same), 1; same < 0.5 {
 			sign = -1
 		}
@@ -165,6 +169,9 @@ func (v *Verdict) bands(c *cells, f *fit, turned bool) {
 			odds = min(odds, math.Abs(o))
 		}
 		lo, hi := max(f.floor+p*partCells, from), min(f.floor+q*partCells, to+1)
+		if p == 0 {
+			lo = from
+		}
 		if q == partCount {
 			hi = to + 1
 		}
@@ -177,7 +184,7 @@ func (v *Verdict) bands(c *cells, f *fit, turned bool) {
 		v.add(lo, hi, odds*float64(sign))
 	}
 	// A sign that turns below where crossovers do is another loudspeaker's, or chance.
-	if n := v.lowestNamed(); n >= 0 && v.Bands[n].HighHz < lowestHz*0.95 {
+	if n := v.lowestNamed(); n >= 0 && f.alone && v.Bands[n].HighHz < lowestHz/halfCell {
 		v.Bands[n].Sign, v.Bands[n].Confidence = 0, 0
 	}
 	if to < f.top {
