@@ -105,7 +105,7 @@ func names(v polarity.Verdict) bool {
 // none reversed, crossed over or overlapping, in rooms, on programme, in noise. No
 // band that is named may be wrong, nor any arrival; few scenes may leave all undecided.
 func TestSumsAreNeverWrong(t *testing.T) {
-	n := 24
+	n := 12
 	if truth.Thorough {
 		n = 1000
 	}
@@ -177,7 +177,7 @@ func TestSumsAreNeverWrong(t *testing.T) {
 // it comes, and what they let through of their stop band is coherent by cable: neither
 // is an arrival or a vote.
 func TestStraightPhaseIsNeverWrong(t *testing.T) {
-	n := 16
+	n := 8
 	if truth.Thorough {
 		n = 500
 	}
