@@ -298,7 +298,9 @@ func (l *Live) Frame() *Frame {
 			normalise(out.Impulse)
 			polarity.JudgeInto(&out.Polarity, &m.spectra)
 		}
-		arrival.Agree(out.Arrivals, &out.Polarity)
+		if arrival.Agree(out.Arrivals, &out.Polarity); math.IsNaN(out.DelayMs) {
+			out.Polarity.Undecide(out.DelayReason)
+		}
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))
 		if u := l.settings.Until; u != (Until{}) {
