@@ -24,7 +24,7 @@ const (
 // and all; where that does not do, what the arrival's own sound says is taken, and
 // where the two contradict each other, nothing. v says so when others arrive beside
 // it, and is undecided when one is too near to tell, and when it is about none of
-// list.
+// list. It may be called again with either of them new.
 func Agree(list []Arrival, v *polarity.Verdict) {
 	own := -1
 	for i, a := range list {
@@ -41,9 +41,9 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 	}
 	a := &list[own]
 	switch {
-	case a.own.sign*v.Sign < 0:
+	case a.own.sign*v.Heard < 0:
 		v.Undecide("its own sound and what the room makes of it contradict each other")
-	case v.Sign == 0 && a.own.sign != 0:
+	case v.Heard == 0 && a.own.sign != 0:
 		v.Take(a.own.sign, a.own.confidence, a.own.lowHz, a.own.highHz)
 	}
 	for i := range list {

@@ -36,23 +36,28 @@ func Judge(s *response.Spectra) Verdict {
 // JudgeInto is Judge into dst, whose Bands and Reason are used again where they
 // can be, so that a steady verdict allocates nothing.
 func JudgeInto(dst *Verdict, s *response.Spectra) {
+	dst.judge(s)
+	dst.Heard = dst.Sign
+}
+
+func (v *Verdict) judge(s *response.Spectra) {
 	var c cells
 	centre(&c, s, nil)
-	dst.DelayMs = 1000 * (s.DelayS + c.delay)
+	v.DelayMs = 1000 * (s.DelayS + c.delay)
 	if c.octaves() < 1 {
-		dst.Undecide("too little of the band is trusted to tell")
+		v.Undecide("too little of the band is trusted to tell")
 		return
 	}
 	if cellHz(c.lowest()) > lowestHz {
-		dst.Undecide("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
+		v.Undecide("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
 	if cellHz(c.top()) < highestHz {
-		dst.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
+		v.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
 		return
 	}
 	delay := c.delay + c.late()
-	dst.DelayMs = 1000 * (s.DelayS + delay)
+	v.DelayMs = 1000 * (s.DelayS + delay)
 	floor := cellOf(floorHz)
 	phase, slope := c.minimumPhase(0)
 	c.gather(s, nil, delay, &phase)
@@ -60,10 +65,10 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 	w.fill(&c, floor, &phase, slope)
 	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
 	if f.score < alike {
-		dst.Undecide("the sound of the room hides the phase of the loudspeaker")
+		v.Undecide("the sound of the room hides the phase of the loudspeaker")
 		return
 	}
-	dst.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
+	v.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
 }
 
 // Compare tells whether two loudspeakers of one kind, a and b, are wired the same

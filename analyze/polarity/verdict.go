@@ -27,13 +27,10 @@ func (v *Verdict) Take(sign int, confidence, lowHz, highHz float64) {
 	b = appendHz(b, lowHz*halfCell)
 	b = append(b, " to "...)
 	b = appendHz(b, highHz/halfCell)
-	v.setReason(b)
-}
-
-func (v *Verdict) setReason(b []byte) {
-	if string(b) != v.Reason {
-		v.Reason = string(b)
+	if string(b) != v.taken {
+		v.taken = string(b)
 	}
+	v.Reason = v.taken
 }
 
 const (
@@ -90,7 +87,9 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	if lowest > 0 {
 		b = append(b, "; below that delay and sign look alike"...)
 	}
-	v.setReason(b)
+	if string(b) != v.Reason {
+		v.Reason = string(b)
+	}
 }
 
 // overall is the sign of the loudspeaker and how probable it is: that of the lowest
