@@ -44,7 +44,9 @@ func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
 	var reason string
 	m.arrivals[i], reason = m.finders[i].Find(m.arrivals[i])
 	p := polarity.Judge(spectra)
-	arrival.Agree(m.arrivals[i], &p)
+	if arrival.Agree(m.arrivals[i], &p); len(m.arrivals[i]) == 0 {
+		p.Undecide(reason)
+	}
 	t := show.Take{
 		Origin: show.Measured, Source: m.setup.Source, Reference: m.setup.Reference, Microphone: m.microphones[i],
 		Gaps: 0, TemperatureC: m.setup.TemperatureC, Settings: body,
