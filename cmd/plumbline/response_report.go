@@ -107,7 +107,7 @@ func polarityText(p wire.PolarityObject) string {
 		text += fmt.Sprintf(" (%.4g %% sure)", 100*c)
 	}
 	if p.OfArrivalMs != nil {
-		text += fmt.Sprintf(", the arrival at %.2f ms", float64(*p.OfArrivalMs))
+		text += fmt.Sprintf(", for the arrival at %.2f ms", float64(*p.OfArrivalMs))
 	}
 	if p.Reason != "" {
 		text += ": " + p.Reason
