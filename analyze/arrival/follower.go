@@ -156,12 +156,12 @@ func (f *Follower) Step() bool {
 	switch {
 	case (!f.found || doubt) && f.clock >= f.nextSearch:
 		return f.search(seconds)
-	case f.found && f.clock >= f.nextTrack:
-		f.nextTrack = f.clock + seconds(0.045)
-		return f.track(seconds)
 	case f.found && !doubt && f.clock >= f.nextList:
 		f.nextList = f.clock + seconds(6)
 		return f.refresh(seconds)
+	case f.found && f.clock >= f.nextTrack:
+		f.nextTrack = f.clock + seconds(0.045)
+		return f.track(seconds)
 	}
 	return false
 }
