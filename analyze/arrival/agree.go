@@ -10,8 +10,8 @@ const (
 	// ownMs is how far an arrival may lie from what a verdict is about to be that: the
 	// highest frequencies come a little before or after what was found.
 	ownMs = 0.35
-	// sameMs: nothing nearer is told apart.
-	sameMs = 0.1
+	// twiceMs: nothing nearer is told apart.
+	twiceMs = 0.1
 	// crowdedMs and crowdedDB: a sound so near and so loud shares the phase of most of
 	// the band, and its sign is nobody's.
 	crowdedMs = 1.2
@@ -51,7 +51,7 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 	for i := range list {
 		b := &list[i]
 		switch off := math.Abs(b.DelayMs - a.DelayMs); {
-		case i == own || off < sameMs: // what is followed may be in the list twice
+		case i == own || off < twiceMs: // what is followed may be in the list twice
 		case off < crowdedMs && b.LevelDB > a.LevelDB+crowdedDB:
 			v.Undecide("another sound arrives within a millisecond of it: mute one of the two")
 			b.Sign = 0
