@@ -223,23 +223,22 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		if m.certainty != wire.Sure {
 			s.Mark = wire.Attention
 		}
-		if own {
-			s.about("polarity", "Opposite polarity")
-		} else {
-			s.say(which+" has ").about("polarity", "opposite polarity")
-		}
 		named, evidence := m.named(trusted), "trusted"
 		if named != trusted {
 			evidence = "polarity"
 		}
-		s.say(" to the reference ").about(evidence, named).
+		s.about("polarity", "Opposite polarity").say(" to the reference")
+		if !own {
+			s.say(": the " + which + ",")
+		}
+		s.say(" ").about(evidence, named).
 			say(" (").about("polarity", m.certainty).say("). ").
 			about("next", "Check the cable or the processor of "+map[bool]string{true: "this cabinet.", false: "that loudspeaker."}[own])
 	case m.sign > 0:
 		if own {
 			s.about("polarity", "Same polarity")
 		} else {
-			s.about("polarity", which+" has the polarity of the reference")
+			s.about("polarity", "The "+which+" has the polarity of the reference")
 		}
 		if m.certainty != wire.Sure {
 			s.say(" (").about("polarity", m.certainty).say(")")
@@ -281,6 +280,8 @@ func (m *meaning) named(trusted string) string {
 	return "from " + hertz(m.signLow, 2) + " to " + hertz(m.signHigh, 2)
 }
 
+const firstArrival, secondArrival = "first", "second"
+
 // which says whose polarity is told, where two arrivals have been named that are
 // not known to be of one polarity; own where there is but one.
 func (m *meaning) which() (which string, own bool) {
@@ -291,9 +292,9 @@ func (m *meaning) which() (which string, own bool) {
 		switch {
 		case a.Sign*b.Sign > 0:
 		case of(a.DelayMs):
-			return "The first", false
+			return firstArrival, false
 		case of(b.DelayMs):
-			return "The second", false
+			return secondArrival, false
 		}
 	}
 	return "", true

@@ -80,7 +80,7 @@ func TestSentences(t *testing.T) {
 			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.999, Several: true, DelayMs: 12.1, Bands: []polarity.Band{{LowHz: 178, HighHz: 14000, Sign: -1, Confidence: 0.999}}}
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: -1}, {DelayMs: 19.5, LevelDB: -3}}
 		},
-			"The first has opposite polarity to the reference from 180 Hz to 14 kHz (sure). Check the cable or the processor of that loudspeaker. Switch amplifiers off before touching loudspeaker cables. Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb every 135 Hz.",
+			"Opposite polarity to the reference: the first, from 180 Hz to 14 kHz (sure). Check the cable or the processor of that loudspeaker. Switch amplifiers off before touching loudspeaker cables. Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb every 135 Hz.",
 			wire.Sure, wire.Act},
 		// τ = 7.4 ms: notches at (2k+1)/2τ = 67.6, 202.7, 337.8 Hz.
 		{"two arrivals", func(f *analyze.Frame, m *analyze.Microphone) {
