@@ -299,9 +299,12 @@ func (l *Live) Frame() *Frame {
 			normalise(out.Impulse)
 			polarity.JudgeInto(&out.Polarity, &m.spectra)
 		}
-		if !out.DelayFixed && caution.IsAhead(out.DelayMs, out.DelaySDMs) { // no loudspeaker does that
-			out.Polarity.Sign, out.Polarity.Confidence, out.Polarity.Bands = 0, 0, out.Polarity.Bands[:0]
-			out.Polarity.Reason = caution.WhyNoPolarity
+		arrival.Agree(out.Arrivals, &out.Polarity)
+		switch {
+		case math.IsNaN(out.DelayMs):
+			out.Polarity.Undecide(out.DelayReason)
+		case !out.DelayFixed && caution.IsAhead(out.DelayMs, out.DelaySDMs): // no loudspeaker does that
+			out.Polarity.Undecide(caution.WhyNoPolarity)
 		}
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))

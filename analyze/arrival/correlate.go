@@ -68,6 +68,7 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 		w.smear = 1.5 * float64(len(w.p)) * heard2 / (heard * heard)
 	}
 	clear(w.q)
+	w.straightened = false
 	for b, e := range l.bands {
 		left, right := max(b-1, 0), min(b+1, len(l.bands)-1)
 		middle, half := float64(e.lo+e.hi)/2, float64(e.hi-e.lo)/2

@@ -14,6 +14,10 @@
 // the Cramér–Rao bound, and tell how far it is known. What does not stand out of
 // the noise, or not in most of the time, is not told: there is a reason instead.
 //
+// How the loudspeaker of an arrival is wired is told by package polarity, from the
+// impulse response gated around the arrival alone; Agree makes that and the verdict on
+// all that is heard one.
+//
 // Times are in milliseconds at the interface and in samples inside. Nothing here
 // allocates after construction or may be used by two goroutines at once.
 package arrival

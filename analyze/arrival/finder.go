@@ -259,6 +259,7 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		list[i].amplitude *= g
 		list[i].floor *= g
 	}
+	f.impulse()
 	top := math.Abs(list[strongest(list)].amplitude)
 	toMs := 1000 / f.rate
 	for i, p := range list {
@@ -274,7 +275,8 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		}
 		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/top))}
 		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 {
-			a.Sign = int(sign)
+			a.front, a.own = int(sign), f.sign(list, i)
+			a.Sign = a.own.sign
 		}
 		dst = append(dst, a)
 	}

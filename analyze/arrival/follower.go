@@ -156,12 +156,12 @@ func (f *Follower) Step() bool {
 	switch {
 	case (!f.found || doubt) && f.clock >= f.nextSearch:
 		return f.search(seconds)
-	case f.found && f.clock >= f.nextTrack:
-		f.nextTrack = f.clock + seconds(0.045)
-		return f.track(seconds)
 	case f.found && !doubt && f.clock >= f.nextList:
 		f.nextList = f.clock + seconds(6)
 		return f.refresh(seconds)
+	case f.found && f.clock >= f.nextTrack:
+		f.nextTrack = f.clock + seconds(0.045)
+		return f.track(seconds)
 	}
 	return false
 }
@@ -358,8 +358,8 @@ func (f *Follower) track(seconds func(float64) int64) bool {
 	before := f.arrival
 	f.arrival.DelayMs = slow.delay * 1000 / w.rate
 	f.arrival.DelaySDMs = slow.sd * 1000 / w.rate
-	if f.arrival.Sign != 0 {
-		f.arrival.Sign = int(math.Copysign(1, value))
+	if front := int(math.Copysign(1, value)); f.arrival.front*front < 0 {
+		f.arrival.front, f.arrival.Sign, f.arrival.own.sign = front, -f.arrival.Sign, -f.arrival.own.sign // flipped
 	}
 	for i := range f.list {
 		if f.list[i].DelayMs == before.DelayMs {

@@ -65,7 +65,7 @@ func TestHeadAgainstWoodworth(t *testing.T) {
 		want := radius / speed * (theta + math.Sin(theta)) * 1e6
 		got := (at[1].DelayMs - at[0].DelayMs) * 1000
 		t.Logf("%3.0f°: %.0f µs, Woodworth %.0f µs", azimuth, got, want)
-		if math.Abs(got-want) > tolerance || at[0].Sign != at[1].Sign {
+		if math.Abs(got-want) > tolerance || at[0].Sign < 0 || at[1].Sign < 0 { // the far ear may hear too little to tell
 			t.Errorf("%g°: right ear later by %.0f µs, Woodworth %.0f µs; signs %d, %d", azimuth, got, want, at[0].Sign, at[1].Sign)
 		}
 		worst = max(worst, math.Abs(got-want))

@@ -110,6 +110,9 @@ type Workspace struct {
 	turned            []complex128
 	cumulative        []complex128
 	cumulativeReal    []float64
+	straight          []float64 // see straighten
+	straightened      bool
+	gate              gate
 }
 
 // NewWorkspace makes scratch for finders of this sample rate and range.
@@ -132,14 +135,15 @@ func newWorkspace(l layout) *Workspace {
 		spectrumX: make([]complex128, half), spectrumY: make([]complex128, half),
 		total: newLong(l), window: newShort(l),
 		r: make([]float64, l.n/l.decimate), p: make([]float64, l.n/l.decimate),
-		residual: make([]float64, lags),
-		scale:    make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
+		residual: make([]float64, lags), straight: make([]float64, l.n/l.decimate),
+		scale: make([]float64, (lags+segment-1)/segment), sortScratch: make([]float64, 2*around+1),
 		q: make([]complex128, l.bins), sine: make([]float64, l.m), taps: make([]float64, 2*reach),
 		weight: make([]float64, l.shortLen), power: make([]float64, len(l.shorts)), leak: make([]float64, len(l.shorts)), magnitude: make([]float64, l.shortLen),
 		height: make([]float64, len(l.shorts)), share: make([]float64, len(l.shorts)), level: make([]float64, l.shortLen), smoothXX: make([]float64, l.shortLen), smoothYY: make([]float64, l.shortLen),
 		smoothXY: make([]complex128, l.shortLen), turned: make([]complex128, l.shortLen),
 		cumulative: make([]complex128, l.shortLen+1), cumulativeReal: make([]float64, l.shortLen+1),
 	}
+	w.gate = newGate(l)
 	w.fade = make([]float64, l.ramp)
 	for i := range w.fade {
 		v := math.Sin(math.Pi / 2 * (float64(i) + 0.5) / float64(l.ramp))

@@ -18,7 +18,12 @@ const (
 	// blurMs is how near a weaker arrival may be to a stronger one: loudspeakers'
 	// own filters smear the peak that far.
 	blurMs = 1.0
-	blur   = 0.63 // −4 dB: within blurMs only what is stronger than that counts
+	blur   = 0.32 // −10 dB: within blurMs only what is stronger than that counts
+	// One that plays less than 5 kHz rings: less than −12 dB is nothing to tell, and
+	// within blurPeriods of its bandwidth, less than −8 dB neither.
+	weakestNarrow = 0.25
+	blurNarrow    = 0.4
+	blurPeriods   = 4
 	// apartMs is the least distance of two arrivals: a crossover or the upper edge of
 	// a box make lobes of both signs within that, as large as the first at times. Those
 	// of a box that plays a few hundred hertz only reach further.
@@ -121,6 +126,12 @@ func (w *Workspace) describePulse() pulse {
 func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 	u := w.describePulse()
 	w.measureFloor(0, len(w.residual))
+	apart := max(apartMs/1000*w.grid, w.smear)
+	least, limit := weakest, blur
+	if w.smear > apartMs/1000*w.grid {
+		least, limit = weakestNarrow, blurNarrow
+		u.guard = min(max(u.guard, int(blurPeriods*w.smear/1.5)), span/2)
+	}
 	n := 0
 	for rejected := 0; n < len(list) && rejected < 24; {
 		at, best := 0, 0.0
@@ -132,27 +143,26 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 				best, at = v, i
 			}
 		}
-		if best == 0 || n > 0 && best < weakest*math.Abs(list[0].amplitude) {
+		if best == 0 || n > 0 && best < least*math.Abs(list[0].amplitude) {
 			break
 		}
 		at = w.beginning(at)
-		if n > 0 && w.explained(list[:n], at, best, u) {
+		if n > 0 && (w.explained(list[:n], at, best, u) || w.ringing(list[:n], at, best)) {
 			w.erase(at, 8)
 			rejected++
 			continue
 		}
 		if near := nearest(list[:n], at, u.guard); near != nil {
-			distance := math.Abs(near.at - float64(at))
-			if best < blur*math.Abs(near.amplitude) {
+			if best < limit*math.Abs(near.amplitude) {
 				w.erase(int(near.at), u.guard)
 				rejected++
 				continue
 			}
-			if apart := max(apartMs/1000*w.grid, w.smear); distance < apart {
-				w.erase(int(near.at), int(apart)+1)
-				rejected++
-				continue
-			}
+		}
+		if near := nearest(list[:n], at, int(apart)); near != nil {
+			w.erase(int(near.at), int(apart)+1)
+			rejected++
+			continue
 		}
 		before := w.floor(at)
 		sign := math.Copysign(1, w.residual[at])

@@ -15,7 +15,14 @@ const (
 	stepU     = math.Ln10 / 10
 )
 
-func cellHz(c int) float64 { return math.Pow(10, float64(firstCell+c)/10) }
+func cellHz(c int) float64 { return midBands[c] }
+
+var midBands = func() (hz [cellCount]float64) {
+	for c := range hz {
+		hz[c] = math.Pow(10, float64(firstCell+c)/10)
+	}
+	return hz
+}()
 
 // cellOf is the cell that holds a frequency, −1 or cellCount outside.
 func cellOf(hz float64) int {
@@ -29,6 +36,8 @@ type cells struct {
 	first int                   // first trusted cell
 	last  int                   // last one; −1 when there is none
 	delay float64               // seconds, that was turned back
+	loud  float64               // level of the third-loudest one
+	share [cellCount]float64    // what a cell counts for its level, 0…1
 }
 
 // point is one trusted frequency of a transfer function.
@@ -118,6 +127,7 @@ func (c *cells) gather(s, b *response.Spectra, delay float64, phase *[cellCount]
 		c.first = min(c.first, k)
 		c.last = k
 	}
+	c.settle()
 }
 
 // between interpolates a value given at the mid-bands.
@@ -126,4 +136,73 @@ func between(v *[cellCount]float64, hz float64) float64 {
 	k := min(max(int(math.Floor(x)), 0), cellCount-2)
 	t := min(max(x-float64(k), -0.5), 1.5)
 	return v[k] + t*(v[k+1]-v[k])
+}
+
+// octaves that are trusted.
+func (c *cells) octaves() float64 {
+	n := 0
+	for _, v := range c.level {
+		if v > 0 {
+			n++
+		}
+	}
+	return float64(n) / 3
+}
+
+// Levels, in power re those of the third-loudest cell: above fullLevel (−20 dB) a
+// cell counts in full, below noLevel (−35 dB) not at all. What a filter lets
+// through of its stop band is coherent where nothing disturbs it, but it is not
+// what is heard.
+const (
+	fullLevel = 1e-2
+	noLevel   = 3.2e-4
+)
+
+// settle sets loud and weights once the levels are known.
+func (c *cells) settle() {
+	var most [3]float64
+	for _, v := range c.level {
+		for i := range most {
+			if v > most[i] {
+				v, most[i] = most[i], v
+			}
+		}
+	}
+	c.loud = most[2]
+	for k, v := range c.level {
+		c.share[k] = 0
+		if v <= 0 {
+			continue
+		}
+		c.share[k] = min(max(math.Log(v/c.loud/noLevel)/math.Log(fullLevel/noLevel), 0), 1)
+	}
+}
+
+// weight of a cell: at the lower edge the phase that the magnitude implies is least known.
+func (c *cells) weight(k int) float64 {
+	switch k {
+	case c.first:
+		return 0.3 * c.share[k]
+	case c.first + 1:
+		return 0.6 * c.share[k]
+	}
+	return c.share[k]
+}
+
+// lowest is the lowest cell that counts at least half.
+func (c *cells) lowest() int {
+	k := c.first
+	for k < c.last && c.share[k] < 0.5 {
+		k++
+	}
+	return k
+}
+
+// top is the highest cell that is less than 20 dB below the loud ones.
+func (c *cells) top() int {
+	top := c.last
+	for top > c.first && c.level[top] < c.loud*fullLevel {
+		top--
+	}
+	return top
 }

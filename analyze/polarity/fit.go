@@ -3,118 +3,231 @@ package polarity
 import (
 	"math"
 	"math/cmplx"
-	"slices"
-
-	"plumbline/analyze/response"
 )
 
 const (
-	// nats that one third octave in full agreement adds to the log likelihood:
-	// what a room does to the phase of neighbouring ones goes together.
-	nats = 3
+	// leastNats is what one third octave in full agreement adds to the log likelihood:
+	// what a room does to the phase of neighbouring ones goes together. Where all
+	// keep to a hypothesis better than those of a room do it is more, up to mostNats.
+	leastNats, mostNats = 3, 6
 	// topHz is how far up the sign is fitted: higher bands know the delay better
 	// but no more about the sign.
 	topHz = 14000
 )
 
+// task is what to fit to the cells.
+type task struct {
+	turns []turn
+	ways  []way
+	sd    float64 // standard deviation of the delay around 0, seconds
+	floor int     // the lowest cell that may be the loudspeaker's own
+	rise  int     // how many cells above floor may belong to another one as well
+	nats  float64 // what a third octave in full agreement adds to the log likelihood
+}
+
 // fit is the outcome of fitting sign, delay and turns.
 type fit struct {
 	same  float64 // probability of the same polarity
-	delay float64 // seconds, of the best hypothesis
 	best  *turn
-	edge  edge
-	sign  int
-	score float64              // mean agreement of the trusted cells with the best hypothesis, −1…1
-	turns float64              // probability that the sign turns on the way up
-	parts [len(partHz)]float64 // probability of the same polarity in the parts of the band
+	turns float64               // probability that the sign turns on the way up
+	parts [len(partHz)]float64  // probability of the same polarity in the parts of the band, as heard there
+	score float64               // mean agreement of the cells in the fit with the best hypothesis, −1…1
+	agree [cellCount]float64    // weight times agreement of each cell with it, −1…1
+	kept  [cellCount]complex128 // the same with what is at a right angle to it
+	heavy [cellCount]float64    // weight of each cell
+	sd    float64               // of the delay, seconds
+	floor int                   // cell that the first part begins at
+	alone bool                  // one loudspeaker was judged by itself
+	from  int                   // the lowest cell that the best hypothesis takes for the loudspeaker's
+	top   int                   // the highest cell in the fit
 }
 
-// partHz are frequencies in the middle of the low, the mid and the high part of the band.
-var partHz = [...]float64{250, 1000, 5000}
+// The band is judged in parts of partCells third octaves, from floorHz on.
+const (
+	partCells = 2
+	partCount = 10
+)
 
-// solve weighs both signs with the delay (of that standard deviation around 0),
-// the turns and the edges integrated out.
-func (c *cells) solve(turns []turn, edges []edge, sd float64) fit {
+// partHz are the frequencies in their middle.
+var partHz = func() (hz [partCount]float64) {
+	for p := range hz {
+		hz[p] = cellHz(cellOf(floorHz)+partCells*p) * math.Pow(10, 0.05*(partCells-1))
+	}
+	return hz
+}()
+
+// twoWayHz is where the crossover of a loudspeaker that leaves the lows to another
+// one lies at least (common practice, no source): what turns the sign below that is
+// the other one.
+const twoWayHz = 600
+
+// elsewhere is the prior probability that a cell at the lower end of the fit, and
+// all below it, is played by another loudspeaker.
+const elsewhere = 0.08
+
+// solve weighs both signs with everything else integrated out: the delay, the
+// turns, the ways that the phase goes with the magnitude, and from which cell on
+// the loudspeaker is alone. A cell that is not its own may have any phase: the
+// likelihood of one that is, κ its weight, has the von Mises density re that.
+func (c *cells) solve(j task) fit {
 	var out fit
 	top := min(c.last, cellOf(topHz))
+	floor := max(c.first, j.floor)
 	step := 1 / (8 * cellHz(top))
-	steps := int(math.Ceil(2.5 * sd / step))
-	var sums [2]float64 // of likelihoods, scaled by e^-peak
-	var parts [len(partHz)]float64
-	var turned float64
-	peak, bestValue := math.Inf(-1), math.Inf(-1)
-	weights := 0.0
-	for k := c.first; k <= top; k++ {
-		weights += c.weight(k)
+	steps := int(math.Ceil(2.5 * j.sd / step))
+	out.top, out.floor, out.alone = top, cellOf(floorHz), j.floor > 0
+	var unity [cellCount]float64 // ln I₀(κ), what a cell of any phase has
+	for k := floor; k <= top; k++ {
+		w := c.weight(k)
+		out.heavy[k] = w
+		unity[k] = lnBessel(j.nats * w * cmplx.Abs(c.z[k]))
 	}
 	// What a reversed driver leaves where the two overlap speaks for a turn there.
 	var prior, logPrior [64]float64
-	for t := range turns {
-		prior[t] = turns[t].prior
-		if turns[t].order == 1 && turns[t].hz > 600 && c.dip(turns[t].hz) {
+	for t := range j.turns {
+		prior[t] = j.turns[t].prior
+		if j.turns[t].order == 1 && j.turns[t].hz > 600 && c.dip(j.turns[t].hz) {
 			prior[t] *= 10
 		}
 		logPrior[t] = math.Log(prior[t])
 	}
-	var z [cellCount]complex128
-	for _, e := range edges {
+	nats := j.nats
+	rise := min(j.rise, max(top-floor, 0))
+	var sums [2]float64 // of likelihoods, scaled by e^-peak
+	var parts [partCount]float64
+	var turned float64
+	peak, bestValue := math.Inf(-1), math.Inf(-1)
+	bestSign, bestDelay, bestWay := 1.0, 0.0, 0
+	var re, im [cellCount]float64
+	for wi := range j.ways {
 		for i := -steps; i <= steps; i++ {
 			delay := float64(i) * step
-			for k := c.first; k <= top; k++ {
-				z[k] = c.z[k] * cmplx.Rect(c.weight(k), 2*math.Pi*cellHz(k)*delay-e.below(k, c.first))
+			for k := floor; k <= top; k++ {
+				z := c.z[k] * cmplx.Rect(out.heavy[k], 2*math.Pi*cellHz(k)*delay-j.ways[wi].phase[k])
+				re[k], im[k] = real(z), imag(z)
 			}
-			away := delay * delay / (2 * sd * sd)
-			for t := range turns {
-				m := &turns[t]
-				sum := 0.0
-				for k := c.first; k <= top; k++ {
-					sum += real(z[k])*real(m.m[k]) + imag(z[k])*imag(m.m[k])
-				}
-				v := nats*math.Abs(sum) - away
-				if v > peak {
-					scale := math.Exp(peak - v)
-					sums[0] *= scale
-					sums[1] *= scale
-					turned *= scale
-					for p := range parts {
-						parts[p] *= scale
-					}
-					peak = v
-				}
-				if v < peak-25 {
+			common := j.ways[wi].logPrior - delay*delay/(2*j.sd*j.sd)
+			for t := range j.turns {
+				m := &j.turns[t]
+				odd := m.order == 1 || m.order == -1
+				low := odd && m.hz < twoWayHz
+				if low && j.ways[wi].topBox {
 					continue
 				}
-				plus, minus := prior[t]*math.Exp(nats*sum-away-peak), prior[t]*math.Exp(-nats*sum-away-peak)
-				sums[0] += plus
-				sums[1] += minus
-				odd := m.order == 1 || m.order == -1
-				if odd {
-					turned += plus + minus
+				sum, gone := 0.0, 0.0
+				for k := floor + rise; k <= top && k < cellCount; k++ {
+					sum += re[k]*m.re[k] + im[k]*m.im[k]
 				}
-				for p, hz := range partHz {
-					if odd && hz > m.hz {
-						parts[p] += minus
-					} else {
-						parts[p] += plus
+				for k := floor; k < floor+rise; k++ {
+					gone += unity[k]
+				}
+				// From all but the rise being the loudspeaker's own to all of it.
+				for own := floor + rise; own >= floor; own-- {
+					if own < floor+rise {
+						sum += re[own]*m.re[own] + im[own]*m.im[own]
+						gone -= unity[own]
 					}
-				}
-				if v += logPrior[t]; v > bestValue {
-					bestValue = v
-					out.best, out.delay, out.edge, out.sign = m, delay, e, 1
+					if low && own > floor {
+						continue
+					}
+					base := common + gone
+					if own > floor {
+						base += logElsewhere
+					}
+					v := nats*math.Abs(sum) + base
+					if v > peak {
+						scale := math.Exp(peak - v)
+						sums[0] *= scale
+						sums[1] *= scale
+						turned *= scale
+						for p := range parts {
+							parts[p] *= scale
+						}
+						peak = v
+					}
+					if w := v + logPrior[t]; w > bestValue {
+						bestValue = w
+						out.best, out.from, bestDelay, bestWay, bestSign = m, own, delay, wi, 1
+						if sum < 0 {
+							bestSign = -1
+						}
+					}
+					if v < peak-20 {
+						continue
+					}
+					more := prior[t] * math.Exp(v-peak)
+					less := more * math.Exp(-2*nats*math.Abs(sum))
+					plus, minus := more, less
 					if sum < 0 {
-						out.sign = -1
+						plus, minus = less, more
 					}
-					out.score = math.Abs(sum) / max(weights, 1e-9)
+					sums[0] += plus
+					sums[1] += minus
+					if odd {
+						turned += plus + minus
+					}
+					for p, hz := range partHz {
+						if odd && hz > m.hz {
+							parts[p] += minus
+						} else {
+							parts[p] += plus
+						}
+					}
 				}
 			}
 		}
 	}
-	out.same = sums[0] / (sums[0] + sums[1])
-	out.turns = turned / (sums[0] + sums[1])
+	total := sums[0] + sums[1]
+	out.same, out.turns = sums[0]/total, turned/total
 	for p := range parts {
-		out.parts[p] = parts[p] / (sums[0] + sums[1])
+		out.parts[p] = parts[p] / total
 	}
+	weights, agreed := 0.0, 0.0
+	for k := floor; k <= top; k++ {
+		z := c.z[k] * cmplx.Rect(bestSign, 2*math.Pi*cellHz(k)*bestDelay-j.ways[bestWay].phase[k])
+		out.kept[k] = complex(out.heavy[k], 0) * z * complex(out.best.re[k], -out.best.im[k])
+		out.agree[k] = real(out.kept[k])
+		if k >= out.from {
+			weights += out.heavy[k]
+			agreed += out.agree[k]
+		}
+	}
+	out.sd = j.sd
+	out.score = agreed / max(weights, 1e-9)
 	return out
+}
+
+var logElsewhere = math.Log(elsewhere)
+
+// judge is solve, and again with as much trust in the phase as the first fit has
+// earned.
+func (c *cells) judge(j task) fit {
+	j.nats = leastNats
+	f := c.solve(j)
+	if p, _ := f.overall(); p >= sure {
+		return f
+	}
+	if earned := earnedNats / max(1-f.score, 1e-3); earned > leastNats {
+		j.nats = min(earned, mostNats)
+		f = c.solve(j)
+	}
+	return f
+}
+
+// earnedNats over what is missing to full agreement is the concentration of the
+// phases: κ = 1/(2(1−A)) for a mean agreement A near 1 (Mardia and Jupp, Directional
+// Statistics, 2000, eq. 5.3.9), less because neighbours go together.
+const earnedNats = 0.3
+
+// lnBessel is ln I₀(x) (Abramowitz and Stegun, Handbook of Mathematical Functions,
+// 1964, 9.8.1 and 9.7.1).
+func lnBessel(x float64) float64 {
+	if x > 3.75 {
+		return x - math.Log(2*math.Pi*x)/2 + math.Log(1+1/(8*x)+9/(128*x*x))
+	}
+	t := x / 3.75
+	t *= t
+	return math.Log(1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*(0.0360768+t*0.0045813))))))
 }
 
 // dip says whether the level around hz lies 8 dB or more below both sides.
@@ -138,83 +251,4 @@ func (c *cells) dip(hz float64) bool {
 		lowest = min(lowest, 10*math.Log10(c.level[i]))
 	}
 	return lowest < min(mean(k-6, k-3), mean(k+3, k+6))-8
-}
-
-// octaves that are trusted.
-func (c *cells) octaves() float64 {
-	n := 0
-	for _, v := range c.level {
-		if v > 0 {
-			n++
-		}
-	}
-	return float64(n) / 3
-}
-
-// weight of a cell: at the lower edge the phase that the magnitude implies is least known.
-func (c *cells) weight(k int) float64 {
-	switch {
-	case c.level[k] <= 0:
-		return 0
-	case k == c.first:
-		return 0.3
-	case k == c.first+1:
-		return 0.6
-	}
-	return 1
-}
-
-// top is the highest cell that is less than 20 dB below the loudest.
-func (c *cells) top() int {
-	top, least := c.last, slices.Max(c.level[:])/100
-	for c.level[top] < least {
-		top--
-	}
-	return top
-}
-
-// spread is how far off the compensated delay may be, standard deviation in
-// seconds: it was found from the highest frequencies that keep together and are
-// loud enough to shape the pulse.
-func (c *cells) spread() float64 {
-	high := c.first
-	for k := c.first; k <= c.last; k++ {
-		if cmplx.Abs(c.z[k]) > 0.5 {
-			high = k
-		}
-	}
-	return max(2e-5+0.15/cellHz(high), 0.25/cellHz(c.top()))
-}
-
-// centre gathers s (or b/s) at the delay that is left in it: none, if the bands
-// keep together as they are, otherwise where they do best.
-func centre(c *cells, s, b *response.Spectra) {
-	together := func() (sum float64, n float64) {
-		for k := c.first; k <= c.last; k++ {
-			if c.level[k] > 0 {
-				sum += cmplx.Abs(c.z[k])
-				n++
-			}
-		}
-		return sum, n
-	}
-	c.gather(s, b, 0, nil)
-	sum, n := together()
-	if sum >= 0.6*n {
-		return
-	}
-	best, at := sum*1.2, 0.0
-	try := func(tau float64) {
-		c.gather(s, b, tau, nil)
-		if v, _ := together(); v > best {
-			best, at = v, tau
-		}
-	}
-	for i := -100; i <= 100; i++ {
-		try(float64(i) * 1e-4)
-	}
-	for i, middle := -8, at; i <= 8; i++ {
-		try(middle + float64(i)*12e-6)
-	}
-	c.gather(s, b, at, nil)
 }

@@ -10,6 +10,14 @@ const lowestHz = 450
 // is off by that much is as good as the other sign.
 const highestHz = 560
 
+// floorHz is the lowest frequency that is ever judged for one loudspeaker: below
+// play subwoofers, whose delay is another and as good as their sign. Up to rise
+// third octaves above it what is heard may still be theirs.
+const (
+	floorHz = 200
+	rise    = 4
+)
+
 // sure is the confidence that a verdict needs.
 const sure = 0.99
 
@@ -28,29 +36,39 @@ func Judge(s *response.Spectra) Verdict {
 // JudgeInto is Judge into dst, whose Bands and Reason are used again where they
 // can be, so that a steady verdict allocates nothing.
 func JudgeInto(dst *Verdict, s *response.Spectra) {
+	dst.judge(s)
+	dst.Heard = dst.Sign
+}
+
+func (v *Verdict) judge(s *response.Spectra) {
 	var c cells
 	centre(&c, s, nil)
+	v.DelayMs = 1000 * (s.DelayS + c.delay)
 	if c.octaves() < 1 {
-		dst.undecided("too little of the band is trusted to tell")
+		v.Undecide("too little of the band is trusted to tell")
 		return
 	}
-	if cellHz(c.first) > lowestHz {
-		dst.undecided("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
+	if cellHz(c.lowest()) > lowestHz {
+		v.Undecide("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
 	if cellHz(c.top()) < highestHz {
-		dst.undecided("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
+		v.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
 		return
 	}
-	delay := c.delay
-	phase, slope := c.minimumPhase()
+	delay := c.delay + c.late()
+	v.DelayMs = 1000 * (s.DelayS + delay)
+	floor := cellOf(floorHz)
+	phase, slope := c.minimumPhase(0)
 	c.gather(s, nil, delay, &phase)
-	f := c.solve(boxTurns, likelyEdges(slope), c.spread())
+	var w ways
+	w.fill(&c, floor, &phase, slope)
+	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
 	if f.score < alike {
-		dst.undecided("the sound of the room hides the phase of the loudspeaker")
+		v.Undecide("the sound of the room hides the phase of the loudspeaker")
 		return
 	}
-	dst.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
+	v.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
 }
 
 // Compare tells whether two loudspeakers of one kind, a and b, are wired the same
@@ -64,18 +82,19 @@ func Compare(a, b *response.Spectra) Verdict {
 // CompareInto is Compare into dst, as JudgeInto is Judge.
 func CompareInto(dst *Verdict, a, b *response.Spectra) {
 	if len(a.FrequencyHz) != len(b.FrequencyHz) {
-		dst.undecided("the two were measured on different frequency grids")
+		dst.Undecide("the two were measured on different frequency grids")
 		return
 	}
 	var c cells
 	centre(&c, a, b)
 	if c.octaves() < 1 {
-		dst.undecided("too little of the band is trusted in both")
+		dst.Undecide("too little of the band is trusted in both")
 		return
 	}
-	f := c.solve(twinTurns, likelyEdges(0)[:1], twinSpread)
+	var plain [1]way
+	f := c.judge(task{turns: twinTurns, ways: plain[:], sd: twinSpread})
 	if f.score < alike {
-		dst.undecided("the two differ too much to be compared")
+		dst.Undecide("the two differ too much to be compared")
 		return
 	}
 	dst.conclude(&c, &f, "the two agree in phase", "the two are of opposite phase")

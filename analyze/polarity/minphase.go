@@ -51,8 +51,9 @@ func likelyEdges(slope float64) []edge {
 //	φ(u₀) = 1/π ∫ d ln A/du · ln coth(|u−u₀|/2) du,  u = ln f
 //
 // Above the trusted band the slope at its edge is taken to go on, below it
-// nothing: see below. The slope at the lower edge is the second result.
-func (c *cells) minimumPhase() (phase [cellCount]float64, slope float64) {
+// nothing: see below. What lies below cell from is taken to be as loud as that
+// cell. The slope at the lower edge is the second result.
+func (c *cells) minimumPhase(from int) (phase [cellCount]float64, slope float64) {
 	if c.last <= c.first {
 		return phase, 0
 	}
@@ -74,7 +75,7 @@ func (c *cells) minimumPhase() (phase [cellCount]float64, slope float64) {
 	above = min(0, max(above, -4))
 	for k := c.first; k <= c.last; k++ {
 		sum := above * tail[c.last-k]
-		for j := c.first; j < c.last; j++ {
+		for j := max(c.first, from); j < c.last; j++ {
 			m := j - k + 1 // the step from j to j+1 lies m−½ cells above k
 			if m <= 0 {
 				m = 1 - m
@@ -98,5 +99,5 @@ func (e edge) below(k, first int) float64 {
 	if e.slope == 0 {
 		return 0
 	}
-	return float64(e.slope) * tail[min(k-first+e.cells, len(tail)-1)] / math.Pi
+	return float64(e.slope) * tail[min(max(k-first+e.cells, 0), len(tail)-1)] / math.Pi
 }

@@ -6,6 +6,17 @@ type Verdict struct {
 	Confidence float64 // probability that Sign is right, 0.5…1; 0 when undecided
 	Reason     string  // one clause for people
 	Bands      []Band  // what is known per band, ascending; may be empty
+	// Several says that other arrivals of the same sound are about as loud: all
+	// that is said is about the loudspeaker whose sound arrives at DelayMs.
+	Several bool
+	DelayMs float64 // what the verdict is about, after the reference
+	// Heard is Sign as JudgeInto left it, whatever was taken or taken back since.
+	Heard int
+	// Fault says that a band of the other sign is not by design: there is a notch
+	// between the two, so that one driver looks reversed.
+	Fault bool
+
+	taken string // the last reason of Take, to be used again
 }
 
 // Band is the verdict within a band of frequencies.

@@ -1,4 +1,4 @@
-package polarity
+package polarity_test
 
 import (
 	"fmt"
@@ -54,6 +54,13 @@ func simulateWith(t testing.TB, seed uint64, box func(hz float64) complex128, se
 
 func measure(t testing.TB, x, y []float64, rate float64) *response.Spectra {
 	t.Helper()
+	s, _ := measureAll(t, x, y, rate)
+	return s
+}
+
+// measureAll is what is heard of x in y: spectra at the strongest arrival, and all arrivals.
+func measureAll(t testing.TB, x, y []float64, rate float64) (*response.Spectra, []arrival.Arrival) {
+	t.Helper()
 	f, err := arrival.NewFinder(arrival.Config{SampleRateHz: rate, MaxDelayS: 0.3})
 	if err != nil {
 		t.Fatal(err)
@@ -76,7 +83,7 @@ func measure(t testing.TB, x, y []float64, rate float64) *response.Spectra {
 	e.Feed(x, [][]float64{y})
 	s := new(response.Spectra)
 	e.Spectra(0, s)
-	return s
+	return s, list
 }
 
 func (c scenario) String() string {

@@ -1,9 +1,10 @@
-package polarity
+package polarity_test
 
 import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 )
 
@@ -31,7 +32,7 @@ func TestAnyWindow(t *testing.T) {
 					e.Feed(x, [][]float64{y})
 					s := new(response.Spectra)
 					e.Spectra(0, s)
-					v := Judge(s)
+					v := polarity.Judge(s)
 					if v.Sign == 1 || v.Sign == 0 && name != "subwoofer" && float64(window) < seconds*rate/4 {
 						t.Errorf("%g Hz, window %d, %g s, %s: %+v", rate, window, seconds, name, v)
 					}

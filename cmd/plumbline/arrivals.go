@@ -31,9 +31,10 @@ func newArrivalsCommand() *cobra.Command {
 loudspeaker itself, other loudspeakers with the same signal, strong reflections.
 
 Each arrival has its delay with a standard deviation, the distance that sound
-goes in that time, its level relative to the strongest arrival, and its polarity
-relative to the reference. When nothing can be told it says why, and names no
-delay. Broadband sound is best: pink noise, music with everything in it.`,
+goes in that time, its level relative to the strongest arrival, and how its
+loudspeaker is wired: undecided where its sound does not tell. When nothing can be
+told it says why, and names no delay. Broadband sound is best: pink noise, music
+with everything in it.`,
 		Example: `  plumbline arrivals seat1.wav
   plumbline arrivals seat1.wav --max 2 --temperature 28
   plumbline arrivals all.wav --ref 1 --mic 2,3 --json`,
@@ -65,6 +66,9 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 	}
 	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{Max: f.max})
 	if err != nil {
+		return err
+	}
+	if _, err := judgePolarity(cmd, rec, found); err != nil {
 		return err
 	}
 	if err := arrived(cmd.Context(), rec, against, found); err != nil {

@@ -152,7 +152,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err != nil {
 		return err
 	}
-	delays, err := f.delays(cmd, good, against)
+	delays, found, err := f.delays(cmd, good, against)
 	if err != nil {
 		return err
 	}
@@ -172,7 +172,11 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	line.end()
-	report := f.report(path, rec, delays, against, result)
+	verdicts, err := f.verdicts(cmd, good, found, result)
+	if err != nil {
+		return err
+	}
+	report := f.report(path, rec, delays, against, result, verdicts)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -185,21 +189,44 @@ type delay struct {
 	reason   string
 }
 
-// delays are those to compensate; it adds what they tell against a microphone.
-func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) ([]delay, error) {
-	delays := make([]delay, len(rec.Microphones))
+// verdicts are the polarity at every microphone. Where the delay was found they are
+// those that arrivals tells, whatever part and window the curve is of.
+func (f *responseFlags) verdicts(cmd *cobra.Command, rec offline.Recording, found []offline.Found, result *offline.Responses) ([]polarity.Verdict, error) {
+	switch {
+	case found == nil:
+		list := make([]polarity.Verdict, len(result.Spectra))
+		for i := range list {
+			polarity.JudgeInto(&list[i], &result.Spectra[i])
+		}
+		return list, nil
+	case f.windowSamples == 0 && f.sure == nil && f.overlap == offline.PolarityOverlap:
+		return offline.Judge(result.Spectra, found), nil
+	}
+	return judgePolarity(cmd, rec, found)
+}
+
+func judgePolarity(cmd *cobra.Command, rec offline.Recording, found []offline.Found) ([]polarity.Verdict, error) {
+	line := newProgress(cmd.ErrOrStderr(), "judging polarity")
+	defer line.end()
+	return offline.Polarity(cmd.Context(), rec, found, line.at)
+}
+
+// delays are what the reference is delayed by; found is nil when that was set by
+// hand. It adds what they tell against a microphone.
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) (delays []delay, found []offline.Found, err error) {
+	delays = make([]delay, len(rec.Microphones))
 	if !math.IsNaN(f.delayMs) {
 		for i := range delays {
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
 		}
-		return delays, nil
+		return delays, nil, nil
 	}
-	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
+	found, err = findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := arrived(cmd.Context(), rec, against, found); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for i, at := range found {
 		delays[i] = delay{ms: math.NaN(), sdMs: math.NaN(), reason: at.Reason}
@@ -210,7 +237,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 			delays[i] = delay{ms: e.aheadMs, sdMs: e.aheadSDMs}
 		}
 	}
-	return delays, nil
+	return delays, found, nil
 }
 
 // delayExcerptsS of a long recording tell the delay to compensate well enough:
@@ -224,7 +251,7 @@ func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording
 	return offline.Arrivals(ctx, rec, cfg)
 }
 
-func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, against []examined, result *offline.Responses) *responseReport {
+func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, against []examined, result *offline.Responses, verdicts []polarity.Verdict) *responseReport {
 	r := &responseReport{
 		File:       path,
 		RateHz:     rec.File.Format().SampleRateHz,
@@ -244,12 +271,11 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 	for i := range delays {
 		var c response.Curve
 		result.Spectra[i].Curve(&c)
-		verdict := polarity.Judge(&result.Spectra[i])
+		verdict := verdicts[i]
 		switch {
 		case against[i].swapped():
 			verdict = polarity.Verdict{Reason: caution.WhyNoPolarity}
 		case math.IsNaN(delays[i].ms):
-			verdict = polarity.Verdict{Reason: "without a delay there is none"}
 			blank(&c)
 		case against[i].dead: // with a delay that was given
 			verdict = polarity.Verdict{Reason: tooDead}
@@ -284,6 +310,9 @@ func blank(c *response.Curve) {
 
 func newPolarityObject(v polarity.Verdict) wire.PolarityObject {
 	o := wire.PolarityObject{Verdict: v.Word(), Confidence: confidence(v.Sign, v.Confidence), Reason: v.Reason, Bands: []wire.BandObject{}}
+	if v.Several {
+		o.OfArrivalMs = (*wire.Value)(&v.DelayMs)
+	}
 	for _, b := range v.Bands {
 		o.Bands = append(o.Bands, wire.BandObject{
 			LowHz: wire.Value(b.LowHz), HighHz: wire.Value(b.HighHz),

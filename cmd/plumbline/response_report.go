@@ -114,6 +114,9 @@ func polarityText(p wire.PolarityObject) string {
 	if c := float64(p.Confidence); !math.IsNaN(c) {
 		text += fmt.Sprintf(" (%.4g %% sure)", 100*c)
 	}
+	if p.OfArrivalMs != nil {
+		text += fmt.Sprintf(", for the arrival at %.2f ms", float64(*p.OfArrivalMs))
+	}
 	if p.Reason != "" {
 		text += ": " + p.Reason
 	}

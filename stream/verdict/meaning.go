@@ -53,8 +53,11 @@ type meaning struct {
 	sign          int
 	certainty     string
 	low, high     float64 // trusted band, Hz; 0 when there is none
+	signLow       float64 // band that sign is about, Hz; 0 when none is named
+	signHigh      float64
 	oddLow        float64 // band whose polarity differs from the rest; 0 when there is none
 	oddHigh       float64
+	fault         bool // … and it is not by design
 
 	snrDB  float64
 	waitS  float64
@@ -121,8 +124,16 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 	default:
 		m.certainty = wire.Likely
 	}
+	m.fault = mic.Polarity.Fault
 	for _, b := range mic.Polarity.Bands {
-		if m.sign != 0 && b.Sign == -m.sign && b.Confidence >= limit {
+		switch {
+		case m.sign == 0 || b.Confidence < limit:
+		case b.Sign == m.sign:
+			if m.signLow == 0 {
+				m.signLow = b.LowHz
+			}
+			m.signHigh = b.HighHz
+		case b.Sign == -m.sign:
 			if m.oddLow == 0 {
 				m.oddLow = b.LowHz
 			}
@@ -178,6 +189,7 @@ func same(a, b *meaning) bool {
 	if a.fixed != b.fixed || a.sign != b.sign || a.certainty != b.certainty || a.n != b.n ||
 		!sameDelay(a.delayMs, b.delayMs, b.sdMs) ||
 		!near(a.low, b.low, 1.25) || !near(a.high, b.high, 1.25) ||
+		a.fault != b.fault || !near(a.signLow, b.signLow, 1.7) || !near(a.signHigh, b.signHigh, 1.7) ||
 		!near(a.oddLow, b.oddLow, 1.5) || !near(a.oddHigh, b.oddHigh, 1.5) {
 		return false
 	}

@@ -85,7 +85,7 @@ func (m *meaning) sentence() Sentence {
 	case heard:
 		// What somebody has to act on comes first, and its caution right behind it:
 		// a small screen shows the beginning.
-		if m.sign < 0 || m.oddLow != 0 {
+		if m.sign < 0 || m.fault {
 			m.sayPolarity(&s)
 			m.sayArrivals(s.say(" "))
 		} else {
@@ -192,7 +192,11 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	if a.Sign*b.Sign < 0 {
 		s.say(" and ").about("polarity", "of opposite polarity")
 	}
-	comb := Comb{OffsetMs: b.DelayMs - a.DelayMs, LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	comb := Comb{OffsetMs: math.Abs(b.DelayMs - a.DelayMs), LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	if a.Sign*b.Sign == 0 { // notches and peaks change places with the polarity
+		s.say(". They comb every ").about("comb", hertz(1000/comb.OffsetMs, 3)).say(".")
+		return
+	}
 	s.say(". They comb at ").
 		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …")
 }
@@ -242,32 +246,53 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 }
 
 func (m *meaning) sayPolarity(s *Sentence) {
-	band := "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2)
+	trusted := "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2)
+	which, own := m.which()
 	switch {
 	case m.sign < 0:
 		s.Mark = wire.Act
 		if m.certainty != wire.Sure {
 			s.Mark = wire.Attention
 		}
-		s.about("polarity", "Opposite polarity").say(" to the reference ").about("trusted", band).
+		named, evidence := m.named(trusted), "trusted"
+		if named != trusted {
+			evidence = "polarity"
+		}
+		s.about("polarity", "Opposite polarity").say(" to the reference")
+		if !own {
+			s.say(": the " + which + ",")
+		}
+		s.say(" ").about(evidence, named).
 			say(" (").about("polarity", m.certainty).say("). ").
-			about("next", "Check the cable or the processor of this cabinet.")
+			about("next", "Check the cable or the processor of "+map[bool]string{true: "this cabinet.", false: "that loudspeaker."}[own])
 	case m.sign > 0:
-		s.about("polarity", m.same())
+		if own {
+			s.about("polarity", "Same polarity")
+		} else {
+			s.about("polarity", "The "+which+" has the polarity of the reference")
+		}
 		if m.certainty != wire.Sure {
 			s.say(" (").about("polarity", m.certainty).say(")")
 		}
-		s.say(". Trusted ").about("trusted", band).say(".")
+		if named := m.named(trusted); named != trusted {
+			s.say(" ").about("polarity", named)
+		}
+		s.say(". Trusted ").about("trusted", trusted).say(".")
 	default:
 		s.about("polarity", "Polarity: cannot tell").say(because(m.reason, "the evidence points both ways")).
-			say(" Trusted ").about("trusted", band).say(".")
+			say(" Trusted ").about("trusted", trusted).say(".")
 	}
-	if m.oddLow != 0 {
+	switch {
+	case m.oddLow == 0:
+	case m.fault:
 		s.Mark = wire.Act
 		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
 			say(" it is the other way round: ").about("next", "one driver in this cabinet may be reversed.")
+	default:
+		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
+			say(" it is the other way round, as a crossover of 12 dB an octave makes it by design.")
 	}
-	if m.sign < 0 || m.oddLow != 0 {
+	if m.sign < 0 || m.fault && m.oddLow != 0 {
 		s.say(" ").about("caution", Caution)
 	}
 	if m.n > 1 && s.Mark == wire.Steady {
@@ -275,9 +300,22 @@ func (m *meaning) sayPolarity(s *Sentence) {
 	}
 }
 
-// same says whose polarity is that of the reference, where two have been named
-// that are not of one polarity.
-func (m *meaning) same() string {
+// named is the band that the sign was told in, trusted where that is about the same.
+func (m *meaning) named(trusted string) string {
+	if m.signLow == 0 || near(m.signLow, m.low, 1.25) && near(m.signHigh, m.high, 1.25) {
+		return trusted
+	}
+	if near(m.signHigh, m.high, 1.25) && m.sign > 0 {
+		return "from " + hertz(m.signLow, 2) + " up"
+	}
+	return "from " + hertz(m.signLow, 2) + " to " + hertz(m.signHigh, 2)
+}
+
+const firstArrival, secondArrival = "first", "second"
+
+// which says whose polarity is told, where two arrivals have been named that are
+// not known to be of one polarity; own where there is but one.
+func (m *meaning) which() (which string, own bool) {
 	if m.n >= 2 {
 		i, j := m.strongestTwo()
 		a, b := m.arrivals[i], m.arrivals[j]
@@ -285,12 +323,12 @@ func (m *meaning) same() string {
 		switch {
 		case a.Sign*b.Sign > 0:
 		case of(a.DelayMs):
-			return "The first has the polarity of the reference"
+			return firstArrival, false
 		case of(b.DelayMs):
-			return "The second has the polarity of the reference"
+			return secondArrival, false
 		}
 	}
-	return "Same polarity"
+	return "", true
 }
 
 // because ends a "cannot tell" with its reason.

@@ -72,6 +72,9 @@ type PolarityObject struct {
 	Confidence Value        `json:"confidence"`
 	Reason     string       `json:"reason"`
 	Bands      []BandObject `json:"bands"`
+	// OfArrivalMs is the delay of the arrival that all this is about, where others of
+	// the same sound are about as loud; without it there is but one.
+	OfArrivalMs *Value `json:"of_arrival_ms,omitempty"`
 }
 
 // BandObject is the verdict within a band.

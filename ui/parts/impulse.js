@@ -1,5 +1,5 @@
 // @ts-check
-// The impulse response around the arrivals, each with a numbered flag: up for the same polarity, down for opposite.
+// The impulse response around the arrivals, each with a numbered flag: up for the same polarity, down for opposite, flat on the line where it cannot be told.
 
 import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
@@ -179,7 +179,7 @@ export class Impulse {
       s.ctx.lineWidth = (lit ? 3 : 1) * s.ratio;
       s.ctx.beginPath();
       s.ctx.moveTo(s.x(a.delay), zero);
-      s.ctx.lineTo(s.x(a.delay), a.sign < 0 ? s.box.top + s.box.height : s.box.top);
+      s.ctx.lineTo(s.x(a.delay), a.sign < 0 ? s.box.top + s.box.height : a.sign > 0 ? s.box.top : zero);
       s.ctx.stroke();
     });
     line(s.ctx, { xs: s.positions(this.#axis), mid: values }, (v) => s.y(v / largest), { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
@@ -202,7 +202,7 @@ export class Impulse {
       if (hide) return;
       flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
       flag.classList.toggle('lit', this.#lit(a, k));
-      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 ? top + height - 18 : top}px)`;
+      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 ? top + height - 18 : a.sign > 0 ? top : top + height / 2 - 9}px)`;
       flag.setAttribute('aria-label', this.#tell(a, k));
     });
   }

@@ -68,12 +68,12 @@ function polarityBands(s, bands) {
 
 /**
  * Where the two strongest arrivals cancel: at odd multiples of half the inverse of their distance in time, or,
- * where one is of opposite polarity, at the multiples of the inverse itself.
+ * where one is of opposite polarity, at the multiples of the inverse itself. Unknown where a polarity is.
  * @param {Frame} frame @param {number} channel
  */
 export function notches(frame, channel) {
   const [a, b] = arrivals(frame, channel).sort((x, y) => y.level - x.level);
-  if (!a || !b) return [];
+  if (!a || !b || !a.sign || !b.sign) return [];
   const apart = Math.abs(a.delay - b.delay) / 1000;
   const opposite = a.sign * b.sign < 0;
   return Array.from({ length: MOST_NOTCHES }, (_, k) => (opposite ? k + 1 : k + 0.5) / apart).filter((hz) => hz <= 20000);

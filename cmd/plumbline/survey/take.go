@@ -46,6 +46,9 @@ func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
 	var reason string
 	m.arrivals[i], reason = m.finders[i].Find(m.arrivals[i])
 	p := polarity.Judge(spectra)
+	if arrival.Agree(m.arrivals[i], &p); len(m.arrivals[i]) == 0 {
+		p.Undecide(reason)
+	}
 	t := show.Take{
 		Origin: show.Measured, Source: m.setup.Source, Reference: m.setup.Reference, Microphone: m.microphones[i],
 		Gaps: 0, TemperatureC: m.setup.TemperatureC, Settings: body,
@@ -54,6 +57,9 @@ func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
 			Polarity:        wire.PolarityObject{Verdict: p.Word(), Confidence: wire.Value(p.Confidence), Reason: p.Reason, Bands: []wire.BandObject{}},
 			ReferenceLevels: m.levels[0].object(m.frames), Levels: m.levels[i+1].object(m.frames),
 		},
+	}
+	if p.Several {
+		t.Results.Polarity.OfArrivalMs = (*wire.Value)(&p.DelayMs)
 	}
 	for _, b := range p.Bands {
 		t.Results.Polarity.Bands = append(t.Results.Polarity.Bands, wire.BandObject{
