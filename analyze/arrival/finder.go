@@ -45,7 +45,7 @@ type Finder struct {
 	flat    []float64
 	list    []peak
 	known   []float64 // band weights that long blocks told
-	coarse  bool      // a Follower lays the short windows itself
+	coarse  bool      // a Follower does the transforms itself, when it has the time
 }
 
 // NewFinder checks cfg and returns an empty finder.
@@ -85,7 +85,7 @@ func (f *Finder) Reset() {
 
 // Break says that samples are missing between the last Feed and the next.
 func (f *Finder) Break() {
-	if count := f.rest(); count > 0 {
+	if count := f.rest(); count > 0 && !f.coarse {
 		f.sum.add(f.Workspace, &f.history, f.start, count, f.keep(count))
 	}
 	if !f.coarse && !f.fine.on {
@@ -118,6 +118,10 @@ func (f *Finder) keep(count int) float64 {
 func (f *Finder) Feed(ref, mic []float64) {
 	if len(ref) != len(mic) {
 		panic("arrival: channels of different length")
+	}
+	if f.coarse {
+		f.history.write(ref, mic)
+		return
 	}
 	for len(ref) > 0 {
 		due := f.start + int64(f.length+f.early+2*f.ramp) - f.history.end

@@ -1,0 +1,130 @@
+package arrival
+
+import "math"
+
+const (
+	// sameMs is within what the same arrival is found again, alikeDB how far its level may be off.
+	sameMs  = 0.1
+	alikeDB = 2.5
+	// Weaker than that, re the strongest, an arrival is not always found.
+	surelyFound = 0.25 // −12 dB
+
+	// By how many times the floor a difference must rise: at the delay of an
+	// arrival, and anywhere in the range.
+	differsThere    = 4.5
+	differsAnywhere = 8
+	// Less of the arrival, or of the strongest, is no change that anybody would act
+	// on, or one that creeps: air, a draught.
+	differsShare = 0.2
+	differsLeast = 0.08
+)
+
+// check holds the newest sound against the long averages that the list rests on.
+// Is it the same, the averages take it in; is it not, a list is made of it.
+func (f *Follower) check() {
+	w := f.finder
+	f.jobs[checkJob].due = f.clock + f.samples(checkS)
+	if f.paused() {
+		f.gathered = f.clock
+		return
+	}
+	count := int(min(f.clock-f.gathered, int64(w.block), f.samples(checkS), w.history.end))
+	if count < int(f.samples(0.25)) {
+		f.jobs[checkJob].due = f.clock + f.samples(0.1)
+		return
+	}
+	w.newest(count)
+	if f.differs() {
+		f.stale()
+		f.jobs[renewJob].due = f.clock
+		f.changed = max(f.changed, f.clock-f.samples(soonS))
+		f.changes++
+		return
+	}
+	w.sum.merge(&w.total, w.keep(count))
+	f.gathered = f.clock
+}
+
+// differs says whether what w.total holds came another way than what w.sum
+// holds: the difference of their correlations, both weighted alike, rises out of
+// its floor where an arrival is or anywhere else. That the programme was another,
+// as of music, is accounted for.
+func (f *Follower) differs() bool {
+	w, b := f.finder, &f.basis
+	if x, y := w.total.silent(w.layout); x || y {
+		return !x // the microphone hears nothing of what is sent
+	}
+	var now, before float64
+	for k, q := range b.q {
+		now += float64(q) * w.total.xx[k]
+		before += float64(q) * w.sum.xx[k]
+	}
+	if now <= 0 || before <= 0 {
+		return false
+	}
+	// Both transforms undo the scale of the inverse.
+	half := float64(len(w.r)) / 2
+	now, before = half/now, half/before
+	for k, q := range b.q {
+		g, h := float64(q)*now, float64(q)*before
+		w.spectrumX[k] = w.total.xy[k]*complex(g, 0) - w.sum.xy[k]*complex(h, 0)
+		w.spectrumY[k] = complex(w.total.xx[k]*g-w.sum.xx[k]*h, 0)
+	}
+	w.back.Inverse(w.r, w.spectrumX[:w.bins])
+	w.back.Inverse(w.p, w.spectrumY[:w.bins])
+	w.layOut()
+	for _, p := range b.peaks {
+		w.subtract(p.at, p.amplitude)
+	}
+	w.measureFloor(0, len(w.residual))
+	for _, p := range b.peaks {
+		limit := max(differsThere*w.floor(int(p.at)), differsShare*math.Abs(p.amplitude), differsLeast*b.top)
+		if math.Abs(w.at(w.residual, p.at)) > limit {
+			return true
+		}
+	}
+	guard := int(blurMs / 1000 * w.grid)
+	for _, p := range b.peaks { // what creeps differs beside its peak
+		w.erase(int(p.at), guard)
+	}
+	at, most := 0, 0.0
+	for i, v := range w.residual {
+		if v = math.Abs(v); v > most {
+			most, at = v, i
+		}
+	}
+	return most > max(differsAnywhere*w.floor(at), weakest*b.top)
+}
+
+// agrees says whether peaks just found are those of the list.
+func (f *Follower) agrees(list []peak) bool {
+	top := math.Abs(list[strongest(list)].amplitude)
+	for _, p := range list {
+		size := math.Abs(p.amplitude) / top
+		if size < surelyFound {
+			continue
+		}
+		found := false
+		for _, a := range f.list {
+			if math.Abs(a.DelayMs-f.ms(p)) < sameMs {
+				found = math.Abs(20*math.Log10(size)-a.LevelDB) < alikeDB && float64(a.Sign)*p.amplitude >= 0
+			}
+		}
+		if !found {
+			return false
+		}
+	}
+	for _, a := range f.list {
+		if a.LevelDB < 20*math.Log10(surelyFound) {
+			continue
+		}
+		found := false
+		for _, p := range list {
+			found = found || math.Abs(a.DelayMs-f.ms(p)) < sameMs
+		}
+		if !found {
+			return false
+		}
+	}
+	return true
+}

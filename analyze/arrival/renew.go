@@ -1,0 +1,131 @@
+package arrival
+
+import "math"
+
+// basis is what the list of arrivals rests on: the long averages, weighted as
+// they were when the list was made.
+type basis struct {
+	ok      bool
+	q       []float32 // the weights of correlate
+	peaks   []peak    // of the list
+	top     float64   // the largest magnitude of them
+	samples float64   // that the list was made of
+	made    int64     // clock when
+}
+
+func newBasis(f *Finder) basis {
+	return basis{q: make([]float32, f.bins), peaks: make([]peak, 0, len(f.list))}
+}
+
+// rest lays down what the list that was just searched in total rests on: n peaks.
+func (f *Follower) rest(n int) {
+	w, b := f.finder, &f.basis
+	for k, q := range w.q {
+		b.q[k] = float32(real(q))
+	}
+	b.peaks = append(b.peaks[:0], w.list[:n]...)
+	b.top = math.Abs(w.list[strongest(w.list[:n])].amplitude)
+	b.samples, b.made, b.ok = w.total.samples, f.clock, true
+	w.sum.copyFrom(&w.total)
+	f.gathered = f.clock
+}
+
+// stale says that the list may be of what is over: it is made anew once there is
+// enough of what is new.
+func (f *Follower) stale() {
+	if f.staleSince >= 0 {
+		return // however often it is said, as while something is dragged
+	}
+	f.staleSince = f.clock
+	f.jobs[renewJob].due = f.clock + f.samples(soonS+0.25*f.finder.cfg.Stagger)
+}
+
+// gather takes the newest sound that the long averages have not heard in, and
+// looks at all of it. The result is how many samples are new.
+func (f *Follower) gather() int {
+	w := f.finder
+	count := int(min(f.clock-f.gathered, int64(w.block), w.history.end))
+	w.newest(count)
+	if w.sum.samples == 0 {
+		w.sum.copyFrom(&w.total)
+	} else {
+		w.sum.merge(&w.total, w.keep(count))
+		w.total.copyFrom(&w.sum)
+	}
+	f.gathered = f.clock
+	return count
+}
+
+// renew makes the list anew: of the newest sound, when the old may be of what is
+// over, else of all that was averaged.
+func (f *Follower) renew() bool {
+	w := f.finder
+	haste := f.staleSince >= 0
+	count := int(min(max(f.clock-f.changed, f.samples(soonS)), f.samples(1)))
+	if haste {
+		w.newest(count)
+	} else {
+		if !f.basis.ok {
+			f.stale()
+			return false
+		}
+		w.total.copyFrom(&w.sum)
+	}
+	n, u, _ := w.search()
+	if n == 0 {
+		f.jobs[renewJob].due = f.clock + f.samples(0.3)
+		if haste && f.clock-f.staleSince > f.samples(expireS) && !f.paused() {
+			return f.expire()
+		}
+		return false // the short windows still hold on to it
+	}
+	chosen := f.choose(w.list[:n])
+	agrees := f.agrees(w.list[:n])
+	f.rest(n)
+	if math.Abs(f.ms(w.list[chosen])-f.arrival.DelayMs) > 0.1 {
+		f.begin(w.list[chosen], min(count, int(f.samples(0.5))))
+	}
+	settled := f.clock - f.changed
+	if !agrees && haste && settled > int64(count) {
+		f.changed = f.clock - int64(count)
+		f.changes++
+	}
+	f.report(n, u, chosen)
+	f.staleSince = -1
+	switch {
+	case haste && settled < f.samples(soonS): // what is changing goes on changing
+		f.stale()
+	default:
+		// Again once there is twice as much of it, until it changes little.
+		again := min(w.sum.samples/w.rate, w.cfg.TimeConstantS+1)
+		f.jobs[renewJob].due = f.clock + f.samples(again+0.1)
+	}
+	if haste {
+		f.jobs[checkJob].due = f.clock + f.samples(soonS)
+	}
+	return true
+}
+
+// expire leaves but the followed arrival in the list.
+func (f *Follower) expire() bool {
+	if len(f.list) == 1 && f.list[0] == f.arrival {
+		return false
+	}
+	f.arrival.LevelDB = 0
+	f.list = append(f.list[:0], f.arrival)
+	return true
+}
+
+// report takes over the list; list[chosen] is the one that is followed.
+func (f *Follower) report(n int, u pulse, chosen int) {
+	w := f.finder
+	ms := f.ms(w.list[chosen])
+	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
+	for _, a := range f.list {
+		if math.Abs(a.DelayMs-ms) < 0.05 {
+			f.arrival = a
+			break
+		}
+	}
+	f.found, f.reason = true, ""
+}
