@@ -1,6 +1,10 @@
 package arrival
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+	"os"
+)
 
 const (
 	// sameMs is within what the same arrival is found again, alikeDB how far its level may be off.
@@ -46,29 +50,31 @@ func (f *Follower) check() {
 }
 
 // differs says whether what w.total holds came another way than what w.sum
-// holds: the difference of their correlations, both weighted alike, rises out of
-// its floor where an arrival is or anywhere else. That the programme was another,
-// as of music, is accounted for.
+// holds: the difference of their correlations, both weighted alike and both re the
+// followed arrival, rises out of its floor where an arrival is or anywhere else.
+// That the programme was another, as of music, is accounted for.
+//
+// The weights are of third octaves: the fine structure of either would not do for
+// the other, since both hold much of the same reference.
 func (f *Follower) differs() bool {
 	w, b := f.finder, &f.basis
 	if x, y := w.total.silent(w.layout); x || y {
 		return !x // the microphone hears nothing of what is sent
 	}
-	var now, before float64
-	for k, q := range b.q {
-		now += float64(q) * w.total.xx[k]
-		before += float64(q) * w.sum.xx[k]
+	delay := f.arrival.DelayMs / 1000 * w.rate
+	now, before := w.heardAt(&w.total, &b.gain, delay), w.heardAt(&w.sum, &b.gain, delay)
+	if now == 0 || before == 0 || (now < 0) != (before < 0) {
+		return before != 0
 	}
-	if now <= 0 || before <= 0 {
-		return false
-	}
-	// Both transforms undo the scale of the inverse.
-	half := float64(len(w.r)) / 2
-	now, before = half/now, half/before
-	for k, q := range b.q {
-		g, h := float64(q)*now, float64(q)*before
-		w.spectrumX[k] = w.total.xy[k]*complex(g, 0) - w.sum.xy[k]*complex(h, 0)
-		w.spectrumY[k] = complex(w.total.xx[k]*g-w.sum.xx[k]*h, 0)
+	now, before = float64(len(w.r))/2/now, float64(len(w.r))/2/before
+	clear(w.spectrumX[:w.bins])
+	clear(w.spectrumY[:w.bins])
+	for i, e := range w.bands {
+		g, h := b.gain[i]*now, b.gain[i]*before
+		for k := e.lo; k < e.hi; k++ {
+			w.spectrumX[k] = w.total.xy[k]*complex(g, 0) - w.sum.xy[k]*complex(h, 0)
+			w.spectrumY[k] = complex(math.Abs(g)*w.total.xx[k]-math.Abs(h)*w.sum.xx[k], 0)
+		}
 	}
 	w.back.Inverse(w.r, w.spectrumX[:w.bins])
 	w.back.Inverse(w.p, w.spectrumY[:w.bins])
@@ -78,8 +84,12 @@ func (f *Follower) differs() bool {
 	}
 	w.measureFloor(0, len(w.residual))
 	for _, p := range b.peaks {
-		limit := max(differsThere*w.floor(int(p.at)), differsShare*math.Abs(p.amplitude), differsLeast*b.top)
+		size := math.Abs(p.amplitude) / b.followed
+		limit := max(differsThere*w.floor(int(p.at)), differsShare*size, differsLeast*b.top/b.followed)
 		if math.Abs(w.at(w.residual, p.at)) > limit {
+			if debug {
+				println("DIFF at", int(100*f.ms(p)), "val", int(1000*w.at(w.residual, p.at)), "limit", int(1000*limit), "a", int(1000*p.amplitude/b.followed), "floor", int(1000*w.floor(int(p.at))), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
+			}
 			return true
 		}
 	}
@@ -93,7 +103,25 @@ func (f *Follower) differs() bool {
 			most, at = v, i
 		}
 	}
-	return most > max(differsAnywhere*w.floor(at), weakest*b.top)
+	if debug && most > max(differsAnywhere*w.floor(at), weakest*b.top/b.followed) {
+		println("DIFF anywhere", int(100*f.ms(peak{at: float64(at)})), int(1000*most), int(1000*w.floor(at)), int(1000*b.top/b.followed), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
+	}
+	return most > max(differsAnywhere*w.floor(at), weakest*b.top/b.followed)
+}
+
+// heardAt is how much of s arrives after delay samples, weighted by gain in the
+// third octaves.
+func (w *Workspace) heardAt(s *long, gain *[32]float64, delay float64) (sum float64) {
+	angle := 2 * math.Pi / float64(w.n) * (delay - float64(w.latest+w.ramp))
+	move := cmplx.Rect(1, angle)
+	for i, e := range w.bands {
+		phasor := cmplx.Rect(gain[i], angle*float64(e.lo))
+		for _, z := range s.xy[e.lo:e.hi] {
+			sum += real(z)*real(phasor) - imag(z)*imag(phasor)
+			phasor *= move
+		}
+	}
+	return sum
 }
 
 // agrees says whether peaks just found are those of the list.
@@ -128,3 +156,5 @@ func (f *Follower) agrees(list []peak) bool {
 	}
 	return true
 }
+
+var debug = os.Getenv("DBG") != ""

@@ -62,6 +62,10 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			heard2 += power * power * float64(e.hi-e.lo)
 		}
 		height[b] = max(height[b], usual)
+		w.gain[b] = 0
+		if level[b] > 0 {
+			w.gain[b] = bandWeight[b] / (height[b] * level[b])
+		}
 	}
 	w.smear = 0
 	if heard > 0 {

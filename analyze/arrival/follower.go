@@ -260,7 +260,7 @@ func (f *Follower) search() bool {
 	f.jobs[trackJob].due = f.clock + f.samples(0.2)
 	chosen := f.choose(w.list[:n])
 	p, before := w.list[chosen], f.changed
-	f.rest(n)
+	f.rest(n, chosen)
 	f.begin(p, count)
 	f.changed = max(before, f.clock-w.since(p, f.samples(lookBackS)))
 	f.changes++

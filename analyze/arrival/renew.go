@@ -5,27 +5,25 @@ import "math"
 // basis is what the list of arrivals rests on: the long averages, weighted as
 // they were when the list was made.
 type basis struct {
-	ok      bool
-	q       []float32 // the weights of correlate
-	peaks   []peak    // of the list
-	top     float64   // the largest magnitude of them
-	samples float64   // that the list was made of
-	made    int64     // clock when
+	ok       bool
+	gain     [32]float64 // of the third octaves
+	peaks    []peak      // of the list
+	top      float64     // the largest magnitude of them
+	followed float64     // the magnitude of the one that is followed
 }
 
 func newBasis(f *Finder) basis {
-	return basis{q: make([]float32, f.bins), peaks: make([]peak, 0, len(f.list))}
+	return basis{peaks: make([]peak, 0, len(f.list))}
 }
 
-// rest lays down what the list that was just searched in total rests on: n peaks.
-func (f *Follower) rest(n int) {
+// rest lays down what the list that was just searched in total rests on: n peaks, the one followed being chosen.
+func (f *Follower) rest(n, chosen int) {
 	w, b := f.finder, &f.basis
-	for k, q := range w.q {
-		b.q[k] = float32(real(q))
-	}
+	b.gain = w.gain
 	b.peaks = append(b.peaks[:0], w.list[:n]...)
 	b.top = math.Abs(w.list[strongest(w.list[:n])].amplitude)
-	b.samples, b.made, b.ok = w.total.samples, f.clock, true
+	b.followed = math.Abs(w.list[chosen].amplitude)
+	b.ok = true
 	w.sum.copyFrom(&w.total)
 	f.gathered = f.clock
 }
@@ -81,7 +79,7 @@ func (f *Follower) renew() bool {
 	}
 	chosen := f.choose(w.list[:n])
 	agrees := f.agrees(w.list[:n])
-	f.rest(n)
+	f.rest(n, chosen)
 	if math.Abs(f.ms(w.list[chosen])-f.arrival.DelayMs) > 0.1 {
 		f.begin(w.list[chosen], min(count, int(f.samples(0.5))))
 	}

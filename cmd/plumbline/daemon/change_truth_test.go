@@ -46,7 +46,9 @@ func ways(s rig.Scene) (all []way) {
 			sign = -sign
 		}
 		if l.CrossoverHz > 0 && l.CrossoverOrder == 2 {
-			sign = -sign // the high driver of this crossover is turned by design
+			// The high driver of this crossover is turned by design: what arrives is of
+			// one sign below it and of the other above.
+			sign = 0
 		}
 		blur := 0.0
 		if l.HighHz > 0 && l.HighHz < narrowHz {
@@ -166,7 +168,7 @@ func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool
 	}
 	for _, w := range some {
 		// Of two at once the stronger tells the sign.
-		signed = signed || (w.sign > 0) == (a.Polarity == "same") && (w.levelDB > loudest-6 || w.blurMs > 0)
+		signed = signed || (w.sign == 0 || (w.sign > 0) == (a.Polarity == "same")) && (w.levelDB > loudest-6 || w.blurMs > 0)
 	}
 	claim(signed, "%s: of the other polarity", text)
 	if !blurred && !math.IsInf(loud, -1) {
@@ -216,7 +218,7 @@ func listed(all []way, i int, arrivals []wire.ArrivalObject) bool {
 			continue
 		}
 		for _, a := range arrivals {
-			if math.Abs(float64(a.DelayMs)-d.ms) < timeMs && a.Polarity != "undecided" && (a.Polarity == "same") == (d.sign > 0) {
+			if math.Abs(float64(a.DelayMs)-d.ms) < timeMs && a.Polarity != "undecided" && (d.sign == 0 || (a.Polarity == "same") == (d.sign > 0)) {
 				return true
 			}
 		}
@@ -328,11 +330,8 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 	differ, alike, least, most := false, false, math.Inf(1), 0.0
 	for _, x := range a {
 		for _, y := range b {
-			if x.sign == y.sign {
-				alike = true
-			} else {
-				differ = true
-			}
+			alike = alike || x.sign*y.sign >= 0
+			differ = differ || x.sign*y.sign <= 0
 			d := math.Abs(y.ms-x.ms) + x.blurMs + y.blurMs
 			least, most = min(least, d-2*timeMs-x.blurMs-y.blurMs), max(most, d+2*timeMs)
 		}
