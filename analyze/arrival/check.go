@@ -42,7 +42,7 @@ func (f *Follower) check() {
 		f.stale()
 		f.jobs[renewJob].due = f.clock
 		f.changed = max(f.changed, f.clock-f.samples(soonS))
-		f.changes++
+		f.turn("check")
 		return
 	}
 	w.sum.merge(&w.total, w.keep(count))
@@ -61,8 +61,7 @@ func (f *Follower) differs() bool {
 	if x, y := w.total.silent(w.layout); x || y {
 		return !x // the microphone hears nothing of what is sent
 	}
-	delay := f.arrival.DelayMs / 1000 * w.rate
-	now, before := w.heardAt(&w.total, &b.gain, delay), w.heardAt(&w.sum, &b.gain, delay)
+	now, before := w.heardAt(&w.total, &b.gain, b.delay), w.heardAt(&w.sum, &b.gain, b.delay)
 	if now == 0 || before == 0 || (now < 0) != (before < 0) {
 		return before != 0
 	}
@@ -73,7 +72,7 @@ func (f *Follower) differs() bool {
 		g, h := b.gain[i]*now, b.gain[i]*before
 		for k := e.lo; k < e.hi; k++ {
 			w.spectrumX[k] = w.total.xy[k]*complex(g, 0) - w.sum.xy[k]*complex(h, 0)
-			w.spectrumY[k] = complex(math.Abs(g)*w.total.xx[k]-math.Abs(h)*w.sum.xx[k], 0)
+			w.spectrumY[k] = complex(g*w.total.xx[k]-h*w.sum.xx[k], 0)
 		}
 	}
 	w.back.Inverse(w.r, w.spectrumX[:w.bins])

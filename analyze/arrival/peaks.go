@@ -33,6 +33,7 @@ type peak struct {
 	at        float64 // index into residual
 	amplitude float64
 	floor     float64 // noise, standard deviation
+	torn      bool    // a lobe of the other sign comes before it: which is its first cannot be told
 }
 
 // measureFloor fills w.scale for the segments that touch lo ≤ i < hi.
@@ -154,13 +155,13 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 				continue
 			}
 		}
-		before := w.floor(at)
+		before, torn := w.floor(at), w.torn(at)
 		sign := math.Copysign(1, w.residual[at])
 		where, value := w.locate(float64(at), sign)
 		w.subtract(where, value)
 		w.measureFloor(at-span-segment, at+span+segment)
 		floor := max(w.floor(at), before/3)
-		list[n] = peak{where, value, floor}
+		list[n] = peak{where, value, floor, torn}
 		if math.Abs(value) < standsOut*floor {
 			if n == 0 {
 				return 0, u, nothingStandsOut
@@ -196,6 +197,21 @@ func (w *Workspace) beginning(at int) int {
 		}
 	}
 	return first
+}
+
+// torn says whether a lobe of the other sign, and not of the pulse itself, comes
+// before the one at index at. A wall that swallows the highest frequencies leaves
+// little of the first lobe of a box, which a crossover lets a larger one follow of
+// the other sign.
+func (w *Workspace) torn(at int) bool {
+	best := w.residual[at]
+	for i := at - 1; i > 0 && i >= at-int(apartMs/1000*w.grid); i-- {
+		v := -w.residual[i] / best
+		if v >= firstLobe/2 && v+w.p[at-i] >= firstLobe/2 {
+			return true
+		}
+	}
+	return false
 }
 
 // explained says whether a candidate may be but a side peak of a found arrival's pulse.

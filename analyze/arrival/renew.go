@@ -10,6 +10,7 @@ type basis struct {
 	peaks    []peak      // of the list
 	top      float64     // the largest magnitude of them
 	followed float64     // the magnitude of the one that is followed
+	delay    float64     // and where it stands, samples
 }
 
 func newBasis(f *Finder) basis {
@@ -23,6 +24,7 @@ func (f *Follower) rest(n, chosen int) {
 	b.peaks = append(b.peaks[:0], w.list[:n]...)
 	b.top = math.Abs(w.list[strongest(w.list[:n])].amplitude)
 	b.followed = math.Abs(w.list[chosen].amplitude)
+	b.delay = w.delayOf(w.list[chosen])
 	b.ok = true
 	w.sum.copyFrom(&w.total)
 	f.gathered = f.clock
@@ -86,7 +88,7 @@ func (f *Follower) renew() bool {
 	settled := f.clock - f.changed
 	if !agrees && haste && settled > int64(count) {
 		f.changed = f.clock - int64(count)
-		f.changes++
+		f.turn("renew")
 	}
 	f.report(n, u, chosen)
 	f.staleSince = -1
@@ -117,6 +119,11 @@ func (f *Follower) expire() bool {
 // report takes over the list; list[chosen] is the one that is followed.
 func (f *Follower) report(n int, u pulse, chosen int) {
 	w := f.finder
+	if p := &w.list[chosen]; f.found && f.known.ok && math.Abs(f.ms(*p)-f.arrival.DelayMs) < sameMs && f.sign != 0 {
+		// Which of its lobes is the first, the short windows know better.
+		p.at = (f.arrival.DelayMs/1000*w.rate + float64(w.early)) / float64(w.decimate)
+		p.amplitude = math.Copysign(p.amplitude, float64(f.sign))
+	}
 	ms := f.ms(w.list[chosen])
 	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
 	for _, a := range f.list {

@@ -85,7 +85,7 @@ func (f *Follower) track() bool {
 		f.restart(f.samples(0.1))
 		p := peak{at: (slow.delay + float64(w.early)) / float64(w.decimate), amplitude: value}
 		f.changed = max(changed, f.clock-f.finder.since(p, f.samples(lookBackS)))
-		f.changes++
+		f.turn("track")
 		f.stale()
 	}
 	if off := slow.delay - float64(f.fast.delay); math.Abs(off) > float64(w.m/32) {
