@@ -2,6 +2,10 @@ package arrival
 
 import "math"
 
+// holdsOn is what share of the largest lobe the one that is followed must have to
+// be followed on.
+const holdsOn = 0.6
+
 // glance correlates the short windows: the delay (samples, in all) at which the
 // strongest arrival stands within a quarter of the window, its value, and the
 // share of the trusted sound, 0…1, that arrives then. The lobe at guess is
@@ -57,7 +61,7 @@ func (s *short) glance(w *Workspace, trust []float64, guess float64) (at, value,
 			}
 		}
 	}
-	if math.Abs(r[lobe&mask]) >= firstLobe*math.Abs(r[best&mask]) {
+	if math.Abs(r[lobe&mask]) >= holdsOn*math.Abs(r[best&mask]) {
 		best = lobe
 	} else {
 		best = s.beginning(w, r, best)
@@ -87,7 +91,7 @@ func (s *short) beginning(w *Workspace, r []float64, at int) int {
 		if v < math.Abs(r[(i-1)&mask]) || v < math.Abs(r[(i+1)&mask]) {
 			continue
 		}
-		if v >= firstLobe*largest && v-largest*math.Abs(p[at-i]/p[0]) >= largest/3 {
+		if v >= firstLobe*largest && math.Abs(r[i&mask]-r[at&mask]*p[at-i]/p[0]) >= ofItsOwn*largest {
 			first = i
 		}
 	}

@@ -24,8 +24,15 @@ const (
 	// of a box that plays a few hundred hertz only reach further.
 	apartMs = 0.3
 	// firstLobe is what share of the largest lobe an earlier one must reach to be
-	// the arrival.
-	firstLobe = 0.6
+	// the arrival: of a crossover of 48 dB an octave at 2.5 kHz it is 0.42 to 0.54.
+	firstLobe = 0.4
+	// ofItsOwn is what share of the largest must be left of it without the side lobe
+	// of that, and aboveFloor by how many times it must rise above the floor.
+	ofItsOwn   = 0.3
+	aboveFloor = 4.2
+	// tornLobe is what share an earlier one of the other sign must reach to leave it
+	// open which is the first.
+	tornLobe = 0.3
 )
 
 // peak is an arrival on the correlation grid.
@@ -186,13 +193,13 @@ const nothingStandsOut = "nothing in the microphone stands out as the reference'
 // itself are none.
 func (w *Workspace) beginning(at int) int {
 	best := math.Abs(w.residual[at])
-	first := at
+	first, least := at, max(firstLobe*best, aboveFloor*w.floor(at))
 	for i := at - 1; i > 0 && i >= first-int(apartMs/1000*w.grid); i-- {
 		v := math.Abs(w.residual[i])
 		if v < math.Abs(w.residual[i-1]) || v < math.Abs(w.residual[i+1]) {
 			continue
 		}
-		if v >= firstLobe*best && v-best*math.Abs(w.p[at-i]) >= best/3 {
+		if v >= least && math.Abs(w.residual[i]-w.residual[at]*w.p[at-i]) >= ofItsOwn*best {
 			first = i
 		}
 	}
@@ -207,7 +214,7 @@ func (w *Workspace) torn(at int) bool {
 	best := w.residual[at]
 	for i := at - 1; i > 0 && i >= at-int(apartMs/1000*w.grid); i-- {
 		v := -w.residual[i] / best
-		if v >= firstLobe/2 && v+w.p[at-i] >= firstLobe/2 {
+		if v >= tornLobe && v+w.p[at-i] >= tornLobe {
 			return true
 		}
 	}

@@ -120,17 +120,26 @@ func (f *Follower) expire() bool {
 func (f *Follower) report(n int, u pulse, chosen int) {
 	w := f.finder
 	if p := &w.list[chosen]; f.found && f.known.ok && math.Abs(f.ms(*p)-f.arrival.DelayMs) < sameMs && f.sign != 0 {
-		// Which of its lobes is the first, the short windows know better.
-		p.at = (f.arrival.DelayMs/1000*w.rate + float64(w.early)) / float64(w.decimate)
-		p.amplitude = math.Copysign(p.amplitude, float64(f.sign))
-	}
-	ms := f.ms(w.list[chosen])
-	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
-	for _, a := range f.list {
-		if math.Abs(a.DelayMs-ms) < 0.05 {
-			f.arrival = a
-			break
+		// They may stand on two lobes of one arrival: the first it is.
+		if f.ms(*p) > f.arrival.DelayMs-0.5*1000/w.grid {
+			p.at = (f.arrival.DelayMs/1000*w.rate + float64(w.early)) / float64(w.decimate)
+			p.amplitude = math.Copysign(p.amplitude, float64(f.sign))
+		} else {
+			f.known, f.sign = fit{}, int(math.Copysign(1, p.amplitude))
 		}
+	}
+	ms, before := f.ms(w.list[chosen]), f.arrival
+	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
+	for i := range f.list {
+		a := &f.list[i]
+		if math.Abs(a.DelayMs-ms) >= 0.05 {
+			continue
+		}
+		if a.Sign == 0 && f.found && f.known.ok && before.Sign != 0 && math.Abs(ms-before.DelayMs) < sameMs {
+			a.Sign = f.sign
+		}
+		f.arrival = *a
+		break
 	}
 	f.found, f.reason = true, ""
 }

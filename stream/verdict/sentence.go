@@ -161,7 +161,11 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	if a.Sign*b.Sign < 0 {
 		s.say(" and ").about("polarity", "of opposite polarity")
 	}
-	comb := Comb{OffsetMs: b.DelayMs - a.DelayMs, LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	comb := Comb{OffsetMs: math.Abs(b.DelayMs - a.DelayMs), LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	if a.Sign*b.Sign == 0 { // notches and peaks change places with the polarity
+		s.say(". They comb every ").about("comb", hertz(1000/comb.OffsetMs, 3))
+		return
+	}
 	s.say(". They comb at ").
 		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …")
 }

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -25,6 +26,8 @@ type venue struct {
 	t *testing.T
 	d *Daemon
 	r *rig.Rig
+	// cut takes the reference off the source; only of what is unmarked.
+	cut *atomic.Bool
 }
 
 // open runs a daemon on the scene while visit lasts. Unmarked, the source does
@@ -37,8 +40,9 @@ func open(t *testing.T, scene rig.Scene, unmarked bool, visit func(v *venue)) {
 			t.Fatal(err)
 		}
 		cfg := Config{Source: r, Rig: r}
+		var cut atomic.Bool
 		if unmarked {
-			cfg.Source = discreet{r}
+			cfg.Source = discreet{r, &cut}
 		}
 		d, err := New(cfg)
 		if err != nil {
@@ -47,7 +51,7 @@ func open(t *testing.T, scene rig.Scene, unmarked bool, visit func(v *venue)) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- d.Run(ctx, newDeafListener()) }()
-		visit(&venue{t, d, r})
+		visit(&venue{t, d, r, &cut})
 		if c := r.Counters(); c != (capture.Counters{}) {
 			t.Errorf("samples were lost: %+v", c)
 		}
@@ -105,7 +109,10 @@ func (v *venue) set(p stream.SettingsPatch) {
 }
 
 // discreet plays a rig, and does not say when something is changed.
-type discreet struct{ *rig.Rig }
+type discreet struct {
+	*rig.Rig
+	cut *atomic.Bool
+}
 
 func (s discreet) Run(ctx context.Context, out *capture.Ring) error {
 	defer out.Close()
@@ -122,6 +129,9 @@ func (s discreet) Run(ctx context.Context, out *capture.Ring) error {
 		n, _, gap := own.Read(block)
 		if gap.Changed = false; gap != (capture.Gap{}) {
 			out.Mark(gap)
+		}
+		for i := 0; s.cut.Load() && i < n; i++ {
+			block[i*out.Channels()] = 0
 		}
 		out.Write(block[:n*out.Channels()])
 	}

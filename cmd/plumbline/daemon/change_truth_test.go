@@ -160,7 +160,9 @@ func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool
 	sum, blurred, signed := 0.0, false, a.Polarity == "undecided"
 	loudest := math.Inf(-1)
 	for _, w := range some {
-		loudest = max(loudest, w.levelDB)
+		if w.blurMs == 0 {
+			loudest = max(loudest, w.levelDB)
+		}
 	}
 	for _, w := range near(all, ms, blurMs) {
 		sum += math.Pow(10, w.levelDB/20)
@@ -333,7 +335,7 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 			alike = alike || x.sign*y.sign >= 0
 			differ = differ || x.sign*y.sign <= 0
 			d := math.Abs(y.ms-x.ms) + x.blurMs + y.blurMs
-			least, most = min(least, d-2*timeMs-x.blurMs-y.blurMs), max(most, d+2*timeMs)
+			least, most = min(least, max(d-2*timeMs-2*x.blurMs-2*y.blurMs, 1e-3)), max(most, d+2*timeMs)
 		}
 	}
 	if opposite {
@@ -346,10 +348,11 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 		if comb[2] != "" {
 			hz *= 1000
 		}
-		offset := 500 / hz
+		notch := 500.0
 		if opposite {
-			offset *= 2
+			notch = 1000
 		}
-		claim(offset > least*0.98 && offset < most*1.02, "a comb of %.2f ms, not %.2f…%.2f ms: %s", offset, least, most, text)
+		// Hertz are told to three figures, and whole above 10.
+		claim(hz > notch/most*0.98-0.5 && hz < notch/least*1.02+0.5, "a comb from %g Hz, not %.1f…%.1f Hz: %s", hz, notch/most, notch/least, text)
 	}
 }
