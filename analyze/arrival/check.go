@@ -21,7 +21,29 @@ const (
 	// on, or one that creeps: air, a draught.
 	differsShare = 0.2
 	differsLeast = 0.08
+	// Of music and speech a block holds more at one delay than at another.
+	unevenShare    = 0.7
+	unevenAnywhere = 0.35
 )
+
+// uneven says whether the level of the reference's high frequencies went up and
+// down by more than 3 dB in the newest count samples.
+func (f *Follower) uneven(count int) bool {
+	const parts = 8
+	h := &f.finder.history
+	mask := int64(len(h.ref) - 1)
+	least, most := math.Inf(1), 0.0
+	n := int64(count / parts)
+	for p := range int64(parts) {
+		sum := 0.0
+		for i := h.end - (p+1)*n; i < h.end-p*n; i++ {
+			d := float64(h.ref[i&mask] - h.ref[(i-1)&mask])
+			sum += d * d
+		}
+		least, most = min(least, sum), max(most, sum)
+	}
+	return most > 2*least
+}
 
 // check holds the newest sound against the long averages that the list rests on.
 // Is it the same, the averages take it in; is it not, a list is made of it.
@@ -38,7 +60,12 @@ func (f *Follower) check() {
 		return
 	}
 	w.newest(count)
-	if f.differs() {
+	changed, told := f.differs(f.uneven(count))
+	if !told {
+		f.gathered = f.clock
+		return
+	}
+	if changed {
 		f.stale()
 		f.jobs[renewJob].due = f.clock
 		f.changed = max(f.changed, f.clock-f.samples(soonS))
@@ -56,40 +83,54 @@ func (f *Follower) check() {
 //
 // The weights are of third octaves: the fine structure of either would not do for
 // the other, since both hold much of the same reference.
-func (f *Follower) differs() bool {
+func (f *Follower) differs(uneven bool) (changed, told bool) {
 	w, b := f.finder, &f.basis
+	share, anywhere := differsShare, weakest
+	if uneven {
+		share, anywhere = unevenShare, unevenAnywhere
+	}
 	if x, y := w.total.silent(w.layout); x || y {
-		return !x // the microphone hears nothing of what is sent
+		return false, false
+	}
+	var played, was float64
+	for i, e := range w.bands {
+		for k := e.lo; k < e.hi; k++ {
+			played += b.gain[i] * w.total.xx[k]
+			was += b.gain[i] * w.sum.xx[k]
+		}
+	}
+	if played/w.total.samples < 1e-2*was/w.sum.samples {
+		return false, false // a pause
 	}
 	now, before := w.heardAt(&w.total, &b.gain, b.delay), w.heardAt(&w.sum, &b.gain, b.delay)
 	if now == 0 || before == 0 || (now < 0) != (before < 0) {
-		return before != 0
+		return true, true
 	}
-	now, before = float64(len(w.r))/2/now, float64(len(w.r))/2/before
+	half := float64(len(w.r)) / 2 // the inverse transform divides by it
 	clear(w.spectrumX[:w.bins])
 	clear(w.spectrumY[:w.bins])
 	for i, e := range w.bands {
-		g, h := b.gain[i]*now, b.gain[i]*before
+		g := half * b.gain[i]
 		for k := e.lo; k < e.hi; k++ {
-			w.spectrumX[k] = w.total.xy[k]*complex(g, 0) - w.sum.xy[k]*complex(h, 0)
-			w.spectrumY[k] = complex(g*w.total.xx[k]-h*w.sum.xx[k], 0)
+			w.spectrumX[k] = w.total.xy[k]*complex(g/now, 0) - w.sum.xy[k]*complex(g/before, 0)
+			w.spectrumY[k] = complex(g/played*w.total.xx[k]-g/was*w.sum.xx[k], 0)
 		}
 	}
 	w.back.Inverse(w.r, w.spectrumX[:w.bins])
 	w.back.Inverse(w.p, w.spectrumY[:w.bins])
 	w.layOut()
 	for _, p := range b.peaks {
-		w.subtract(p.at, p.amplitude)
+		w.subtract(p.at, p.amplitude/b.followed)
 	}
 	w.measureFloor(0, len(w.residual))
 	for _, p := range b.peaks {
-		size := math.Abs(p.amplitude) / b.followed
-		limit := max(differsThere*w.floor(int(p.at)), differsShare*size, differsLeast*b.top/b.followed)
+		size := math.Abs(p.amplitude / b.followed)
+		limit := max(differsThere*w.floor(int(p.at)), share*size, differsLeast*b.top/math.Abs(b.followed))
 		if math.Abs(w.at(w.residual, p.at)) > limit {
 			if debug {
 				println("DIFF at", int(100*f.ms(p)), "val", int(1000*w.at(w.residual, p.at)), "limit", int(1000*limit), "a", int(1000*p.amplitude/b.followed), "floor", int(1000*w.floor(int(p.at))), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
 			}
-			return true
+			return true, true
 		}
 	}
 	guard := int(blurMs / 1000 * w.grid)
@@ -102,10 +143,10 @@ func (f *Follower) differs() bool {
 			most, at = v, i
 		}
 	}
-	if debug && most > max(differsAnywhere*w.floor(at), weakest*b.top/b.followed) {
-		println("DIFF anywhere", int(100*f.ms(peak{at: float64(at)})), int(1000*most), int(1000*w.floor(at)), int(1000*b.top/b.followed), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
+	if debug && most > max(differsAnywhere*w.floor(at), weakest*b.top/math.Abs(b.followed)) {
+		println("DIFF anywhere", int(100*f.ms(peak{at: float64(at)})), int(1000*most), int(1000*w.floor(at)), int(1000*b.top/math.Abs(b.followed)), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
 	}
-	return most > max(differsAnywhere*w.floor(at), weakest*b.top/b.followed)
+	return most > max(differsAnywhere*w.floor(at), anywhere*b.top/math.Abs(b.followed)), true
 }
 
 // heardAt is how much of s arrives after delay samples, weighted by gain in the

@@ -39,6 +39,7 @@ type Follower struct {
 	gathered   int64   // clock up to which the long averages have heard
 
 	looks   int
+	loud    int // looks in a row that found it louder, or softer if negative
 	sign    int // of the followed arrival, as glance last told
 	known   fit // what slow told last
 	found   bool
@@ -260,6 +261,12 @@ func (f *Follower) search() bool {
 	f.jobs[trackJob].due = f.clock + f.samples(0.2)
 	chosen := f.choose(w.list[:n])
 	p, before := w.list[chosen], f.changed
+	same := f.found && math.Abs(f.ms(p)-f.arrival.DelayMs) < sameMs && p.amplitude*float64(f.sign) > 0
+	if same { // the doubt was none: it may be weaker, or another has joined it
+		f.usual, f.changed = 0, before
+		f.stale()
+		return false
+	}
 	f.rest(n, chosen)
 	f.begin(p, count)
 	f.changed = max(before, f.clock-w.since(p, f.samples(lookBackS)))

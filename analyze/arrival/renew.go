@@ -9,7 +9,7 @@ type basis struct {
 	gain     [32]float64 // of the third octaves
 	peaks    []peak      // of the list
 	top      float64     // the largest magnitude of them
-	followed float64     // the magnitude of the one that is followed
+	followed float64     // the amplitude of the one that is followed
 	delay    float64     // and where it stands, samples
 }
 
@@ -23,7 +23,7 @@ func (f *Follower) rest(n, chosen int) {
 	b.gain = w.gain
 	b.peaks = append(b.peaks[:0], w.list[:n]...)
 	b.top = math.Abs(w.list[strongest(w.list[:n])].amplitude)
-	b.followed = math.Abs(w.list[chosen].amplitude)
+	b.followed = w.list[chosen].amplitude
 	b.delay = w.delayOf(w.list[chosen])
 	b.ok = true
 	w.sum.copyFrom(&w.total)
@@ -127,6 +127,9 @@ func (f *Follower) report(n int, u pulse, chosen int) {
 		} else {
 			f.known, f.sign = fit{}, int(math.Copysign(1, p.amplitude))
 		}
+	}
+	if !f.known.ok {
+		f.sign = int(math.Copysign(1, w.list[chosen].amplitude))
 	}
 	ms, before := f.ms(w.list[chosen]), f.arrival
 	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)

@@ -36,8 +36,14 @@ func (f *Follower) track() bool {
 	if f.paused() {
 		return false // nothing to learn
 	}
+	if f.louder() {
+		f.restart(f.samples(2 * fastS))
+		f.slow.copyFrom(&f.fast)
+		f.turn("gain")
+		f.stale()
+	}
 	guess := f.arrival.DelayMs / 1000 * w.rate
-	at, value, share := f.fast.glance(w, f.trust, guess)
+	at, value, share := f.fast.glance(w, f.trust, guess, f.sign)
 	// To the sample, the glance sees each change at once; finer looks cost more.
 	f.looks++
 	sign := int(math.Copysign(1, value))
@@ -96,6 +102,36 @@ func (f *Follower) track() bool {
 	}
 	return true
 }
+
+// louder says whether all has got louder or softer: what stays as it is re the
+// strongest arrival, check cannot see.
+func (f *Follower) louder() bool {
+	const longS = 1 // of averages to compare with
+	w := f.finder.Workspace
+	if f.fresh >= 0 || !f.known.ok || f.slow.seconds(w) < longS {
+		f.loud = 0
+		return false
+	}
+	db := 20 * math.Log10(max(f.fast.gainOver(&f.slow, w), 1e-6))
+	switch {
+	case math.Abs(db) < louderDB:
+		f.loud = 0
+		return false
+	case db > 0 != (f.loud > 0):
+		f.loud = 0
+	}
+	f.loud += int(math.Copysign(1, db))
+	if f.loud < louderLooks && f.loud > -louderLooks {
+		return false
+	}
+	f.loud = 0
+	return true
+}
+
+const (
+	louderDB    = 2
+	louderLooks = 6 // in a row
+)
 
 // take makes the followed arrival, and its place in the list, what the short
 // windows say.
