@@ -277,7 +277,7 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 			}
 		}
 		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/top))}
-		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 && (!p.torn || i == aligned) {
+		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 && !p.torn {
 			a.Sign = int(sign)
 		}
 		dst = append(dst, a)

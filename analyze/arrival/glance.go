@@ -94,8 +94,8 @@ func (s *short) beginning(w *Workspace, r []float64, at int) int {
 	mask := w.m - 1
 	largest, first := math.Abs(r[at&mask]), at
 	for i := at - 1; i >= first-int(apartMs/1000*w.rate); i-- {
-		v := math.Abs(r[i&mask])
-		if v < math.Abs(r[(i-1)&mask]) || v < math.Abs(r[(i+1)&mask]) {
+		v, sign := math.Abs(r[i&mask]), math.Copysign(1, r[i&mask])
+		if v < sign*r[(i-1)&mask] || v < sign*r[(i+1)&mask] {
 			continue
 		}
 		if v >= firstLobe*largest && math.Abs(r[i&mask]-r[at&mask]*p[at-i]/p[0]) >= ofItsOwn*largest {

@@ -195,8 +195,9 @@ func (w *Workspace) beginning(at int) int {
 	best := math.Abs(w.residual[at])
 	first, least := at, max(firstLobe*best, aboveFloor*w.floor(at))
 	for i := at - 1; i > 0 && i >= first-int(apartMs/1000*w.grid); i-- {
-		v := math.Abs(w.residual[i])
-		if v < math.Abs(w.residual[i-1]) || v < math.Abs(w.residual[i+1]) {
+		// A lobe between samples may stand beside a larger value of the next.
+		v, sign := math.Abs(w.residual[i]), math.Copysign(1, w.residual[i])
+		if v < sign*w.residual[i-1] || v < sign*w.residual[i+1] {
 			continue
 		}
 		if v >= least && math.Abs(w.residual[i]-w.residual[at]*w.p[at-i]) >= ofItsOwn*best {

@@ -131,14 +131,14 @@ func (f *Follower) report(n int, u pulse, chosen int) {
 	if !f.known.ok {
 		f.sign = int(math.Copysign(1, w.list[chosen].amplitude))
 	}
-	ms, before := f.ms(w.list[chosen]), f.arrival
+	ms, torn, before := f.ms(w.list[chosen]), w.list[chosen].torn, f.arrival
 	f.list = w.report(f.list, w.list[:n], u, chosen, &f.slow)
 	for i := range f.list {
 		a := &f.list[i]
 		if math.Abs(a.DelayMs-ms) >= 0.05 {
 			continue
 		}
-		if a.Sign == 0 && f.found && f.known.ok && before.Sign != 0 && math.Abs(ms-before.DelayMs) < sameMs {
+		if a.Sign == 0 && !torn && f.found && f.known.ok && before.Sign != 0 && math.Abs(ms-before.DelayMs) < sameMs {
 			a.Sign = f.sign
 		}
 		f.arrival = *a
