@@ -253,6 +253,17 @@ func strongest(list []peak) (best int) {
 	return best
 }
 
+// overlaid says whether p lies in the tail of an earlier arrival that is not much
+// weaker: what a crossover and the edges of a box make of it, of either sign.
+func (f *Finder) overlaid(list []peak, p peak) bool {
+	for _, o := range list {
+		if off := p.at - o.at; off > 0 && off <= blurMs/1000*f.grid && 2*math.Abs(o.amplitude) > math.Abs(p.amplitude) {
+			return true
+		}
+	}
+	return false
+}
+
 // report turns peaks into arrivals, earliest first. The short windows are laid
 // to list[aligned], which they refine.
 func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, windows *short) []Arrival {
@@ -277,7 +288,7 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 			}
 		}
 		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/top))}
-		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 && !p.torn {
+		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 && !p.torn && !f.overlaid(list, p) {
 			a.Sign = int(sign)
 		}
 		dst = append(dst, a)

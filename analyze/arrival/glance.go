@@ -7,13 +7,15 @@ import "math"
 const (
 	holdsOn    = 0.6
 	holdsFirst = 0.25
+	// Or of what usually arrives then.
+	holdsUsual = 0.8
 )
 
 // glance correlates the short windows: the delay (samples, in all) at which the
 // strongest arrival stands within a quarter of the window, its value, and the
 // share of the trusted sound, 0…1, that arrives then. The lobe at guess, if it is
-// of the sign it was, is preferred to one that is little larger.
-func (s *short) glance(w *Workspace, trust []float64, guess float64, sign int) (at, value, share float64) {
+// of the sign it was, is preferred to one that is little larger, and to any while there is as much of it as usual.
+func (s *short) glance(w *Workspace, trust []float64, guess float64, sign int, held float64) (at, value, share float64) {
 	n := w.m/2 + 1
 	clear(w.spectrumX[:n])
 	w.measureLeak(s.xx)
@@ -67,6 +69,9 @@ func (s *short) glance(w *Workspace, trust []float64, guess float64, sign int) (
 	hold := holdsOn
 	if off := best - lobe; off > 0 && off <= int(apartMs/1000*w.rate) {
 		hold = holdsFirst
+	}
+	if perOne := float64(w.m) / (2 * total); held > 0 && math.Abs(r[lobe&mask])*perOne >= holdsUsual*held {
+		hold = 0 // nothing has become of it
 	}
 	if r[lobe&mask]*float64(sign) >= 0 && math.Abs(r[lobe&mask]) >= hold*math.Abs(r[best&mask]) {
 		best = lobe

@@ -43,13 +43,19 @@ func (f *Follower) track() bool {
 		f.stale()
 	}
 	guess := f.arrival.DelayMs / 1000 * w.rate
-	at, value, share := f.fast.glance(w, f.trust, guess, f.sign)
+	at, value, share := f.fast.glance(w, f.trust, guess, f.sign, f.usual)
 	// To the sample, the glance sees each change at once; finer looks cost more.
 	f.looks++
 	sign := int(math.Copysign(1, value))
 	same := f.known.ok && math.Abs(at-f.known.delay) <= 1 && sign == f.sign
 	if same && share >= 0.5*f.usual && f.looks%6 != 0 {
 		f.hears(share)
+		return false
+	}
+	if off := math.Abs(at - f.known.delay); f.known.ok && sign != f.sign && off > 1 && off <= apartMs/1000*w.rate {
+		// Another lobe of it has got a little larger: nobody turns a box and moves it by
+		// so little at once, and who does is found out by check.
+		f.doubtSince = -1
 		return false
 	}
 	fast := f.fast.refine(w, at, math.Copysign(1, value))
