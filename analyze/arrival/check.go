@@ -3,7 +3,6 @@ package arrival
 import (
 	"math"
 	"math/cmplx"
-	"os"
 )
 
 const (
@@ -69,7 +68,7 @@ func (f *Follower) check() {
 		f.stale()
 		f.jobs[renewJob].due = f.clock
 		f.changed = max(f.changed, f.clock-f.samples(soonS))
-		f.turn("check")
+		f.changes++
 		return
 	}
 	w.sum.merge(&w.total, w.keep(count))
@@ -127,9 +126,6 @@ func (f *Follower) differs(uneven bool) (changed, told bool) {
 		size := math.Abs(p.amplitude / b.followed)
 		limit := max(differsThere*w.floor(int(p.at)), share*size, differsLeast*b.top/math.Abs(b.followed))
 		if math.Abs(w.at(w.residual, p.at)) > limit {
-			if debug {
-				println("DIFF at", int(100*f.ms(p)), "val", int(1000*w.at(w.residual, p.at)), "limit", int(1000*limit), "a", int(1000*p.amplitude/b.followed), "floor", int(1000*w.floor(int(p.at))), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
-			}
 			return true, true
 		}
 	}
@@ -142,9 +138,6 @@ func (f *Follower) differs(uneven bool) (changed, told bool) {
 		if v = math.Abs(v); v > most {
 			most, at = v, i
 		}
-	}
-	if debug && most > max(differsAnywhere*w.floor(at), weakest*b.top/math.Abs(b.followed)) {
-		println("DIFF anywhere", int(100*f.ms(peak{at: float64(at)})), int(1000*most), int(1000*w.floor(at)), int(1000*b.top/math.Abs(b.followed)), "clock", int(f.clock/480), "n", int(w.total.samples), int(w.sum.samples))
 	}
 	return most > max(differsAnywhere*w.floor(at), anywhere*b.top/math.Abs(b.followed)), true
 }
@@ -196,5 +189,3 @@ func (f *Follower) agrees(list []peak) bool {
 	}
 	return true
 }
-
-var debug = os.Getenv("DBG") != ""

@@ -270,7 +270,7 @@ func (f *Follower) search() bool {
 	f.rest(n, chosen)
 	f.begin(p, count)
 	f.changed = max(before, f.clock-w.since(p, f.samples(lookBackS)))
-	f.turn("follower")
+	f.changes++
 	f.report(n, u, chosen)
 	f.stale() // it was made in haste
 	return true
@@ -283,7 +283,7 @@ func (f *Follower) lose(reason string) bool {
 		since := f.changed
 		f.restart(0)
 		f.changed, f.failures = since, 0
-		f.turn("follower")
+		f.changes++
 	}
 	f.found, f.reason, f.doubtSince, f.said, f.staleSince, f.list = false, reason, -1, -1, -1, f.list[:0]
 	return changed

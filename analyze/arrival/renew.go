@@ -88,7 +88,7 @@ func (f *Follower) renew() bool {
 	settled := f.clock - f.changed
 	if !agrees && haste && settled > int64(count) {
 		f.changed = f.clock - int64(count)
-		f.turn("renew")
+		f.changes++
 	}
 	f.report(n, u, chosen)
 	f.staleSince = -1

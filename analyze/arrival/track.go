@@ -39,7 +39,7 @@ func (f *Follower) track() bool {
 	if f.louder() {
 		f.restart(f.samples(2 * fastS))
 		f.slow.copyFrom(&f.fast)
-		f.turn("gain")
+		f.changes++
 		f.stale()
 	}
 	guess := f.arrival.DelayMs / 1000 * w.rate
@@ -97,7 +97,7 @@ func (f *Follower) track() bool {
 		f.restart(f.samples(0.1))
 		p := peak{at: (slow.delay + float64(w.early)) / float64(w.decimate), amplitude: value}
 		f.changed = max(changed, f.clock-f.finder.since(p, f.samples(lookBackS)))
-		f.turn("track")
+		f.changes++
 		f.stale()
 	}
 	if off := slow.delay - float64(f.fast.delay); math.Abs(off) > float64(w.m/32) {

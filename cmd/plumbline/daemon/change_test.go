@@ -40,9 +40,6 @@ func TestChangesAreToldWithinThreeSeconds(t *testing.T) {
 	if thorough {
 		scenes, each = 25, 8
 	}
-	if n := os.Getenv("SCENES"); n != "" {
-		fmt.Sscan(n, &scenes)
-	}
 	said(t, func(t *testing.T, unmarked bool) {
 		var mu sync.Mutex
 		var all []outcome
@@ -113,24 +110,9 @@ func (v *venue) watch(what string) outcome {
 		}
 		if s > rightWithin && len(wrong) > 0 {
 			o.wrong = append(o.wrong[:0], wrong...)
-			if os.Getenv("SCENES") != "" {
-				o.wrong = append(o.wrong, describe(v.r.Scene()))
-			}
 		}
 	}
 	return o
-}
-
-func describe(s rig.Scene) string {
-	var b strings.Builder
-	all := ways(s)
-	loud := top(all)
-	for _, w := range all {
-		if w.direct || w.levelDB > loud-14 {
-			fmt.Fprintf(&b, " (%d %.2f ms %.1f dB %+d direct %v)", w.of, w.ms, w.levelDB-loud, w.sign, w.direct)
-		}
-	}
-	return b.String()
 }
 
 func between(rng *rand.Rand, low, high float64) float64 { return low + (high-low)*rng.Float64() }
