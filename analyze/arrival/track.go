@@ -52,7 +52,7 @@ func (f *Follower) track() bool {
 		f.hears(share)
 		return false
 	}
-	if off := math.Abs(at - f.known.delay); f.known.ok && sign != f.sign && off > 1 && off <= apartMs/1000*w.rate {
+	if off := math.Abs(at - f.known.delay); f.known.ok && sign != f.sign && off > 1 && off <= apartMs/1000*w.rate && share >= 0.5*f.usual {
 		// Another lobe of it has got a little larger: nobody turns a box and moves it by
 		// so little at once, and who does is found out by check.
 		f.doubtSince = -1

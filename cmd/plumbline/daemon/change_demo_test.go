@@ -173,3 +173,55 @@ func TestDemoDelayPulledToAndFro(t *testing.T) {
 		})
 	})
 }
+
+// What changes while the averages are held is told once they go on.
+func TestDemoFillTurnedOnHold(t *testing.T) {
+	said(t, func(t *testing.T, unmarked bool) {
+		open(t, rig.Demo(), unmarked, func(v *venue) {
+			v.wait(4 * time.Second)
+			hold, same := true, rig.Same
+			v.set(stream.SettingsPatch{Hold: &hold})
+			v.change(speaker("fill", wire.LoudspeakerPatch{Polarity: &same}))
+			v.wait(2 * time.Second)
+			if m := v.frame().Microphones[0]; !strings.HasPrefix(m.Verdict, "On hold. ") {
+				t.Error(m.Verdict)
+			}
+			hold = false
+			v.set(stream.SettingsPatch{Hold: &hold})
+			v.wait(3 * time.Second)
+			wrong, missing := judge(v.r.Scene(), &v.frame().Microphones[0])
+			for _, w := range append(wrong, missing...) {
+				t.Error(w)
+			}
+		})
+	})
+}
+
+// Averages that never forget do when the path is another: a gain that nobody
+// spoke of is in the curve three seconds later.
+func TestDemoGainIsInTheCurve(t *testing.T) {
+	said(t, func(t *testing.T, unmarked bool) {
+		scene := rig.Demo()
+		scene.Loudspeakers = scene.Loudspeakers[:1]
+		open(t, scene, unmarked, func(v *venue) {
+			infinite := wire.AverageInfinite
+			v.set(stream.SettingsPatch{Averaging: &wire.AveragingPatch{Mode: &infinite}})
+			v.wait(6 * time.Second)
+			before := v.frame().Microphones[0]
+			gain := scene.Loudspeakers[0].GainDB - 6
+			v.change(speaker("main", wire.LoudspeakerPatch{GainDB: &gain}))
+			v.wait(3 * time.Second)
+			after := v.frame().Microphones[0]
+			sum, n := 0.0, 0
+			for i, hz := range after.FrequencyHz {
+				if d := float64(after.MagnitudeDB[i] - before.MagnitudeDB[i]); hz > 500 && hz < 8000 && !math.IsNaN(d) {
+					sum += d
+					n++
+				}
+			}
+			if off := sum/float64(n) + 6; n < 100 || math.Abs(off) > 0.5 {
+				t.Errorf("the curve is off by %.2f dB, mean of %d points", off, n)
+			}
+		})
+	})
+}
