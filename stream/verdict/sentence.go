@@ -154,6 +154,9 @@ func (m *meaning) sayArrivals(s *Sentence) {
 		s.say(", the strongest at ")
 	}
 	i, j := m.strongestTwo()
+	if m.arrivals[j].DelayMs < m.arrivals[i].DelayMs { // a list that a moment overtook
+		i, j = j, i
+	}
 	a, b := m.arrivals[i], m.arrivals[j]
 	second := m.about(j)
 	s.about(m.about(i), millis(a.DelayMs, 1)).say(" and ").about(second, millis(b.DelayMs, 1)).
@@ -163,7 +166,7 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	}
 	comb := Comb{OffsetMs: math.Abs(b.DelayMs - a.DelayMs), LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
 	if a.Sign*b.Sign == 0 { // notches and peaks change places with the polarity
-		s.say(". They comb every ").about("comb", hertz(1000/comb.OffsetMs, 3))
+		s.say(". They comb every ").about("comb", hertz(1000/comb.OffsetMs, 3)).say(".")
 		return
 	}
 	s.say(". They comb at ").

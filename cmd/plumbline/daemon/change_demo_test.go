@@ -14,6 +14,9 @@ import (
 // said makes a test of both: with the rig's own word that something was changed,
 // and without, as on a device.
 func said(t *testing.T, visit func(t *testing.T, unmarked bool)) {
+	if underRace {
+		t.Skip("as many goroutines as in TestDemoReferenceStops, and minutes of sound")
+	}
 	t.Run("said", func(t *testing.T) { visit(t, false) })
 	t.Run("unsaid", func(t *testing.T) { visit(t, true) })
 }
