@@ -51,6 +51,7 @@ type Live struct {
 type microphone struct {
 	meter    meter
 	follower *arrival.Follower
+	changes  uint64 // of the follower, as far as the averages know of them
 	spectra  response.Spectra
 	smooth   response.Spectra
 }
@@ -328,6 +329,11 @@ func (l *Live) Frame() *Frame {
 func (l *Live) follow(i int, m *microphone, out *Microphone) {
 	if !l.settings.Hold && m.follower.Step() {
 		out.Arrivals = m.follower.Arrivals(out.Arrivals)
+	}
+	if n := m.follower.Changes(); n != m.changes {
+		// Nobody need have said so: what was averaged before is worth nothing.
+		m.changes = n
+		l.estimator.Restart(i, m.follower.SettledS())
 	}
 	found, ok, reason := m.follower.Delay()
 	if d := l.settings.delay(i); d.Fixed {

@@ -62,6 +62,10 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			heard2 += power * power * float64(e.hi-e.lo)
 		}
 		height[b] = max(height[b], usual)
+		w.gain[b] = 0
+		if level[b] > 0 {
+			w.gain[b] = bandWeight[b] / (height[b] * level[b])
+		}
 	}
 	w.smear = 0
 	if heard > 0 {
@@ -99,8 +103,13 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			w.p[i] /= peak
 		}
 	}
+	w.layOut()
+}
+
+// layOut sets w.residual to the lags in range of w.r.
+func (w *Workspace) layOut() {
 	// Lag −early stands at −early−latest−ramp in r.
-	start := len(w.r) - (l.early+l.latest+l.ramp)/l.decimate
+	start := len(w.r) - (w.early+w.latest+w.ramp)/w.decimate
 	n := copy(w.residual, w.r[start:])
 	copy(w.residual[n:], w.r)
 }

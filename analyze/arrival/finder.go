@@ -45,7 +45,7 @@ type Finder struct {
 	flat    []float64
 	list    []peak
 	known   []float64 // band weights that long blocks told
-	coarse  bool      // a Follower lays the short windows itself
+	coarse  bool      // a Follower does the transforms itself, when it has the time
 }
 
 // NewFinder checks cfg and returns an empty finder.
@@ -85,7 +85,7 @@ func (f *Finder) Reset() {
 
 // Break says that samples are missing between the last Feed and the next.
 func (f *Finder) Break() {
-	if count := f.rest(); count > 0 {
+	if count := f.rest(); count > 0 && !f.coarse {
 		f.sum.add(f.Workspace, &f.history, f.start, count, f.keep(count))
 	}
 	if !f.coarse && !f.fine.on {
@@ -118,6 +118,10 @@ func (f *Finder) keep(count int) float64 {
 func (f *Finder) Feed(ref, mic []float64) {
 	if len(ref) != len(mic) {
 		panic("arrival: channels of different length")
+	}
+	if f.coarse {
+		f.history.write(ref, mic)
+		return
 	}
 	for len(ref) > 0 {
 		due := f.start + int64(f.length+f.early+2*f.ramp) - f.history.end
@@ -249,6 +253,17 @@ func strongest(list []peak) (best int) {
 	return best
 }
 
+// overlaid says whether p lies in the tail of an earlier arrival that is not much
+// weaker: what a crossover and the edges of a box make of it, of either sign.
+func (f *Finder) overlaid(list []peak, p peak) bool {
+	for _, o := range list {
+		if off := p.at - o.at; off > 0 && off <= blurMs/1000*f.grid && 2*math.Abs(o.amplitude) > math.Abs(p.amplitude) {
+			return true
+		}
+	}
+	return false
+}
+
 // report turns peaks into arrivals, earliest first. The short windows are laid
 // to list[aligned], which they refine.
 func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, windows *short) []Arrival {
@@ -275,8 +290,11 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		}
 		a := Arrival{DelayMs: delay * toMs, DelaySDMs: sd * toMs, LevelDB: min(0, 20*math.Log10(size/top))}
 		if size*(1-u.opposite) > 5*p.floor && u.opposite < 0.9 {
-			a.front, a.own = int(sign), f.sign(list, i)
-			a.Sign = a.own.sign
+			a.front = int(sign)
+			if !p.torn && !f.overlaid(list, p) {
+				a.own = f.sign(list, i)
+				a.Sign = a.own.sign
+			}
 		}
 		dst = append(dst, a)
 	}

@@ -2,11 +2,20 @@ package arrival
 
 import "math"
 
+// holdsOn is what share of the largest lobe the one that is followed must have to
+// be followed on; holdsFirst, if the largest may be a later one of the same arrival.
+const (
+	holdsOn    = 0.6
+	holdsFirst = 0.25
+	// Or of what usually arrives then.
+	holdsUsual = 0.8
+)
+
 // glance correlates the short windows: the delay (samples, in all) at which the
 // strongest arrival stands within a quarter of the window, its value, and the
-// share of the trusted sound, 0…1, that arrives then. The lobe at guess is
-// preferred to one that is little larger.
-func (s *short) glance(w *Workspace, trust []float64, guess float64) (at, value, share float64) {
+// share of the trusted sound, 0…1, that arrives then. The lobe at guess, if it is
+// of the sign it was, is preferred to one that is little larger, and to any while there is as much of it as usual.
+func (s *short) glance(w *Workspace, trust []float64, guess float64, sign int, held float64) (at, value, share float64) {
 	n := w.m/2 + 1
 	clear(w.spectrumX[:n])
 	w.measureLeak(s.xx)
@@ -57,7 +66,14 @@ func (s *short) glance(w *Workspace, trust []float64, guess float64) (at, value,
 			}
 		}
 	}
-	if math.Abs(r[lobe&mask]) >= firstLobe*math.Abs(r[best&mask]) {
+	hold := holdsOn
+	if off := best - lobe; off > 0 && off <= int(apartMs/1000*w.rate) {
+		hold = holdsFirst
+	}
+	if perOne := float64(w.m) / (2 * total); held > 0 && math.Abs(r[lobe&mask])*perOne >= holdsUsual*held {
+		hold = 0 // nothing has become of it
+	}
+	if r[lobe&mask]*float64(sign) >= 0 && math.Abs(r[lobe&mask]) >= hold*math.Abs(r[best&mask]) {
 		best = lobe
 	} else {
 		best = s.beginning(w, r, best)
@@ -83,11 +99,11 @@ func (s *short) beginning(w *Workspace, r []float64, at int) int {
 	mask := w.m - 1
 	largest, first := math.Abs(r[at&mask]), at
 	for i := at - 1; i >= first-int(apartMs/1000*w.rate); i-- {
-		v := math.Abs(r[i&mask])
-		if v < math.Abs(r[(i-1)&mask]) || v < math.Abs(r[(i+1)&mask]) {
+		v, sign := math.Abs(r[i&mask]), math.Copysign(1, r[i&mask])
+		if v < sign*r[(i-1)&mask] || v < sign*r[(i+1)&mask] {
 			continue
 		}
-		if v >= firstLobe*largest && v-largest*math.Abs(p[at-i]/p[0]) >= largest/3 {
+		if v >= firstLobe*largest && math.Abs(r[i&mask]-r[at&mask]*p[at-i]/p[0]) >= ofItsOwn*largest {
 			first = i
 		}
 	}
@@ -111,4 +127,44 @@ func (s *short) judgeBands(w *Workspace, trust []float64, delay float64) {
 			trust[b] += g / (1 - g + 0.05)
 		}
 	}
+}
+
+// gainOver is by how much, as a factor, the path that s holds is louder than the
+// one that o holds: the median over the bands that are heard in both, each weighed
+// by its bins. Both must be laid to one delay. 0 when nothing can be told.
+func (s *short) gainOver(o *short, w *Workspace) float64 {
+	w.measureLeak(s.xx)
+	var gains, counts [32]float64
+	n, all := 0, 0.0
+	for b, e := range w.shorts {
+		if !w.heard(b) {
+			continue
+		}
+		var along, size, xx float64
+		for k := e.lo; k < e.hi; k++ {
+			z, m := s.xy[k], o.xy[k]
+			along += real(z)*real(m) + imag(z)*imag(m)
+			size += real(m)*real(m) + imag(m)*imag(m)
+			xx += o.xx[k]
+		}
+		if size > 0 && w.power[b] > 0 {
+			gains[n], counts[n] = along*xx/(size*w.power[b]), float64(e.hi-e.lo)
+			all += counts[n]
+			n++
+		}
+	}
+	// The largest that half of the bins reach.
+	best := 0.0
+	for _, g := range gains[:n] {
+		reached := 0.0
+		for i, h := range gains[:n] {
+			if h >= g {
+				reached += counts[i]
+			}
+		}
+		if reached >= all/2 {
+			best = max(best, g)
+		}
+	}
+	return best
 }

@@ -90,10 +90,11 @@ type Workspace struct {
 	spectrumY         []complex128
 	total             long // what Find looks at
 	window            short
-	r, p              []float64 // correlation and pulse, n/decimate
-	residual          []float64 // the lags in range
-	smear             float64   // grid samples over which the loudspeaker itself spreads a pulse: 1.5 over the bandwidth of what it plays
-	scale             []float64 // mean magnitude in segments of the lags
+	r, p              []float64   // correlation and pulse, n/decimate
+	residual          []float64   // the lags in range
+	gain              [32]float64 // of each third octave: what correlate weighs it with, its fine structure aside
+	smear             float64     // grid samples over which the loudspeaker itself spreads a pulse: 1.5 over the bandwidth of what it plays
+	scale             []float64   // mean magnitude in segments of the lags
 	sortScratch       []float64
 	q                 []complex128
 	sine              []float64 // window of the short transform

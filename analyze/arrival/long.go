@@ -88,6 +88,18 @@ func (s *long) add(w *Workspace, h *history, from int64, count int, keep float64
 	}
 }
 
+// merge adds o after multiplying what is there by keep.
+func (s *long) merge(o *long, keep float64) {
+	for k, v := range o.xy {
+		s.xy[k] = s.xy[k]*complex(keep, 0) + v
+		s.xx[k] = s.xx[k]*keep + o.xx[k]
+		s.yy[k] = s.yy[k]*keep + o.yy[k]
+	}
+	s.samples = s.samples*keep + o.samples
+	s.squares = s.squares*keep*keep + o.squares
+	s.begun = s.begun*keep + o.begun
+}
+
 func (w *Workspace) fadeEnds(x []float64) {
 	for i, g := range w.fade {
 		x[i] *= g

@@ -29,8 +29,15 @@ const (
 	// of a box that plays a few hundred hertz only reach further.
 	apartMs = 0.3
 	// firstLobe is what share of the largest lobe an earlier one must reach to be
-	// the arrival.
-	firstLobe = 0.6
+	// the arrival: of a crossover of 48 dB an octave at 2.5 kHz it is 0.42 to 0.54.
+	firstLobe = 0.4
+	// ofItsOwn is what share of the largest must be left of it without the side lobe
+	// of that, and aboveFloor by how many times it must rise above the floor.
+	ofItsOwn   = 0.3
+	aboveFloor = 4.2
+	// tornLobe is what share an earlier one of the other sign must reach to leave it
+	// open which is the first.
+	tornLobe = 0.3
 )
 
 // peak is an arrival on the correlation grid.
@@ -38,6 +45,7 @@ type peak struct {
 	at        float64 // index into residual
 	amplitude float64
 	floor     float64 // noise, standard deviation
+	torn      bool    // a lobe of the other sign comes before it: which is its first cannot be told
 }
 
 // measureFloor fills w.scale for the segments that touch lo ≤ i < hi.
@@ -164,13 +172,13 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 			rejected++
 			continue
 		}
-		before := w.floor(at)
+		before, torn := w.floor(at), w.torn(at)
 		sign := math.Copysign(1, w.residual[at])
 		where, value := w.locate(float64(at), sign)
 		w.subtract(where, value)
 		w.measureFloor(at-span-segment, at+span+segment)
 		floor := max(w.floor(at), before/3)
-		list[n] = peak{where, value, floor}
+		list[n] = peak{where, value, floor, torn}
 		if math.Abs(value) < standsOut*floor {
 			if n == 0 {
 				return 0, u, nothingStandsOut
@@ -195,17 +203,33 @@ const nothingStandsOut = "nothing in the microphone stands out as the reference'
 // itself are none.
 func (w *Workspace) beginning(at int) int {
 	best := math.Abs(w.residual[at])
-	first := at
+	first, least := at, max(firstLobe*best, aboveFloor*w.floor(at))
 	for i := at - 1; i > 0 && i >= first-int(apartMs/1000*w.grid); i-- {
-		v := math.Abs(w.residual[i])
-		if v < math.Abs(w.residual[i-1]) || v < math.Abs(w.residual[i+1]) {
+		// A lobe between samples may stand beside a larger value of the next.
+		v, sign := math.Abs(w.residual[i]), math.Copysign(1, w.residual[i])
+		if v < sign*w.residual[i-1] || v < sign*w.residual[i+1] {
 			continue
 		}
-		if v >= firstLobe*best && v-best*math.Abs(w.p[at-i]) >= best/3 {
+		if v >= least && math.Abs(w.residual[i]-w.residual[at]*w.p[at-i]) >= ofItsOwn*best {
 			first = i
 		}
 	}
 	return first
+}
+
+// torn says whether a lobe of the other sign, and not of the pulse itself, comes
+// before the one at index at. A wall that swallows the highest frequencies leaves
+// little of the first lobe of a box, which a crossover lets a larger one follow of
+// the other sign.
+func (w *Workspace) torn(at int) bool {
+	best := w.residual[at]
+	for i := at - 1; i > 0 && i >= at-int(apartMs/1000*w.grid); i-- {
+		v := -w.residual[i] / best
+		if v >= tornLobe && v+w.p[at-i] >= tornLobe {
+			return true
+		}
+	}
+	return false
 }
 
 // explained says whether a candidate may be but a side peak of a found arrival's pulse.

@@ -185,6 +185,9 @@ func (m *meaning) sayArrivals(s *Sentence) {
 		s.say(", the strongest at ")
 	}
 	i, j := m.strongestTwo()
+	if m.arrivals[j].DelayMs < m.arrivals[i].DelayMs { // a list that a moment overtook
+		i, j = j, i
+	}
 	a, b := m.arrivals[i], m.arrivals[j]
 	second := m.about(j)
 	s.about(m.about(i), millis(a.DelayMs, 1)).say(" and ").about(second, millis(b.DelayMs, 1)).

@@ -89,6 +89,20 @@ func TestSentences(t *testing.T) {
 		},
 			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
+		// A list that a moment overtook: the offset is what it is, and no comb below 0 Hz.
+		{"two arrivals out of order", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs = 12.1
+			m.Arrivals = []arrival.Arrival{{DelayMs: 19.5, LevelDB: -3, Sign: 1}, {DelayMs: 12.1, Sign: 1}}
+		},
+			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
+		// Where the notches lie depends on a polarity that is not known; how far apart, 1/τ, does not.
+		{"two arrivals, one of either polarity", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.DelayMs = 12.1
+			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: 1}, {DelayMs: 19.5, LevelDB: -3}}
+		},
+			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb every 135 Hz. The first has the polarity of the reference. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
 		// Opposite copies swap notches and peaks: k/τ = 135, 270, 405 Hz.
 		{"two arrivals, the second reversed and louder", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs = 12.1
