@@ -42,14 +42,6 @@ func ways(s rig.Scene) (all []way) {
 		if l.Polarity == rig.Opposite {
 			sign = -sign
 		}
-		if l.HighReversed {
-			sign = -sign
-		}
-		if l.CrossoverHz > 0 && l.CrossoverOrder == 2 {
-			// The high driver of this crossover is turned by design: what arrives is of
-			// one sign below it and of the other above.
-			sign = 0
-		}
 		blur := 0.0
 		if l.HighHz > 0 && l.HighHz < narrowHz {
 			blur = 700 / l.HighHz
@@ -129,7 +121,7 @@ func judge(s rig.Scene, m *wire.Microphone) (wrong, missing []string) {
 	checkPolarity(s, all, m, claim)
 	checkSentence(all, m, claim)
 	for i, l := range s.Loudspeakers {
-		if due(all, loud, i) && !listed(all, i, m.Arrivals) {
+		if there, _ := listed(all, i, m.Arrivals); due(all, loud, i) && !there {
 			missing = append(missing, fmt.Sprintf("%s is missing: %s", l.Name, list(m.Arrivals)))
 		}
 	}
@@ -170,7 +162,7 @@ func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool
 	}
 	for _, w := range some {
 		// Of two at once the stronger tells the sign.
-		signed = signed || (w.sign == 0 || (w.sign > 0) == (a.Polarity == "same")) && (w.levelDB > loudest-6 || w.blurMs > 0)
+		signed = signed || (w.sign > 0) == (a.Polarity == "same") && (w.levelDB > loudest-6 || w.blurMs > 0)
 	}
 	claim(signed, "%s: of the other polarity", text)
 	if !blurred && !math.IsInf(loud, -1) {
@@ -214,18 +206,42 @@ func due(all []way, loud float64, i int) bool {
 	return false
 }
 
-func listed(all []way, i int, arrivals []wire.ArrivalObject) bool {
+// listed says whether loudspeaker i is in the list, and whether its polarity is
+// told: where its own sound does not tell it, undecided is right.
+func listed(all []way, i int, arrivals []wire.ArrivalObject) (there, told bool) {
 	for _, d := range all {
 		if d.of != i || !d.direct {
 			continue
 		}
 		for _, a := range arrivals {
-			if math.Abs(float64(a.DelayMs)-d.ms) < timeMs && a.Polarity != "undecided" && (d.sign == 0 || (a.Polarity == "same") == (d.sign > 0)) {
-				return true
+			if math.Abs(float64(a.DelayMs)-d.ms) < timeMs {
+				switch a.Polarity {
+				case "undecided":
+					there = true
+				case "same", "opposite":
+					if (a.Polarity == "same") == (d.sign > 0) {
+						there, told = true, true
+					}
+				}
 			}
 		}
 	}
-	return false
+	return there, told
+}
+
+// signs counts the loudspeakers that are due, and those whose polarity is told.
+func signs(s rig.Scene, m *wire.Microphone) (told, asked int) {
+	all := ways(s)
+	loud := top(all)
+	for i := range s.Loudspeakers {
+		if due(all, loud, i) {
+			asked++
+			if _, ok := listed(all, i, m.Arrivals); ok {
+				told++
+			}
+		}
+	}
+	return told, asked
 }
 
 func list(arrivals []wire.ArrivalObject) string {
@@ -341,7 +357,8 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 	if opposite {
 		claim(differ, "not opposite: %s", text)
 	} else {
-		claim(alike || strings.Contains(text, "annot tell"), "opposite: %s", text)
+		// "They comb every …" says nothing of polarity.
+		claim(alike || !strings.Contains(text, "comb at"), "opposite: %s", text)
 	}
 	if comb := combAt.FindStringSubmatch(text); comb != nil && most > 0 {
 		hz := number(comb[1])
