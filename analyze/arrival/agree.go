@@ -41,10 +41,18 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 		}
 		return
 	}
+	if v.Low {
+		for i := range list {
+			list[i].Sign = 0
+		}
+		return
+	}
 	a := &list[own]
 	switch {
 	case a.own.sign*v.Heard < 0:
 		v.Undecide("its own sound and what the room makes of it contradict each other")
+	case v.Heard == 0 && a.own.highHz > 1.5*v.TrustedToHz:
+		a.own.sign = 0 // where it was told nothing is heard
 	case v.Heard == 0 && a.own.sign != 0:
 		v.Take(a.own.sign, a.own.confidence, a.own.lowHz, a.own.highHz)
 	}

@@ -278,6 +278,9 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 	top := math.Abs(list[strongest(list)].amplitude)
 	toMs := 1000 / f.rate
 	for i, p := range list {
+		if i != aligned && f.tail(list, i) {
+			continue
+		}
 		size := math.Abs(p.amplitude)
 		sign := math.Copysign(1, p.amplitude)
 		delay := f.delayOf(p)
@@ -298,6 +301,13 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		}
 		dst = append(dst, a)
 	}
+	if f.delayOf(list[strongest(list)]) >= 0 {
+		// Nothing is heard before it was sent, unless the channels are swapped.
+		dst = slices.DeleteFunc(dst, func(a Arrival) bool { return a.DelayMs < -beforeMs })
+	}
 	slices.SortFunc(dst, func(a, b Arrival) int { return cmp.Compare(a.DelayMs, b.DelayMs) })
 	return dst
 }
+
+// beforeMs is by how much the converters of one device may differ.
+const beforeMs = 0.5

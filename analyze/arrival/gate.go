@@ -20,6 +20,16 @@ const (
 	// gateWorth are the averages that a point of the gated response is worth: it
 	// counts when it is three times the noise before it.
 	gateWorth = 8
+	// Within lowDriverMs behind another arrival that is not much weaker it may be the
+	// low driver of the same box, which a steep crossover holds back (Linkwitz-Riley of
+	// 48 dB an octave: 0.83 periods of the crossover and more), with lobes of both signs. It
+	// is another loudspeaker only if it plays as high as highDriverHz.
+	lowDriverMs  = 2.5
+	highDriverHz = 4000
+	// gateFloor is what power re its loudest an arrival must have at a frequency.
+	gateFloor = 3e-4 // −35 dB
+	// One so much weaker in the tail of another has no sign of its own.
+	underTail = 0.4
 )
 
 // gate is scratch for the signs of arrivals.
@@ -128,13 +138,20 @@ func (f *Finder) sign(list []peak, i int) told {
 	s := &g.spectra
 	s.DelayS = f.delayOf(list[i]) / w.rate
 	lowest := 1.2 * w.grid / float64(length)
+	// What is this much below the loudest, be that too low to be judged itself, is what a
+	// sub leaks and noise.
+	loudest := 0.0
+	for _, bin := range g.bins {
+		loudest = max(loudest, real(g.h[bin])*real(g.h[bin])+imag(g.h[bin])*imag(g.h[bin]))
+	}
 	for k, bin := range g.bins {
 		h := g.h[bin] * cmplx.Rect(1, 2*math.Pi*float64(bin)/float64(len(g.x))*(delay-float64(from)))
 		noise := g.noise[bin]
 		s.Gxx[k], s.Gxy[k] = 1, h
-		s.Gyy[k] = real(h)*real(h) + imag(h)*imag(h) + scale*(real(noise)*real(noise)+imag(noise)*imag(noise))
+		level := real(h)*real(h) + imag(h)*imag(h)
+		s.Gyy[k] = level + scale*(real(noise)*real(noise)+imag(noise)*imag(noise))
 		s.EffectiveAverages[k] = gateWorth
-		if s.FrequencyHz[k] < lowest {
+		if s.FrequencyHz[k] < lowest || level < gateFloor*loudest {
 			s.EffectiveAverages[k] = 0
 		}
 	}
@@ -144,12 +161,25 @@ func (f *Finder) sign(list []peak, i int) told {
 	}
 	t := told{sign: g.verdict.Sign, confidence: g.verdict.Confidence}
 	for _, b := range g.verdict.Bands {
-		switch {
-		case t.sign != 0 && b.Sign == t.sign && t.lowHz == 0:
+		if t.sign != 0 && b.Sign == t.sign {
 			t.lowHz, t.highHz = b.LowHz, b.HighHz
-		case t.lowHz != 0:
-			return t
+			break
 		}
 	}
+	if f.behind(list, i, 0.5) && t.highHz < highDriverHz || f.behind(list, i, 1/underTail) {
+		return told{}
+	}
 	return t
+}
+
+// behind says whether list[i] comes in the tail of an earlier one that is at least so
+// many times as strong.
+func (f *Finder) behind(list []peak, i int, times float64) bool {
+	for _, p := range list {
+		off := (list[i].at - p.at) / f.grid * 1000
+		if off > 0 && off < lowDriverMs && math.Abs(p.amplitude) > times*math.Abs(list[i].amplitude) {
+			return true
+		}
+	}
+	return false
 }

@@ -44,6 +44,11 @@ func (v *Verdict) judge(s *response.Spectra) {
 	var c cells
 	centre(&c, s, nil)
 	v.DelayMs = 1000 * (s.DelayS + c.delay)
+	v.TrustedToHz = 0
+	if c.last >= c.first {
+		v.TrustedToHz = cellHz(c.last)
+	}
+	v.Low = c.octaves() < 1 || cellHz(c.top()) < highestHz
 	if c.octaves() < 1 {
 		v.Undecide("too little of the band is trusted to tell")
 		return
@@ -52,7 +57,7 @@ func (v *Verdict) judge(s *response.Spectra) {
 		v.Undecide("nothing below 450 Hz is trusted: a crossover there may have turned the sign")
 		return
 	}
-	if cellHz(c.top()) < highestHz {
+	if v.Low {
 		v.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
 		return
 	}

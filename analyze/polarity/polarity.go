@@ -16,6 +16,12 @@ type Verdict struct {
 	// between the two, so that one driver looks reversed.
 	Fault bool
 
+	// Low says that less than an octave is trusted, or nothing from 560 Hz up: what
+	// plays, if anything, has no sign that can be told, by whatever means.
+	Low bool
+	// TrustedToHz is up to where anything is trusted.
+	TrustedToHz float64
+
 	taken string // the last reason of Take, to be used again
 }
 

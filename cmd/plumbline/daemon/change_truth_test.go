@@ -21,6 +21,7 @@ type way struct {
 	of      int     // loudspeaker
 	direct  bool
 	blurMs  float64 // how far off its time a box that plays low frequencies only may be heard
+	thinDB  float64 // by how much less than its level its first lobe may be
 }
 
 // narrowHz is the upper edge below which a loudspeaker is not asked to be told
@@ -41,6 +42,12 @@ func ways(s rig.Scene) (all []way) {
 		sign := 1
 		if l.Polarity == rig.Opposite {
 			sign = -sign
+		}
+		// The level of an arrival is that of its first lobe. A crossover of 24 or 48 dB an
+		// octave leaves 0.4 of the pulse in that and more (computed from its all-pass sum).
+		thin := 0.0
+		if l.CrossoverHz > 0 && l.CrossoverOrder >= 4 {
+			thin = 8
 		}
 		blur := 0.0
 		if l.HighHz > 0 && l.HighHz < narrowHz {
@@ -67,7 +74,7 @@ func ways(s rig.Scene) (all []way) {
 			d = math.Sqrt(d)
 			all = append(all, way{
 				ms: l.DelayMs + 1000*d/s.SpeedOfSound(), levelDB: l.GainDB - 20*math.Log10(max(d, 0.1)) + float64(hits)*wallDB,
-				sign: sign, of: i, direct: hits == 0, blurMs: blur,
+				sign: sign, of: i, direct: hits == 0, blurMs: blur, thinDB: thin,
 			})
 		}
 		images(0, 0, rig.Position{})
@@ -90,6 +97,12 @@ func top(all []way) float64 {
 
 const (
 	timeMs = 0.15 // by how much an arrival may be off a way
+	// Two that are no farther apart than this are told as one; the polarity is that of
+	// either, unless it is 6 dB down.
+	oneMs = 0.3
+	// One that comes while a stronger one still rings is off by as much as the pulses
+	// of the two pull each other's peaks: half a period of where a crossover rings.
+	crowdedMs = 0.3
 	// An arrival's level is of what it plays, a way's of its high frequencies, and
 	// ways within blurMs are heard as one.
 	levelOff = 4.5
@@ -144,6 +157,15 @@ func near(all []way, ms, within float64) (some []way) {
 func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool, string, ...any)) {
 	ms, db := float64(a.DelayMs), float64(a.LevelDB)
 	some := near(all, ms, timeMs)
+	if len(some) == 0 {
+		for _, w := range near(all, ms, crowdedMs) {
+			for _, v := range all {
+				if off := w.ms - v.ms; off > 0 && off < blurMs && v.levelDB > w.levelDB && len(some) == 0 {
+					some = append(some, w)
+				}
+			}
+		}
+	}
 	text := fmt.Sprintf("arrival at %.2f ms, %.1f dB, %s", ms, db, a.Polarity)
 	claim(len(some) > 0, "%s: nothing arrives then", text)
 	if len(some) == 0 {
@@ -151,7 +173,7 @@ func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool
 	}
 	sum, blurred, signed := 0.0, false, a.Polarity == "undecided"
 	loudest := math.Inf(-1)
-	for _, w := range some {
+	for _, w := range near(all, ms, timeMs+oneMs) {
 		if w.blurMs == 0 {
 			loudest = max(loudest, w.levelDB)
 		}
@@ -160,18 +182,29 @@ func checkArrival(all []way, loud float64, a wire.ArrivalObject, claim func(bool
 		sum += math.Pow(10, w.levelDB/20)
 		blurred = blurred || w.blurMs > 0
 	}
-	for _, w := range some {
+	for _, w := range near(all, ms, timeMs+oneMs) {
 		// Of two at once the stronger tells the sign.
 		signed = signed || (w.sign > 0) == (a.Polarity == "same") && (w.levelDB > loudest-6 || w.blurMs > 0)
 	}
 	claim(signed, "%s: of the other polarity", text)
 	if !blurred && !math.IsInf(loud, -1) {
-		most := 20*math.Log10(sum) - loud
+		most := 20*math.Log10(sum) - loud + thinnest(all, loud)
 		claim(db < most+levelOff, "%s: %.1f dB at most", text, most)
 		if n := near(all, ms, blurMs); len(n) == 1 && n[0].levelDB > loud-10 {
-			claim(db > n[0].levelDB-loud-levelOff, "%s: it is at %.1f dB", text, n[0].levelDB-loud)
+			least := n[0].levelDB - loud - n[0].thinDB
+			claim(db > least-levelOff, "%s: %.1f dB at least", text, least)
 		}
 	}
+}
+
+// thinnest is by how much less than its level the strongest way may be told.
+func thinnest(all []way, loud float64) (db float64) {
+	for _, w := range all {
+		if w.levelDB > loud-levelOff {
+			db = max(db, w.thinDB)
+		}
+	}
+	return db
 }
 
 // blurMs is within what time ways make one arrival, unless they are alike.
@@ -293,7 +326,7 @@ func checkPolarity(s rig.Scene, all []way, m *wire.Microphone, claim func(bool, 
 			return
 		}
 		ok, any := false, false
-		for _, w := range near(all, float64(m.DelayMs), timeMs) {
+		for _, w := range near(all, float64(m.DelayMs), timeMs+oneMs) {
 			any = true
 			ok = ok || polarityOf(s, w.of) == said
 		}
@@ -344,7 +377,7 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 		return
 	}
 	opposite := strings.Contains(text, "of opposite polarity")
-	a, b := near(all, number(two[1]), timeMs+0.05), near(all, number(two[2]), timeMs+0.05)
+	a, b := near(all, number(two[1]), timeMs+oneMs), near(all, number(two[2]), timeMs+oneMs)
 	differ, alike, least, most := false, false, math.Inf(1), 0.0
 	for _, x := range a {
 		for _, y := range b {
