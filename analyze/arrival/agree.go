@@ -26,9 +26,12 @@ const (
 // and all; where that does not do, what the arrival's own sound says is taken, and
 // where the two contradict each other, nothing. v says so when others arrive beside
 // it, and is undecided when one is too near to tell, and when it is about none of
-// list. It may be called again with either of them new.
+// list. Where nothing is trusted, no sign is told by whatever means. It may be called again with either of them new.
 func Agree(list []Arrival, v *polarity.Verdict) {
 	own := -1
+	for i := range list {
+		list[i].Sign = list[i].own.sign
+	}
 	for i, a := range list {
 		if off := math.Abs(a.DelayMs - v.DelayMs); off < ownMs && (own < 0 || off < math.Abs(list[own].DelayMs-v.DelayMs)) {
 			own = i
@@ -52,7 +55,7 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 	case a.own.sign*v.Heard < 0:
 		v.Undecide("its own sound and what the room makes of it contradict each other")
 	case v.Heard == 0 && a.own.highHz > 1.5*v.TrustedToHz:
-		a.own.sign = 0 // where it was told nothing is heard
+		// Where it was told nothing is heard.
 	case v.Heard == 0 && a.own.sign != 0:
 		v.Take(a.own.sign, a.own.confidence, a.own.lowHz, a.own.highHz)
 	}

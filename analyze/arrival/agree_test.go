@@ -19,7 +19,9 @@ func TestAgree(t *testing.T) {
 		signs   []int
 	}{
 		"both tell the same":                      {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}), polarity.Verdict{DelayMs: 10.02, Sign: 1}, 1, false, []int{1}},
-		"the room hides it, the arrival tells it": {list(Arrival{DelayMs: 10, Sign: -1, own: heard(-1)}), polarity.Verdict{DelayMs: 10, Reason: "hidden"}, -1, false, []int{-1}},
+		"the room hides it, the arrival tells it": {list(Arrival{DelayMs: 10, Sign: -1, own: heard(-1)}), polarity.Verdict{DelayMs: 10, Reason: "hidden", TrustedToHz: 12589}, -1, false, []int{-1}},
+		"it was told where nothing is heard":      {list(Arrival{DelayMs: 10, Sign: -1, own: heard(-1)}), polarity.Verdict{DelayMs: 10, Reason: "a sub", TrustedToHz: 800}, 0, false, []int{0}},
+		"only lows are heard":                     {list(Arrival{DelayMs: 10, Sign: -1, own: heard(-1)}, Arrival{DelayMs: 14, Sign: 1, own: heard(1)}), polarity.Verdict{DelayMs: 10, Reason: "a sub", Low: true}, 0, false, []int{0, 0}},
 		"only all that is heard tells it":         {list(Arrival{DelayMs: 10}), polarity.Verdict{DelayMs: 10, Sign: -1}, -1, false, []int{-1}},
 		"they contradict each other":              {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}), polarity.Verdict{DelayMs: 10, Sign: -1}, 0, false, []int{0}},
 		"another one as loud": {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}, Arrival{DelayMs: 14, LevelDB: -3, Sign: -1, own: heard(-1)}),
@@ -47,7 +49,7 @@ func TestAgree(t *testing.T) {
 			t.Errorf("%s, again: %+v", name, v)
 		}
 	}
-	v := polarity.Verdict{DelayMs: 10}
+	v := polarity.Verdict{DelayMs: 10, TrustedToHz: 12589}
 	one := list(Arrival{DelayMs: 10, Sign: -1, own: heard(-1)})
 	Agree(one, &v)
 	if n := testing.AllocsPerRun(20, func() {
