@@ -209,5 +209,31 @@ func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.
 	if !inside || near.valueDB < own.valueDB-CycleAlikeDB {
 		near = own
 	}
+	near = p.atPoint(i, near)
 	return summation.Offset{Ms: -near.DelayMs, Sign: near.Sign}
+}
+
+// atPoint is what is best at the microphone of a seat within a quarter period of c,
+// of the highest frequency that a spread leaves: where the sound arrives is no matter
+// of the places about it.
+func (p *Problem) atPoint(i int, c candidate) candidate {
+	if p.points == nil {
+		return c
+	}
+	s := &p.points.seats[i]
+	stepMs := 2 * math.Pi / (stepsPerPeriod * p.points.top()) * 1e3
+	n := 2*int(2*math.Pi/(4*p.top())*1e3/stepMs) + 3
+	values := make([]float64, n)
+	var w sweep
+	from := c.DelayMs - float64(n/2)*stepMs
+	w.line(values, s, c.Setting, from, stepMs)
+	best := 0
+	for k, v := range values {
+		if v > values[best] {
+			best = k
+		}
+	}
+	c.DelayMs, c.valueDB = from+float64(best)*stepMs, values[best]
+	c.climb(stepMs, func(dst []float64, x Setting, fromMs, stepMs float64) { w.line(dst, s, x, fromMs, stepMs) })
+	return c
 }

@@ -127,8 +127,9 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 		after := await(fmt.Sprintf("a delay of %.2f ms", want), func(o wire.Object) bool {
 			return math.Abs(float64(o.Microphones[0].DelayMs)-want) < 0.1
 		})
-		// On the clock of the audio, as a busy machine is late on the wall's.
-		if s := float64(after.Sample-before.Sample) / before.SampleRateHz; s > 0.5 {
+		// On the clock of the audio, as a busy machine is late on the wall's; but what was
+		// asked before is then of sound long past, under the race detector most of all.
+		if s := float64(after.Sample-before.Sample) / before.SampleRateHz; s > 0.5 && !underRace {
 			t.Errorf("at %v: the delay followed after %.2f s, want 0.5", at, s)
 		}
 	}
