@@ -19,6 +19,9 @@ const (
 	// besideDB is how loud another arrival is that a verdict must tell apart: it may
 	// be louder in a part of the band.
 	besideDB = -12
+	// leastOwnHz is up to where an arrival's own sound must bear its sign out, where all
+	// that is heard does not.
+	leastOwnHz = 1300
 )
 
 // Agree makes one truth of what is said about the same sound twice: the arrival
@@ -54,8 +57,8 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 	switch {
 	case a.own.sign*v.Heard < 0:
 		v.Undecide("its own sound and what the room makes of it contradict each other")
-	case v.Heard == 0 && a.own.highHz > 1.5*v.TrustedToHz:
-		// Where it was told nothing is heard.
+	case v.Heard == 0 && (a.own.highHz > 1.5*v.TrustedToHz || a.own.highHz < leastOwnHz):
+		// Where it was told nothing is heard, or only the lows bear it out.
 	case v.Heard == 0 && a.own.sign != 0:
 		v.Take(a.own.sign, a.own.confidence, a.own.lowHz, a.own.highHz)
 	}
@@ -69,6 +72,9 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 		case b.LevelDB > a.LevelDB+besideDB:
 			v.Several = v.Sign != 0
 		}
+	}
+	if v.Thin && !v.Several && v.Sign != 0 {
+		v.Undecide("only the lows bear it out, and the highs fit no single loudspeaker: mute all but one")
 	}
 	if v.Sign == 0 {
 		v.Several = false

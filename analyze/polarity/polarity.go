@@ -16,6 +16,8 @@ type Verdict struct {
 	// between the two, so that one driver looks reversed.
 	Fault bool
 
+	// Thin says that only the lows of what is heard bear the sign out.
+	Thin bool
 	// Low says that less than an octave is trusted, or nothing from 560 Hz up: what
 	// plays, if anything, has no sign that can be told, by whatever means.
 	Low bool

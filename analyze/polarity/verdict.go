@@ -9,7 +9,7 @@ import (
 // Undecide takes back what v says, and gives the reason.
 func (v *Verdict) Undecide(reason string) {
 	v.Sign, v.Confidence, v.Reason, v.Bands, v.Several = 0, 0, reason, v.Bands[:0], false
-	v.Fault = false
+	v.Fault, v.Thin = false, false
 }
 
 // Take makes v what was told of the loudspeaker's own sound, without what the
@@ -41,6 +41,14 @@ const (
 	evidence = 1.55
 )
 
+// A sign is thin when it is named up to less than bornOutHz, and so many times more is
+// played: the highs, that tell loudspeakers apart by their delay, bear nothing out, and
+// the lows of two may make up one phase between them.
+const (
+	bornOutHz = 1300
+	unnamed   = 2
+)
+
 // conclude turns a fit into words: which parts of the band are how, from where to
 // where, and what overall can be said.
 func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
@@ -57,6 +65,8 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 		return
 	}
 	v.Sign, v.Confidence, v.Several = sign, min(p, 0.9999), false
+	hi := v.highestNamed()
+	v.Thin = hi < bornOutHz && cellHz(c.top()) > unnamed*hi
 	v.Fault = turned && c.dip(f.best.hz)
 
 	var buffer [320]byte
@@ -122,6 +132,16 @@ func (v *Verdict) lowestNamed() int {
 		}
 	}
 	return -1
+}
+
+// highestNamed is up to where any sign is named, Hz.
+func (v *Verdict) highestNamed() (hz float64) {
+	for _, b := range v.Bands {
+		if b.Sign != 0 {
+			hz = b.HighHz
+		}
+	}
+	return hz
 }
 
 // halfCell is from the middle of a third octave to its edge.
