@@ -27,13 +27,19 @@ type averages struct {
 	groups []group
 	weight float64 // of the segments, whatever bins were left out of them
 	burst  burst
+	// changed since late sound was judged by them.
+	changed bool
+	// squares is the weighted sum of |X|⁴ of each bin; nil where nobody asks.
+	squares []float64
 }
 
 func (a *averages) reset() {
 	clear(a.cells)
 	clear(a.groups)
+	clear(a.squares)
 	a.weight = 0
 	a.burst.reset()
+	a.changed = true
 }
 
 // A bin's energy can be too small to say anything:
@@ -58,6 +64,7 @@ func (a *averages) add(b *band, y []complex128, letInS *float64) bool {
 		}
 		return false
 	}
+	a.changed = true
 	a.weight = b.decay(a.weight)*a.weight + 1
 	for g := range a.groups {
 		s := &a.groups[g]
@@ -74,6 +81,12 @@ func (a *averages) add(b *band, y []complex128, letInS *float64) bool {
 		}
 		b.count(s, decay)
 		s.xx = decay*s.xx + b.segment.energy[g]
+		if a.squares != nil {
+			squares, fade := a.squares[from:to], decay*decay
+			for i, p := range b.segment.power[from:to] {
+				squares[i] = fade*squares[i] + p*p
+			}
+		}
 		accumulate(a.cells[from:to], b.segment.x[from:to], y[from:to], b.segment.power[from:to], decay)
 	}
 	return true
@@ -94,6 +107,7 @@ func accumulate(cells []cell, x, y []complex128, power []float64, decay float64)
 // addWhole averages one segment whose transform of reference + j·microphone is
 // z, with nothing left out: add in one pass, for long recordings.
 func (a *averages) addWhole(b *band, z []complex128) {
+	a.changed = true
 	decay := b.decay(a.weight)
 	a.weight = decay*a.weight + 1
 	for g := range a.groups {
@@ -112,7 +126,11 @@ func (a *averages) addWhole(b *band, z []complex128) {
 		xr, xi := 0.5*(real(u)+real(d)), 0.5*(imag(u)-imag(d))
 		yr, yi := 0.5*(imag(u)+imag(d)), 0.5*(real(d)-real(u))
 		c := &cells[i]
-		c.xx = decay*c.xx + (xr*xr + xi*xi)
+		power := xr*xr + xi*xi
+		c.xx = decay*c.xx + power
+		if a.squares != nil {
+			a.squares[from+i] = decay*decay*a.squares[from+i] + power*power
+		}
 		c.yy = decay*c.yy + (yr*yr + yi*yi)
 		c.re = decay*c.re + (xr*yr + xi*yi)
 		c.im = decay*c.im + (xr*yi - xi*yr)

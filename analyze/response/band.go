@@ -20,7 +20,10 @@ type band struct {
 	window     []float64
 	density    float64 // |X|² to one-sided full scale squared per hertz
 	plan       *fft.Complex
-	tracks     []track   // reference, microphones
+	tracks     []track   // reference, microphones; those of twin, too
+	held       []int64   // from where on each is needed here
+	twin       *band     // nil for none
+	hops       float64   // of those that Averaging.Count counts
 	offset     []int64   // of each microphone's segment
 	next       []int64   // of each microphone: where its next segment of the reference starts
 	stop       int64     // from where on none counts
@@ -58,20 +61,22 @@ type due struct {
 // the transforms of the reference.
 const apartS = 0.25
 
-func newBand(cfg *Config, size, decimation, low, high int) *band {
+func newBand(cfg *Config, size, hop, decimation, low, high int) *band {
 	b := &band{
 		cfg: cfg, size: size, decimation: decimation, low: low, high: high,
-		hop:    max(1, size-int(float64(size)*cfg.Overlap)),
+		hop:    hop,
 		rateHz: cfg.SampleRateHz / float64(decimation),
 		window: window.Hann(size + 1)[:size], // the periodic one
 		plan:   fft.NewComplex(size),
 		tracks: make([]track, cfg.Microphones+1),
+		held:   make([]int64, cfg.Microphones+1),
 		offset: make([]int64, cfg.Microphones),
 		next:   make([]int64, cfg.Microphones),
 		mics:   make([]averages, cfg.Microphones),
 		letInS: make([]float64, cfg.Microphones),
 		stop:   math.MaxInt64,
 		whole:  1,
+		hops:   1,
 
 		waiting: due{mic: -1}, lookBack: -1,
 	}
@@ -119,10 +124,16 @@ func newBand(cfg *Config, size, decimation, low, high int) *band {
 	return b
 }
 
+// hop is the samples from one segment to the next.
+func (c *Config) hop(size int) int { return max(1, size-int(float64(size)*c.Overlap)) }
+
 // start makes i, the start of a segment, that of all microphones' next.
 func (b *band) start(i int64) {
 	for m := range b.next {
 		b.next[m] = i
+	}
+	for c := range b.held {
+		b.held[c] = math.MinInt64
 	}
 }
 
@@ -174,6 +185,7 @@ func (b *band) setOffset(mic int, offset int64) {
 		return
 	}
 	b.offset[mic] = offset
+	b.mics[mic].changed = true
 	for i := range b.mics[mic].cells {
 		c := &b.mics[mic].cells[i]
 		sin, cos := math.Sincos(2 * math.Pi * float64(b.low+i) * float64(shift) / float64(b.size))
@@ -199,13 +211,22 @@ func (b *band) run(taken func(mic int)) {
 	first := int64(math.MaxInt64 / 2) // nothing is needed any more
 	for m, i := range b.next {
 		if i >= b.stop {
-			b.tracks[m+1].keep(first)
+			b.hold(m+1, first)
 			continue
 		}
 		first = min(first, i)
-		b.tracks[m+1].keep(min(i+b.offset[m], b.recent(0)))
+		b.hold(m+1, min(i+b.offset[m], b.recent(0)))
 	}
-	b.tracks[0].keep(min(first, b.recent(MaxDelayS)))
+	b.hold(0, min(first, b.recent(MaxDelayS)))
+}
+
+// hold says that nothing of a channel before sample i is needed here.
+func (b *band) hold(channel int, i int64) {
+	b.held[channel] = i
+	if b.twin != nil {
+		i = min(i, b.twin.held[channel])
+	}
+	b.tracks[channel].keep(i)
 }
 
 // recent is from where on samples are kept for restart, with a delay of so many
@@ -381,15 +402,20 @@ func (b *band) decay(weight float64) float64 {
 			b.fadingS, b.fading = a.TimeConstantS, math.Exp(-float64(b.hop)/(b.rateHz*a.TimeConstantS))
 		}
 		return b.fading
-	case a.Mode == Count && weight+1 > float64(a.Count):
-		return max(0, float64(a.Count)-1) / weight
+	case a.Mode == Count:
+		if count := max(1, float64(a.Count)/b.hops); weight+1 > count {
+			return (count - 1) / weight
+		}
 	}
 	return 1
 }
 
 // read fills dst with the spectra of a fixed window.
-func (b *band) read(dst *Spectra, mic int) {
+func (b *band) read(dst *Spectra, mic int, l *late) {
 	a := &b.mics[mic]
+	if l != nil {
+		l.judge(mic)
+	}
 	turn := b.residual(dst.DelayS, mic)
 	for g := range a.groups {
 		from, to := b.groups[g], b.groups[g+1]
@@ -411,6 +437,9 @@ func (b *band) read(dst *Spectra, mic int) {
 			}
 			dst.Gxy[i] = complex(s*(c.re*cos-c.im*sin), s*(c.re*sin+c.im*cos))
 			dst.EffectiveAverages[i] = averages
+			if l != nil && averages > 0 && c.xx > 0 {
+				dst.EffectiveAverages[i] = 1 / l.widen(mic, i, 1/averages, c.xx, c.yy, complex(c.re, c.im))
+			}
 		}
 	}
 }

@@ -17,7 +17,7 @@ func TestSmoothingIsWorthWhatItSays(t *testing.T) {
 	for _, window := range []int{0, 2048} {
 		e := newEstimator(t, Config{SampleRateHz: rate, Window: window, Averaging: Averaging{Mode: Infinite}})
 		ref := whiteNoise(30*rate, 1)
-		feedAll(e, ref, ref)
+		feedAll(e, ref, mix(ref, whiteNoise(30*rate, 2), 1))
 		s := spectra(e, 0)
 		own := map[int]float64{}
 		fractions := []int{3, 12}
@@ -118,7 +118,8 @@ func overlap(f, bin, g, otherBin float64) float64 {
 	return sum
 }
 
-// Smoothing is the mean of the powers and of the complex cross-spectrum.
+// Smoothing is the mean of the powers of the reference, and of H1 and Gyy/Gxx by
+// how well H1 is known at each point: the formula written out.
 func TestSmoothValues(t *testing.T) {
 	n := 4097
 	s := &Spectra{SampleRateHz: 48000, Window: 8192, Overlap: 0.75, DelayS: 0.1, AveragedS: 3}
@@ -128,27 +129,49 @@ func TestSmoothValues(t *testing.T) {
 		s.FrequencyHz[i] = float64(i) * 48000 / 8192
 		s.Gxx[i], s.Gyy[i] = 1+r.Float64(), 2+r.Float64()
 		s.Gxy[i] = complex(r.Float64(), r.Float64())
-		s.EffectiveAverages[i] = 10
+		s.EffectiveAverages[i] = 2 + 10*r.Float64()
 	}
 	s.EffectiveAverages[1000], s.Gxx[1000] = 0, 0 // unknown: left out
 	var smooth Spectra
 	for _, fraction := range []int{1, 3, 12} {
 		Smooth(&smooth, s, fraction)
 		reach := math.Exp2(0.5 / float64(fraction))
-		for _, i := range []int{0, 1, 40, 998, 1000, 3000, 4096} {
-			var w, xx, yy float64
-			var xy complex128
+		about := func(i int) (points []int) {
 			for k := 1; k < n; k++ {
 				if s.EffectiveAverages[k] > 0 && s.FrequencyHz[k] > s.FrequencyHz[i]/reach && s.FrequencyHz[k] < s.FrequencyHz[i]*reach {
-					v := 1 / float64(k)
-					w, xx, yy, xy = w+v, xx+v*s.Gxx[k], yy+v*s.Gyy[k], xy+complex(v, 0)*s.Gxy[k]
+					points = append(points, k)
 				}
 			}
-			if w == 0 {
-				xx, yy, xy, w = s.Gxx[i], s.Gyy[i], s.Gxy[i], 1
+			return points
+		}
+		for _, i := range []int{0, 1, 40, 998, 1000, 3000, 4096} {
+			var w, even, xx, yy float64
+			var h complex128
+			for _, k := range about(i) {
+				var x float64
+				var xy complex128
+				for _, l := range about(k) {
+					x, xy = x+s.Gxx[l]/float64(l), xy+s.Gxy[l]/complex(float64(l), 0)
+				}
+				usual := cmplx.Abs(xy/complex(x, 0)) * cmplx.Abs(xy/complex(x, 0))
+				own := s.Gxy[k] / complex(s.Gxx[k], 0)
+				variance := (s.Gyy[k]/s.Gxx[k] - cmplx.Abs(own)*cmplx.Abs(own)) / (s.EffectiveAverages[k] - 1)
+				v := 1 / float64(k)
+				w, xx = w+v, xx+v*s.Gxx[k]
+				v /= 1 + variance/usual
+				even, h, yy = even+v, h+complex(v, 0)*own, yy+v*s.Gyy[k]/s.Gxx[k]
 			}
-			if math.Abs(smooth.Gxx[i]-xx/w) > 1e-12 || math.Abs(smooth.Gyy[i]-yy/w) > 1e-12 || cmplx.Abs(smooth.Gxy[i]-xy/complex(w, 0)) > 1e-12 {
-				t.Errorf("1/%d octave, bin %d: %v %v %v", fraction, i, smooth.Gxx[i]-xx/w, smooth.Gyy[i]-yy/w, smooth.Gxy[i]-xy/complex(w, 0))
+			xx /= w
+			xy := h * complex(xx/even, 0)
+			yy *= xx / even
+			if w == 0 {
+				xx, yy, xy = s.Gxx[i], s.Gyy[i], s.Gxy[i]
+			}
+			if len(about(i)) == 1 {
+				xx, yy, xy = s.Gxx[i], s.Gyy[i], s.Gxy[i]
+			}
+			if math.Abs(smooth.Gxx[i]-xx) > 1e-12 || math.Abs(smooth.Gyy[i]-yy) > 1e-12 || cmplx.Abs(smooth.Gxy[i]-xy) > 1e-12 {
+				t.Errorf("1/%d octave, bin %d: %v %v %v", fraction, i, smooth.Gxx[i]-xx, smooth.Gyy[i]-yy, smooth.Gxy[i]-xy)
 			}
 		}
 		if smooth.DelayS != 0.1 || smooth.AveragedS != 3 || smooth.Window != 8192 || smooth.Overlap != 0.75 {
@@ -268,7 +291,7 @@ func TestProgress(t *testing.T) {
 		feedAll(e, part, mic[second*rate:(second+1)*rate])
 		s := spectra(e, 0)
 		done, left := Progress(s, target, 100, 3000)
-		if second == 9 {
+		if second == 24 {
 			predicted = s.AveragedS + left
 		}
 		last = s.AveragedS

@@ -106,6 +106,8 @@ type Estimator struct {
 	grid        *grid // nil for a fixed window
 	frequencyHz []float64
 	bands       []*band // ascending window length; the first runs at the full rate
+	lates       []*late // of each band; nil for none
+	all         []*band // bands, and those of lates
 	chains      [][]halver
 	work, spare [2][]float64
 	delays      []delay
@@ -123,7 +125,7 @@ func NewEstimator(cfg Config) (*Estimator, error) {
 	}
 	e := &Estimator{cfg: cfg, delays: make([]delay, cfg.Microphones)}
 	if cfg.Window != 0 {
-		b := newBand(&e.cfg, cfg.Window, 1, 0, cfg.Window/2+1)
+		b := newBand(&e.cfg, cfg.Window, cfg.hop(cfg.Window), 1, 0, cfg.Window/2+1)
 		e.bands = []*band{b}
 		e.frequencyHz = make([]float64, cfg.Window/2+1)
 		for k := range e.frequencyHz {
@@ -141,11 +143,46 @@ func NewEstimator(cfg Config) (*Estimator, error) {
 			e.spare[i] = make([]float64, 0, feedBlock+halveMemory)
 		}
 	}
+	e.all = e.bands
 	for _, b := range e.bands {
 		b.letInS = e.bands[0].letInS
+		l := newLate(&e.cfg, b)
+		e.lates = append(e.lates, l)
+		if l != nil {
+			e.all = append(e.all[:len(e.all):len(e.all)], l.band)
+		}
 	}
+	e.planLate()
 	e.Reset()
 	return e, nil
+}
+
+// planLate gives each point, or part of one, its lines of late sound.
+func (e *Estimator) planLate() {
+	if e.grid != nil {
+		for p := range e.grid.points {
+			for side := range e.grid.points[p].parts {
+				q := &e.grid.points[p].parts[side]
+				if l := e.lates[q.band]; q.share > 0 && l != nil {
+					q.late = l.add(e.bands[q.band], q.first, q.bins)
+				}
+			}
+		}
+	} else if l, b := e.lates[0], e.bands[0]; l != nil {
+		one := []float64{1}
+		for k := range e.frequencyHz {
+			if k <= hannReach {
+				l.add(b, k, one)
+			} else {
+				l.same(1)
+			}
+		}
+	}
+	for _, l := range e.lates {
+		if l != nil {
+			l.planned()
+		}
+	}
 }
 
 // Config is what the Estimator was made with, defaults filled in.
@@ -181,7 +218,7 @@ func (e *Estimator) Feed(ref []float64, mics [][]float64) {
 
 // run averages what has been heard.
 func (e *Estimator) run() {
-	for i, b := range e.bands {
+	for i, b := range e.all {
 		b.run(func(mic int) {
 			if d := &e.delays[mic]; i == 0 {
 				d.mean += (d.seconds*e.cfg.SampleRateHz - d.mean) / max(1, b.mics[mic].weight)
@@ -212,7 +249,7 @@ func (e *Estimator) Break() {
 	for _, chain := range e.chains {
 		clear(chain)
 	}
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		b.cut()
 	}
 }
@@ -226,10 +263,10 @@ func (e *Estimator) Reset() {
 }
 
 func (e *Estimator) drop(mic int) {
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		b.mics[mic].reset()
+		b.letInS[mic] = math.Inf(-1)
 	}
-	e.bands[0].letInS[mic] = math.Inf(-1)
 	e.delays[mic].mean = e.delays[mic].seconds * e.cfg.SampleRateHz
 }
 
@@ -243,7 +280,7 @@ func (e *Estimator) drop(mic int) {
 func (e *Estimator) Restart(mic int, newestS float64) {
 	e.drop(mic)
 	newestS = min(max(newestS, 0), e.cfg.LookBackS)
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		b.restart(mic, int64(newestS*b.rateHz))
 	}
 	e.run()
@@ -283,7 +320,7 @@ func (e *Estimator) setDelay(mic int, seconds float64) (dropped bool, err error)
 	d.seconds = seconds
 	samples := seconds * e.cfg.SampleRateHz
 	dropped = math.Abs(samples-d.mean) > float64(e.bands[0].size)/64
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		b.setOffset(mic, int64(math.Round(samples/float64(b.decimation))))
 	}
 	if dropped {
@@ -338,9 +375,9 @@ func (e *Estimator) Spectra(mic int, dst *Spectra) {
 	dst.SampleRateHz, dst.Window, dst.Overlap = e.cfg.SampleRateHz, e.cfg.Window, e.cfg.Overlap
 	dst.DelayS, dst.AveragedS = e.delays[mic].seconds, e.AveragedS(mic)
 	if e.grid != nil {
-		e.grid.read(dst, e.bands, mic)
+		e.grid.read(dst, e.bands, e.lates, mic)
 	} else {
-		e.bands[0].read(dst, mic)
+		e.bands[0].read(dst, mic, e.lates[0])
 	}
 }
 

@@ -275,7 +275,7 @@ func TestSpansMakeTheWhole(t *testing.T) {
 			}
 			for i := range a.EffectiveAverages {
 				// Pairs of segments across a seam are not counted; these spans are short.
-				if r := a.EffectiveAverages[i] / b.EffectiveAverages[i]; r < 1 || r > 1.15 {
+				if r := a.EffectiveAverages[i] / b.EffectiveAverages[i]; r < 1-1e-9 || r > 1.15 {
 					t.Fatalf("window %d: %v averages, in one %v", tc.window, a.EffectiveAverages[i], b.EffectiveAverages[i])
 				}
 			}

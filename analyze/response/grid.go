@@ -21,6 +21,9 @@ import "math"
 // frequency that has 24 periods in that time. An earlier one is gone above that
 // which has 48: B does not follow f all the way, since a delay that is set by hand
 // and off by some milliseconds must not cost the highs.
+//
+// That holds for noise. Whatever is played, the bins' spectral windows are laid over
+// finer lines, which count alike (late, trust).
 const (
 	pointsPerOctave = 48
 	periodsWanted   = 24
@@ -47,6 +50,7 @@ type part struct {
 	first int     // index of the first bin, from the band's low
 	bins  []float64
 	gain  float64 // averages the point is worth, per average of a bin
+	late  int     // index among the points of the band's late
 }
 
 // shortestWindow is the power of two that lasts nearest to 2048 samples at 48 kHz.
@@ -92,7 +96,7 @@ func newGrid(cfg *Config) (*grid, []*band) {
 		if w > 0 {
 			size, decimation = longSize, shortest<<w/longSize
 		}
-		bands[w] = newBand(cfg, size, decimation, low[w], high[w])
+		bands[w] = newBand(cfg, size, cfg.hop(size), decimation, low[w], high[w])
 	}
 	for p := range g.points {
 		for side := range g.points[p].parts {
@@ -221,24 +225,26 @@ func (b *band) leakage() []float64 {
 	return table
 }
 
+// hannPower is |W|² of a Hann window x bins from its middle, where it is 1.
+func hannPower(x float64) float64 {
+	switch x = math.Abs(x); {
+	case x == 0:
+		return 1
+	case x == 1:
+		return 0.25
+	}
+	w := math.Sin(math.Pi*x) / (math.Pi * x) / (1 - x*x)
+	return w * w
+}
+
 // crossLeakage is ∫|W(x)|²|W((x−u)/2)|² dx / (E E') for a Hann window and one of
 // half the length whose bins lie u = 0, 1, … bins of the longer away.
 func crossLeakage() []float64 {
 	const reach, step = 10, 1.0 / 16
-	hann := func(x float64) float64 { // |W|² re its middle
-		switch x = math.Abs(x); {
-		case x == 0:
-			return 1
-		case x == 1:
-			return 0.25
-		}
-		w := math.Sin(math.Pi*x) / (math.Pi * x) / (1 - x*x)
-		return w * w
-	}
 	table := make([]float64, reach)
 	for u := range table {
 		for x := -16.0; x <= 16; x += step {
-			table[u] += hann(x) * hann((x-float64(u))/2) * step
+			table[u] += hannPower(x) * hannPower((x-float64(u))/2) * step
 		}
 		table[u] /= 1.5 * 3 // the noise bandwidths of both, in bins of the longer
 	}
@@ -246,12 +252,19 @@ func crossLeakage() []float64 {
 }
 
 // read fills dst with the blended spectra.
-func (g *grid) read(dst *Spectra, bands []*band, mic int) {
+func (g *grid) read(dst *Spectra, bands []*band, lates []*late, mic int) {
+	for _, l := range lates {
+		if l != nil {
+			l.judge(mic)
+		}
+	}
 	for p := range g.points {
 		pt := &g.points[p]
 		var gxx, gyy, shares float64
 		var gxy complex128
 		var worth [2]float64 // averages of each part
+		var by [2]estimate   // each part by its lines, or else by its bins
+		even := false
 		for side := range pt.parts {
 			q := &pt.parts[side]
 			if q.share == 0 {
@@ -262,24 +275,70 @@ func (g *grid) read(dst *Spectra, bands []*band, mic int) {
 			if covered == 0 {
 				continue
 			}
-			if turn := b.residual(dst.DelayS, mic); turn != 0 {
-				sin, cos := math.Sincos(turn * dst.FrequencyHz[p] * float64(b.size) / b.rateHz)
-				xy *= complex(cos, sin)
+			of := b
+			worth[side] = q.gain * covered / inverse
+			if inverse >= covered {
+				worth[side] = 1 // one segment is no measurement, however many bins
+			}
+			if l := lates[q.band]; l != nil {
+				if by[side] = l.mics[mic].even[q.late]; by[side].ok {
+					even = true
+					of = l.band
+				} else {
+					worth[side] = 1 / l.widen(mic, q.late, 1/worth[side], xx, yy, xy)
+				}
+			}
+			turn := complex(1, 0)
+			if radians := of.residual(dst.DelayS, mic); radians != 0 {
+				sin, cos := math.Sincos(radians * dst.FrequencyHz[p] * float64(of.size) / of.rateHz)
+				turn = complex(cos, sin)
+			}
+			xy *= turn
+			if e := &by[side]; e.ok {
+				e.h *= turn
+			} else if xx > 0 && worth[side] > 1 {
+				*e = estimate{h: xy / complex(xx, 0), unexplained: yy/xx - (real(xy)*real(xy)+imag(xy)*imag(xy))/(xx*xx)}
+				e.variance = e.unexplained / (worth[side] - 1)
 			}
 			share := q.share
 			shares += share
 			gxx += share * xx
 			gyy += share * yy
 			gxy += complex(share*real(xy), share*imag(xy))
-			worth[side] = q.gain * covered / inverse
 		}
 		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p], dst.EffectiveAverages[p] = 0, 0, 0, 0
 		if shares == 0 || gxx == 0 {
 			continue
 		}
-		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p] = gxx/shares, gyy/shares, complex(real(gxy)/shares, imag(gxy)/shares)
+		gxx /= shares
+		dst.Gxx[p], dst.Gyy[p], dst.Gxy[p] = gxx, gyy/shares, complex(real(gxy)/shares, imag(gxy)/shares)
 		dst.EffectiveAverages[p] = pt.averages(worth)
+		if even {
+			e := pt.blend(&by)
+			dst.Gxy[p] = complex(gxx*real(e.h), gxx*imag(e.h))
+			dst.Gyy[p] = gxx * (real(e.h)*real(e.h) + imag(e.h)*imag(e.h) + e.unexplained)
+			dst.EffectiveAverages[p] = 1 + e.unexplained/e.variance
+		}
 	}
+}
+
+// blend is what both parts' estimates make; the lines are the same room's, so
+// their errors are taken to go together.
+func (pt *point) blend(by *[2]estimate) (e estimate) {
+	var deviation, sum float64
+	for side := range by {
+		if part := &by[side]; part.unexplained > 0 {
+			share := pt.parts[side].share
+			sum += share
+			e.h += complex(share*real(part.h), share*imag(part.h))
+			e.unexplained += share * part.unexplained
+			deviation += share * math.Sqrt(part.variance)
+		}
+	}
+	e.h = complex(real(e.h)/sum, imag(e.h)/sum)
+	e.unexplained /= sum
+	e.variance = deviation * deviation / (sum * sum)
+	return e
 }
 
 // averages is what the blend of two parts of that worth is worth.

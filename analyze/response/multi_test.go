@@ -393,7 +393,7 @@ func TestDelayBias(t *testing.T) {
 // The window in use has the published figures of the Hann window (Harris, Proc.
 // IEEE 66, 1978, Table 1).
 func TestHannFigures(t *testing.T) {
-	b := newBand(&Config{SampleRateHz: 48000, Microphones: 1, Overlap: 0.75}, 1024, 1, 0, 513)
+	b := newBand(&Config{SampleRateHz: 48000, Microphones: 1, Overlap: 0.75}, 1024, 256, 1, 0, 513)
 	var want reference.Row
 	for _, row := range reference.Table(t, "reference/windows_harris.csv") {
 		if row.Number(t, "enbw_bins") == 1.5 {

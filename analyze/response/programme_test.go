@@ -253,10 +253,11 @@ func TestSilenceDoesNotDecay(t *testing.T) {
 			e.Feed(ref[stop:], [][]float64{mic[stop:]})
 			after := read(e, 0)
 			for i, f := range before.FrequencyHz {
-				// Segments across the stop hold a part of the programme.
+				// Segments across the stop hold a part of the programme, and all of the
+				// noise; the lines' last up to 2.7 s, longer than the time constant.
 				if math.Abs(after.MagnitudeDB[i]-before.MagnitudeDB[i]) > 1 ||
-					after.Coherence[i] < before.Coherence[i]-0.05 ||
-					after.EffectiveAverages[i] < 0.9*before.EffectiveAverages[i] {
+					after.Coherence[i] < before.Coherence[i]-0.1 ||
+					after.EffectiveAverages[i] < 0.5*before.EffectiveAverages[i] {
 					t.Errorf("%s, averaging %d, %.0f Hz: %.2f dB, coherence %.3f, %.1f averages; before the stop %.2f, %.3f, %.1f", name, mode, f,
 						after.MagnitudeDB[i], after.Coherence[i], after.EffectiveAverages[i],
 						before.MagnitudeDB[i], before.Coherence[i], before.EffectiveAverages[i])
@@ -290,11 +291,13 @@ func TestSilentBandIsLeftOut(t *testing.T) {
 	c, d := read(e, 0), read(every, 0)
 	i, j := nearest(c.FrequencyHz, 5000), nearest(c.FrequencyHz, 300)
 	t.Logf("5 kHz: coherence %.4f, %.0f averages; with every segment %.4f, %.0f", c.Coherence[i], c.EffectiveAverages[i], d.Coherence[i], d.EffectiveAverages[i])
-	if want := 1 / 1.01; math.Abs(c.Coherence[i]-want) > 0.001 {
-		t.Errorf("5 kHz: coherence %.4f, want %.4f", c.Coherence[i], want)
+	// Segments of a second across both ends hold noise all the time and programme
+	// for a part of it: up to five seconds of noise for four of programme.
+	if low, high := 1/(1+0.01*5/4), 1/1.01; c.Coherence[i] < low || c.Coherence[i] > high+0.001 {
+		t.Errorf("5 kHz: coherence %.4f, want %.4f…%.4f", c.Coherence[i], low, high)
 	}
-	if part := c.EffectiveAverages[i] / d.EffectiveAverages[i]; math.Abs(part-0.5) > 0.02 {
-		t.Errorf("5 kHz: %.2f of the averages, want half", part)
+	if part := c.EffectiveAverages[i] / d.EffectiveAverages[i]; part < 0.48 || part > 5.0/8+0.02 {
+		t.Errorf("5 kHz: %.2f of the averages, want half to five eighths", part)
 	}
 	if part := c.EffectiveAverages[j] / d.EffectiveAverages[j]; part < 0.98 {
 		t.Errorf("300 Hz: %.2f of the averages, want all", part)

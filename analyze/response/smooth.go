@@ -3,12 +3,15 @@ package response
 import "math"
 
 // Smooth sets dst to src averaged over 1/fraction octave about each point,
-// evenly in the logarithm of frequency: powers, and the cross-spectrum as a
-// complex number, so that H1, coherence and intervals follow. fraction is 1…48;
-// where the grid is coarser than that it stays as it is. dst and src must not
-// share memory.
+// evenly in the logarithm of frequency: Gxx as a power, and H1, a complex number,
+// and Gyy/Gxx as they are at each point, however strong the programme is there, so
+// that coherence and intervals follow. A point whose H1 is not known to within its
+// own size counts for less, as a sample of unequal accuracy does: by 1/(1+V/|H|²),
+// V being what H1 is off by, |Ĥ−H|², and |H|² that of the average by power.
+// fraction is 1…48; where the grid is coarser than that it stays as it is. dst and
+// src must not share memory.
 //
-// The averages grow by the ratio of the bandwidths: an estimate of statistical
+// V falls by the ratio of the bandwidths: an estimate of statistical
 // bandwidth B, smoothed over a width W, has W/(erf(a) − (1−e^(−a²))/(a√π)) with
 // a = W√π/B. That is exact for a Gaussian spectral window; that of a Hann
 // window is close.
@@ -39,47 +42,87 @@ func smooth(dst, src *Spectra, fraction int, points []int) {
 	reach := math.Exp2(0.5 / float64(min(max(fraction, 1), pointsPerOctave)))
 	// Running sums from the top down: spectra fall, so the sums do not drown what
 	// is taken from them. Points without averages are left out.
-	const columns = 7
-	dst.sums = resize(dst.sums, columns*(n+1))
-	sums := dst.sums
+	const columns = 9
+	dst.sums = resize(dst.sums, columns*(n+1)+n)
+	sums, usual := dst.sums[:columns*(n+1)], dst.sums[columns*(n+1):]
 	clear(sums[columns*n:])
-	for i := n - 1; i >= 0; i-- {
-		to, from := sums[columns*i:][:columns], sums[columns*(i+1):][:columns]
-		copy(to, from)
-		if w := src.weight(i); src.EffectiveAverages[i] > 0 && w > 0 {
-			to[0] += w
-			to[1] += w * src.Gxx[i]
-			to[2] += w * src.Gyy[i]
-			to[3] += w * real(src.Gxy[i])
-			to[4] += w * imag(src.Gxy[i])
-			to[5] += w / src.EffectiveAverages[i]
-			to[6] += w * w
-		}
-	}
+	// band is from where to where i is averaged over.
 	low, high := 0, 0
-	for at := range size {
-		i := at
-		if points != nil {
-			i = points[at]
-		}
+	band := func(i int) {
 		f := src.FrequencyHz[i]
-		dst.FrequencyHz[at] = f
 		// A hair's breadth, for grid points that lie on the edge.
 		for low < i && src.FrequencyHz[low] < f/reach*(1+1e-9) {
 			low++
 		}
 		for high = max(high, i+1); high < n && src.FrequencyHz[high] < f*reach*(1-1e-9); high++ {
 		}
+	}
+	for i := n - 1; i >= 0; i-- {
+		to, from := sums[columns*i:][:columns], sums[columns*(i+1):][:columns]
+		copy(to, from)
+		if w := src.weight(i); src.EffectiveAverages[i] > 0 {
+			to[0] += w * src.Gxx[i]
+			to[1] += w * real(src.Gxy[i])
+			to[2] += w * imag(src.Gxy[i])
+		}
+	}
+	for i := range n {
+		band(i)
 		from, to := sums[columns*low:][:columns], sums[columns*high:][:columns]
-		w := from[0] - to[0]
-		if high-low == 1 || w <= 0 {
+		x, re, im := from[0]-to[0], from[1]-to[1], from[2]-to[2]
+		if usual[i] = 0; x > 0 {
+			usual[i] = (re*re + im*im) / (x * x)
+		}
+	}
+	for i := n - 1; i >= 0; i-- {
+		to, from := sums[columns*i:][:columns], sums[columns*(i+1):][:columns]
+		copy(to, from)
+		w := src.weight(i)
+		if !(src.EffectiveAverages[i] > 1 && w > 0 && src.Gxx[i] > 0) {
+			continue
+		}
+		to[0] += w
+		to[1] += w * src.Gxx[i]
+		hr, hi := real(src.Gxy[i])/src.Gxx[i], imag(src.Gxy[i])/src.Gxx[i]
+		y := src.Gyy[i] / src.Gxx[i]
+		variance := max(0, y-hr*hr-hi*hi) / (src.EffectiveAverages[i] - 1)
+		if variance > 0 {
+			w *= usual[i] / (usual[i] + variance)
+		}
+		to[2] += w
+		to[3] += w * hr
+		to[4] += w * hi
+		to[5] += w * y
+		to[6] += w * w
+		to[7] += w * w * variance
+		to[8] += w * w / src.EffectiveAverages[i]
+	}
+	low, high = 0, 0
+	for at := range size {
+		i := at
+		if points != nil {
+			i = points[at]
+		}
+		dst.FrequencyHz[at] = src.FrequencyHz[i]
+		band(i)
+		from, to := sums[columns*low:][:columns], sums[columns*high:][:columns]
+		w, even := from[0]-to[0], from[2]-to[2]
+		if high-low == 1 || !(w > 0 && even > 0) {
 			dst.Gxx[at], dst.Gyy[at], dst.Gxy[at], dst.EffectiveAverages[at] = src.Gxx[i], src.Gyy[i], src.Gxy[i], src.EffectiveAverages[i]
 			continue
 		}
-		dst.Gxx[at] = max(0, from[1]-to[1]) / w
-		dst.Gyy[at] = max(0, from[2]-to[2]) / w
-		dst.Gxy[at] = complex((from[3]-to[3])/w, (from[4]-to[4])/w)
-		dst.EffectiveAverages[at] = w / (from[5] - to[5]) * src.widening(i, low, high, w*w/(from[6]-to[6]))
+		xx := max(0, from[1]-to[1]) / w
+		hr, hi := (from[3]-to[3])/even, (from[4]-to[4])/even
+		unexplained := max(0, (from[5]-to[5])/even-hr*hr-hi*hi)
+		squares := from[6] - to[6]
+		widening := src.widening(i, low, high, even*even/squares)
+		variance := max(0, from[7]-to[7]) / squares / widening
+		dst.Gxx[at], dst.Gxy[at] = xx, complex(xx*hr, xx*hi)
+		dst.Gyy[at] = xx * (hr*hr + hi*hi + unexplained)
+		dst.EffectiveAverages[at] = 1 + unexplained/variance
+		if !(variance > 1e-12*(hr*hr+hi*hi)) { // rounding
+			dst.EffectiveAverages[at] = squares / (from[8] - to[8]) * widening
+		}
 	}
 }
 

@@ -21,7 +21,7 @@ var spanSamples int64 = 1 << 20
 // collects, Merge.
 func (e *Estimator) Spans(frames int64) []Span {
 	step, lead, tail := int64(1), int64(0), int64(0)
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		d := int64(b.decimation)
 		step = max(step, int64(b.hop)*d)
 		low, high := int64(0), int64(0)
@@ -32,7 +32,7 @@ func (e *Estimator) Spans(frames int64) []Span {
 		// A halved signal lags by the reach of its filters.
 		tail = max(tail, (int64(b.size)+high)*d)
 	}
-	for _, b := range e.bands { // hops that do not divide each other: any step will do for one window
+	for _, b := range e.all { // hops that do not divide each other: any step will do for one window
 		if step%(int64(b.hop)*int64(b.decimation)) != 0 {
 			step *= int64(b.hop) * int64(b.decimation)
 		}
@@ -59,7 +59,7 @@ func (e *Estimator) Begin(s Span) {
 	for _, chain := range e.chains {
 		clear(chain)
 	}
-	for _, b := range e.bands {
+	for _, b := range e.all {
 		d := int64(b.decimation)
 		for i := range b.tracks {
 			b.tracks[i].start(s.ReadFrom / d)
@@ -91,9 +91,9 @@ func (e *Estimator) Merge(src *Estimator) error {
 			return fmt.Errorf("merge averages: microphone %d is delayed by %v s and %v s", m, e.delays[m].seconds, src.delays[m].seconds)
 		}
 	}
-	for i := range e.bands {
-		for m := range e.bands[i].mics {
-			e.bands[i].mics[m].merge(&src.bands[i].mics[m])
+	for i := range e.all {
+		for m := range e.all[i].mics {
+			e.all[i].mics[m].merge(&src.all[i].mics[m])
 		}
 	}
 	return nil
@@ -108,6 +108,10 @@ func (a *averages) merge(src *averages) {
 		g, h := &a.groups[i], &src.groups[i]
 		g.weight, g.variance, g.xx = g.weight+h.weight, g.variance+h.variance, g.xx+h.xx
 	}
+	for i, v := range src.squares {
+		a.squares[i] += v
+	}
 	a.weight += src.weight
+	a.changed = true
 	a.burst.count += src.burst.count
 }

@@ -7,6 +7,11 @@ package response
 // scipy.signal.welch/csd scale them ('density'). Gxy = E[conj(X)·Y] after the
 // reference was delayed by DelayS, so that a microphone later than that turns
 // the phase negative (Bendat and Piersol, Random Data, 4th ed., ch. 5 and 9).
+// On the multi-resolution grid, once windows of up to 2.7 s were heard, Gxx is
+// measured, and Gxy and Gyy are what the path would make of a reference as strong
+// that has no lines of its own (see late): H1, coherence and averages are those of
+// the path, whatever is played.
+//
 // All slices have equal length and ascending frequency. A point that had no
 // reference energy at all has Gxx = 0 and EffectiveAverages = 0.
 type Spectra struct {
