@@ -127,11 +127,10 @@ func (d *drawing) response(s *response.Spectra, laterS float64) wire.Complex {
 func (d *drawing) sum(s *response.Spectra, laterS float64) wire.Complex {
 	c := d.response(s, laterS)
 	for i := range d.points {
-		level, noise, n := 0.0, 0.0, 0
+		level, n := 0.0, 0
 		for q := d.low[i]; q < d.high[i]; q++ {
-			if averages := s.EffectiveAverages[q]; s.Gxx[q] > 0 && averages > 1 {
+			if s.Gxx[q] > 0 && s.EffectiveAverages[q] > 1 {
 				level += power(transfer(s, q))
-				noise += noiseOf(s, q) / s.Gxx[q] * averages / (averages - 1)
 				n++
 			}
 		}
@@ -141,7 +140,9 @@ func (d *drawing) sum(s *response.Spectra, laterS float64) wire.Complex {
 		}
 		h *= complex(math.Sqrt(level/float64(n))/cmplx.Abs(h), 0)
 		c.Re[i], c.Im[i] = float32(real(h)), float32(imag(h))
-		c.Error[i] = rounded(statistics.Deviation(level/(level+noise), d.smooth.EffectiveAverages[i]))
+		level /= float64(n)
+		unexplained := noiseOf(&d.smooth, i) / d.smooth.Gxx[i] // the turn in it is in the averages too
+		c.Error[i] = rounded(statistics.Deviation(level/(level+unexplained), d.smooth.EffectiveAverages[i]))
 	}
 	return c
 }
