@@ -13,8 +13,8 @@ import (
 
 const repeatRate = 16000 // low, to be quick: window lengths follow time
 
-// played is what takes are made with, each with its own.
-var played = []struct {
+// repertoire is what takes are made with, each with its own.
+var repertoire = []struct {
 	name string
 	make func(r *rand.Rand, rateHz float64, n int) []float64
 }{
@@ -161,12 +161,12 @@ func (n *repeats) run(t *testing.T, w *way, play func(*rand.Rand, float64, int) 
 }
 
 // Two takes of one unchanged room agree within their 95 % intervals, whatever
-// is played, and hold the true response as the window lets it through: that is
+// is repertoire, and hold the true response as the window lets it through: that is
 // what music and speech in reverberation have to show.
 func TestRepeatsAgree(t *testing.T) {
-	rooms, plays, measured, runs := []float64{1.2}, played[5:7:7], ways[:1], 1
+	rooms, plays, measured, runs := []float64{1.2}, repertoire[5:7:7], ways[:1], 1
 	if truth.Thorough {
-		rooms, plays, measured, runs = []float64{0.5, 1.2, 3}, played, ways, 6
+		rooms, plays, measured, runs = []float64{0.5, 1.2, 3}, repertoire, ways, 6
 	}
 	first, weights := windows48(newEstimator(t, Config{SampleRateHz: repeatRate}), repeatRate/float64(1<<16))
 	for w := range measured {
