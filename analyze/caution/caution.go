@@ -17,11 +17,15 @@ const (
 	Swapped          Code = "swapped"           // the reference hears the microphone's sound later than it
 	Clipped          Code = "clipped"           // samples at the rails
 	LostSamples      Code = "lost_samples"      // stretches that never came
+	NotLinear        Code = "not_linear"        // limiter, compressor, gain that rides
+	Moving           Code = "moving"            // the path did not stand still
+	Crosstalk        Code = "crosstalk"         // one input leaks into the other
+	Periodic         Code = "periodic"          // what is played repeats itself
 	NoDelay          Code = "no_delay"          // none could be told: neither curve nor polarity
 )
 
 // order of urgency.
-var order = []Code{SilentReference, SilentMicrophone, Swapped, Clipped, LostSamples, NoDelay}
+var order = []Code{SilentReference, SilentMicrophone, Swapped, Clipped, LostSamples, NotLinear, Moving, Crosstalk, Periodic, NoDelay}
 
 // Caution is one thing that is wrong, as a sentence in parts: what it is about
 // and what to do can be pointed at.

@@ -128,6 +128,16 @@ func Play(r *rand.Rand, name string, rate float64, n int) []float64 {
 		return Speech(r, rate, n)
 	case "white":
 		return White(r, n)
+	case "gated":
+		return Gated(r, rate, n)
+	case "loud":
+		return Loud(r, rate, n)
+	case "choir":
+		return Choir(r, rate, n)
+	case "plucked":
+		return Plucked(r, rate, n)
+	case "loop":
+		return Loop(r, rate, n)
 	}
 	return Pink(r, rate, n)
 }
