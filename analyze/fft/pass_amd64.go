@@ -1,9 +1,53 @@
 package fft
 
-// pass is passGo with both parts of a complex number in one register. It needs
-// SSE2 only, which every amd64 processor has. It checks nothing: stride and
-// len(twiddles)/3 are at least 1, their product is len(x)/4 = len(y)/4, and x and
-// y do not overlap.
+// wide says that registers of four float64 can be used. Its results are those
+// of the narrow ones to the last bit: the same operations, none of them fused.
+var wide = avx()
+
+// pass is passGo with whole complex numbers in registers.
+func pass(y, x, twiddles []complex128, stride int) {
+	switch {
+	case !wide || len(x) < 8:
+		passNarrow(y, x, twiddles, stride)
+	case stride == 1:
+		passFirst(y, x, twiddles)
+	default:
+		passWide(y, x, twiddles, stride)
+	}
+}
+
+// loadPair is loadPairGo.
+func loadPair(dst []complex128, a, b, w []float64) (sumA, sumB float64) {
+	if !wide || len(dst) < 4 {
+		return loadPairGo(dst, a, b, w)
+	}
+	var sums [8]float64
+	loadWide(dst, a[:len(dst)], b[:len(dst)], w[:len(dst)], &sums)
+	return sums[0] + sums[1] + sums[2] + sums[3], sums[4] + sums[5] + sums[6] + sums[7]
+}
+
+// passNarrow needs SSE2 only, which every amd64 processor has. It checks nothing:
+// stride and len(twiddles)/3 are at least 1, their product is len(x)/4 = len(y)/4,
+// and x and y do not overlap.
 //
 //go:noescape
-func pass(y, x, twiddles []complex128, stride int)
+func passNarrow(y, x, twiddles []complex128, stride int)
+
+// passWide is passNarrow for an even stride, with AVX.
+//
+//go:noescape
+func passWide(y, x, twiddles []complex128, stride int)
+
+// passFirst is passNarrow for a stride of 1 and at least 8 samples, with AVX.
+//
+//go:noescape
+func passFirst(y, x, twiddles []complex128)
+
+// loadWide is loadPairGo for a multiple of 4 samples, with AVX; it leaves the four
+// sums of a, then those of b.
+//
+//go:noescape
+func loadWide(dst []complex128, a, b, w []float64, sums *[8]float64)
+
+// avx asks the processor and the operating system.
+func avx() bool

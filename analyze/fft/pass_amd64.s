@@ -21,8 +21,8 @@
 	ADDPD  X7, E     \
 	MOVUPD E, ADDRESS
 
-// func pass(y, x, twiddles []complex128, stride int)
-TEXT ·pass(SB), NOSPLIT, $0-80
+// func passNarrow(y, x, twiddles []complex128, stride int)
+TEXT ·passNarrow(SB), NOSPLIT, $0-80
 	MOVQ y_base+0(FP), DI
 	MOVQ x_base+24(FP), SI
 	MOVQ x_len+32(FP), R8
@@ -81,4 +81,201 @@ butterfly:
 	ADDQ $48, BX
 	CMPQ BX, AX
 	JLT  butterflies
+	RET
+
+// Below, two complex numbers lie in a register: the same sums and products in the
+// same order, so the same result to the last bit.
+
+// MASKS sets Y14 to (−0, 0, −0, 0) and Y15 to (0, −0, 0, −0).
+#define MASKS \
+	VPCMPEQD    X14, X14, X14     \
+	VPSLLQ      $63, X14, X14     \
+	VPSLLDQ     $8, X14, X15      \
+	VPSRLDQ     $8, X14, X14      \
+	VINSERTF128 $1, X14, Y14, Y14 \
+	VINSERTF128 $1, X15, Y15, Y15
+
+// BUTTERFLY takes a, b, c, d from Y0…Y3 to the sums in Y6, Y2, Y4, Y0, of which
+// the last three have not been turned.
+#define BUTTERFLY \
+	VADDPD  Y2, Y0, Y4     \ // a + c
+	VSUBPD  Y2, Y0, Y0     \ // a − c
+	VADDPD  Y3, Y1, Y5     \ // b + d
+	VSUBPD  Y3, Y1, Y1     \
+	VSHUFPD $5, Y1, Y1, Y1 \
+	VXORPD  Y15, Y1, Y1    \ // −j·(b − d)
+	VADDPD  Y5, Y4, Y6     \
+	VSUBPD  Y5, Y4, Y4     \
+	VADDPD  Y1, Y0, Y2     \
+	VSUBPD  Y1, Y0, Y0
+
+// TURNTWO multiplies E by the twiddles (WR, WI).
+#define TURNTWO(E, WR, WI) \
+	VSHUFPD $5, E, E, Y7 \
+	VMULPD  WR, E, E     \
+	VMULPD  WI, Y7, Y7   \
+	VADDPD  Y7, E, E
+
+// SPREAD splits the twiddle at off(BX) into WR and WI, both twice.
+#define SPREAD(off, WR, WI) \
+	VBROADCASTSD off(BX), WR   \
+	VBROADCASTSD off+8(BX), WI \
+	VXORPD       Y14, WI, WI
+
+// func passWide(y, x, twiddles []complex128, stride int)
+TEXT ·passWide(SB), NOSPLIT, $0-80
+	MOVQ y_base+0(FP), DI
+	MOVQ x_base+24(FP), SI
+	MOVQ x_len+32(FP), R8
+	MOVQ twiddles_base+48(FP), BX
+	MOVQ twiddles_len+56(FP), AX
+	MOVQ stride+72(FP), DX
+	SHLQ $2, R8
+	LEAQ (R8)(R8*2), R9
+	MOVQ DX, R10
+	SHLQ $4, R10
+	LEAQ (R10)(R10*2), R11
+	SHLQ $4, AX
+	ADDQ BX, AX
+	SHRQ $1, DX               // two at a time
+	MASKS
+
+wideTwiddles:
+	SPREAD(0, Y8, Y9)
+	SPREAD(16, Y10, Y11)
+	SPREAD(32, Y12, Y13)
+	MOVQ DX, CX
+
+wide:
+	VMOVUPD (SI), Y0
+	VMOVUPD (SI)(R8*1), Y1
+	VMOVUPD (SI)(R8*2), Y2
+	VMOVUPD (SI)(R9*1), Y3
+	BUTTERFLY
+	VMOVUPD Y6, (DI)
+	TURNTWO(Y2, Y8, Y9)
+	VMOVUPD Y2, (DI)(R10*1)
+	TURNTWO(Y4, Y10, Y11)
+	VMOVUPD Y4, (DI)(R10*2)
+	TURNTWO(Y0, Y12, Y13)
+	VMOVUPD Y0, (DI)(R11*1)
+	ADDQ    $32, SI
+	ADDQ    $32, DI
+	DECQ    CX
+	JNZ     wide
+
+	ADDQ R11, DI
+	ADDQ $48, BX
+	CMPQ BX, AX
+	JLT  wideTwiddles
+	VZEROUPPER
+	RET
+
+// func passFirst(y, x, twiddles []complex128)
+TEXT ·passFirst(SB), NOSPLIT, $0-72
+	MOVQ y_base+0(FP), DI
+	MOVQ x_base+24(FP), SI
+	MOVQ x_len+32(FP), R8
+	MOVQ twiddles_base+48(FP), BX
+	MOVQ R8, CX
+	SHRQ $3, CX               // pairs of butterflies
+	SHLQ $2, R8
+	LEAQ (R8)(R8*2), R9
+	MASKS
+
+first:
+	VMOVUPD     (BX), X9
+	VINSERTF128 $1, 48(BX), Y9, Y9
+	VMOVDDUP    Y9, Y8
+	VPERMILPD   $15, Y9, Y9
+	VXORPD      Y14, Y9, Y9
+	VMOVUPD     16(BX), X11
+	VINSERTF128 $1, 64(BX), Y11, Y11
+	VMOVDDUP    Y11, Y10
+	VPERMILPD   $15, Y11, Y11
+	VXORPD      Y14, Y11, Y11
+	VMOVUPD     32(BX), X13
+	VINSERTF128 $1, 80(BX), Y13, Y13
+	VMOVDDUP    Y13, Y12
+	VPERMILPD   $15, Y13, Y13
+	VXORPD      Y14, Y13, Y13
+	VMOVUPD     (SI), Y0
+	VMOVUPD     (SI)(R8*1), Y1
+	VMOVUPD     (SI)(R8*2), Y2
+	VMOVUPD     (SI)(R9*1), Y3
+	BUTTERFLY
+	TURNTWO(Y2, Y8, Y9)
+	TURNTWO(Y4, Y10, Y11)
+	TURNTWO(Y0, Y12, Y13)
+	VPERM2F128  $0x20, Y2, Y6, Y8  // the first of each
+	VPERM2F128  $0x20, Y0, Y4, Y9
+	VPERM2F128  $0x31, Y2, Y6, Y10 // the second
+	VPERM2F128  $0x31, Y0, Y4, Y11
+	VMOVUPD     Y8, (DI)
+	VMOVUPD     Y9, 32(DI)
+	VMOVUPD     Y10, 64(DI)
+	VMOVUPD     Y11, 96(DI)
+	ADDQ        $32, SI
+	ADDQ        $128, DI
+	ADDQ        $96, BX
+	DECQ        CX
+	JNZ         first
+	VZEROUPPER
+	RET
+
+// func loadWide(dst []complex128, a, b, w []float64, sums *[8]float64)
+TEXT ·loadWide(SB), NOSPLIT, $0-104
+	MOVQ dst_base+0(FP), DI
+	MOVQ dst_len+8(FP), CX
+	MOVQ a_base+24(FP), SI
+	MOVQ b_base+48(FP), BX
+	MOVQ w_base+72(FP), DX
+	MOVQ sums+96(FP), AX
+	SHRQ $2, CX
+	VXORPD Y4, Y4, Y4
+	VXORPD Y5, Y5, Y5
+
+load:
+	VMOVUPD    (SI), Y0
+	VMOVUPD    (BX), Y1
+	VMOVUPD    (DX), Y2
+	VADDPD     Y0, Y4, Y4
+	VADDPD     Y1, Y5, Y5
+	VMULPD     Y2, Y0, Y0
+	VMULPD     Y2, Y1, Y1
+	VUNPCKLPD  Y1, Y0, Y2       // a0 b0 a2 b2
+	VUNPCKHPD  Y1, Y0, Y3       // a1 b1 a3 b3
+	VPERM2F128 $0x20, Y3, Y2, Y0
+	VPERM2F128 $0x31, Y3, Y2, Y1
+	VMOVUPD    Y0, (DI)
+	VMOVUPD    Y1, 32(DI)
+	ADDQ       $32, SI
+	ADDQ       $32, BX
+	ADDQ       $32, DX
+	ADDQ       $64, DI
+	DECQ       CX
+	JNZ        load
+	VMOVUPD    Y4, (AX)
+	VMOVUPD    Y5, 32(AX)
+	VZEROUPPER
+	RET
+
+// func avx() bool
+TEXT ·avx(SB), NOSPLIT, $0-1
+	MOVL $1, AX
+	XORL CX, CX
+	CPUID
+	ANDL $(3<<27), CX         // the system saves wide registers, the processor has AVX
+	CMPL CX, $(3<<27)
+	JNE  without
+	XORL CX, CX
+	XGETBV
+	ANDL $6, AX               // it saves XMM and YMM
+	CMPL AX, $6
+	JNE  without
+	MOVB $1, ret+0(FP)
+	RET
+
+without:
+	MOVB $0, ret+0(FP)
 	RET

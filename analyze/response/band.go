@@ -295,7 +295,7 @@ func (b *band) take(d *due, y []complex128, taken func(mic int)) {
 // transformPair is the transform of one + j·two under the window and without
 // their means.
 func (b *band) transformPair(one, two []float64) []complex128 {
-	sumOne, sumTwo := loadPair(b.plan.Input(), one, two, b.window)
+	sumOne, sumTwo := b.plan.LoadPair(one, two, b.window)
 	z := b.plan.Transform()
 	if b.low == 0 {
 		b.center(z, sumOne, sumTwo)
@@ -359,23 +359,6 @@ func zeros(x []float64) bool {
 		}
 	}
 	return true
-}
-
-// loadPair fills dst with a + jb under the window w and returns the sums of a
-// and b.
-func loadPair(dst []complex128, a, b, w []float64) (sumA, sumB float64) {
-	a, b, w = a[:len(dst)], b[:len(dst)], w[:len(dst)]
-	var a0, a1, a2, a3, b0, b1, b2, b3 float64 // four chains: an addition waits for the last one
-	for i := 0; i+3 < len(dst); i += 4 {
-		d, p, q, v := dst[i:][:4], a[i:][:4], b[i:][:4], w[i:][:4]
-		d[0] = complex(p[0]*v[0], q[0]*v[0])
-		d[1] = complex(p[1]*v[1], q[1]*v[1])
-		d[2] = complex(p[2]*v[2], q[2]*v[2])
-		d[3] = complex(p[3]*v[3], q[3]*v[3])
-		a0, a1, a2, a3 = a0+p[0], a1+p[1], a2+p[2], a3+p[3]
-		b0, b1, b2, b3 = b0+q[0], b1+q[1], b2+q[2], b3+q[3]
-	}
-	return a0 + a1 + a2 + a3, b0 + b1 + b2 + b3
 }
 
 // weigh sets the power of each bin of the reference and the energy of each group.
