@@ -4,6 +4,9 @@ package fft
 // of the narrow ones to the last bit: the same operations, none of them fused.
 var wide = avx()
 
+// Wide reports whether kernels can use registers of four float64.
+func Wide() bool { return wide }
+
 // pass is passGo with whole complex numbers in registers.
 func pass(y, x, twiddles []complex128, stride int) {
 	switch {

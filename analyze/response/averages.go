@@ -120,21 +120,7 @@ func (a *averages) addWhole(b *band, z []complex128) {
 		from = 1
 	}
 	up, down := b.twins(z, from)
-	cells := a.cells[from:][:len(up)]
-	for i, u := range up {
-		d := down[len(down)-1-i]
-		xr, xi := 0.5*(real(u)+real(d)), 0.5*(imag(u)-imag(d))
-		yr, yi := 0.5*(imag(u)+imag(d)), 0.5*(real(d)-real(u))
-		c := &cells[i]
-		power := xr*xr + xi*xi
-		c.xx = decay*c.xx + power
-		if a.squares != nil {
-			a.squares[from+i] = decay*decay*a.squares[from+i] + power*power
-		}
-		c.yy = decay*c.yy + (yr*yr + yi*yi)
-		c.re = decay*c.re + (xr*yr + xi*yi)
-		c.im = decay*c.im + (xr*yi - xi*yr)
-	}
+	addPairs(a.cells[from:][:len(up)], up, down, decay)
 }
 
 // count adds one segment to a group.

@@ -246,7 +246,7 @@ func (b *band) average(mic int, start int64, taken func(mic int)) {
 	if x == nil || y == nil {
 		return
 	}
-	if b.cfg.EverySegment && len(b.mics) == 1 && !zeros(x) && !zeros(y) {
+	if b.cfg.EverySegment && len(b.mics) == 1 && b.mics[0].squares == nil && !zeros(x) && !zeros(y) {
 		b.mics[0].addWhole(b, b.transformPair(x, y))
 		taken(0)
 		return
