@@ -70,10 +70,12 @@ func (c *Complex) Input() []complex128 { return c.in }
 
 // Transform returns X[k] = Σ Input[i]·e^{−j2πik/n}, valid until Input is
 // written to.
-func (c *Complex) Transform() []complex128 {
-	x, y := c.in, c.work
-	stride := 1
-	for _, twiddles := range c.stages {
+func (c *Complex) Transform() []complex128 { return c.from(0, c.in, c.work) }
+
+// from goes on with x at a stage and returns x or y.
+func (c *Complex) from(stage int, x, y []complex128) []complex128 {
+	stride := 1 << (2 * stage)
+	for _, twiddles := range c.stages[stage:] {
 		pass(y, x, twiddles, stride)
 		x, y = y, x
 		stride *= 4

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	godsp "github.com/mjibson/go-dsp/fft"
@@ -100,6 +101,27 @@ func TestPairEqualsTwoSingleTransforms(t *testing.T) {
 		}
 		if e := rmsError(b, r.Forward(nil, y)); e > rmsTolerance {
 			t.Errorf("n = %d, second: rms error %.2g", n, e)
+		}
+	}
+}
+
+// A pair under a window is its transform, whatever is left out of the way there.
+func TestTransformPair(t *testing.T) {
+	for _, n := range []int{16, 32, 128, 1024, 8192} {
+		one, two, w := noise(n, 1), noise(n, 2), noise(n, 3)
+		c := NewComplex(n)
+		sumOne, sumTwo := 0.0, 0.0
+		for i := range one {
+			c.Input()[i] = complex(one[i]*w[i], two[i]*w[i])
+			sumOne, sumTwo = sumOne+one[i], sumTwo+two[i]
+		}
+		want := slices.Clone(c.Transform())
+		got, gotOne, gotTwo := c.TransformPair(one, two, w)
+		if e := rmsError(got, want); e > 1e-15 {
+			t.Errorf("n = %d: off by %.1e", n, e)
+		}
+		if math.Abs(gotOne-sumOne) > 1e-12*float64(n) || math.Abs(gotTwo-sumTwo) > 1e-12*float64(n) {
+			t.Errorf("n = %d: sums %v and %v, want %v and %v", n, gotOne, gotTwo, sumOne, sumTwo)
 		}
 	}
 }

@@ -19,13 +19,13 @@ func pass(y, x, twiddles []complex128, stride int) {
 	}
 }
 
-// loadPair is loadPairGo.
-func loadPair(dst []complex128, a, b, w []float64) (sumA, sumB float64) {
-	if !wide || len(dst) < 4 {
-		return loadPairGo(dst, a, b, w)
+// pair is pairGo.
+func pair(y, x []complex128, a, b, w []float64, twiddles []complex128) (sumA, sumB float64) {
+	if !wide {
+		return pairGo(y, x, a, b, w, twiddles)
 	}
 	var sums [8]float64
-	loadWide(dst, a[:len(dst)], b[:len(dst)], w[:len(dst)], &sums)
+	pairWide(y, a, b, w, twiddles, &sums)
 	return sums[0] + sums[1] + sums[2] + sums[3], sums[4] + sums[5] + sums[6] + sums[7]
 }
 
@@ -46,11 +46,10 @@ func passWide(y, x, twiddles []complex128, stride int)
 //go:noescape
 func passFirst(y, x, twiddles []complex128)
 
-// loadWide is loadPairGo for a multiple of 4 samples, with AVX; it leaves the four
-// sums of a, then those of b.
+// pairWide is pairGo with AVX; it leaves the four sums of a, then those of b.
 //
 //go:noescape
-func loadWide(dst []complex128, a, b, w []float64, sums *[8]float64)
+func pairWide(y []complex128, a, b, w []float64, twiddles []complex128, sums *[8]float64)
 
 // avx asks the processor and the operating system.
 func avx() bool

@@ -223,40 +223,90 @@ first:
 	VZEROUPPER
 	RET
 
-// func loadWide(dst []complex128, a, b, w []float64, sums *[8]float64)
-TEXT ·loadWide(SB), NOSPLIT, $0-104
-	MOVQ dst_base+0(FP), DI
-	MOVQ dst_len+8(FP), CX
+// QUARTER takes four samples of a quarter, at address AT of a, b and w, and leaves
+// those under the window: the first and third in LOW, the others in HIGH. Y12 and
+// Y13 collect their sums.
+#define QUARTER(A, B, W, LOW, HIGH) \
+	VMOVUPD   A, Y4         \
+	VMOVUPD   B, Y5         \
+	VMOVUPD   W, Y6         \
+	VADDPD    Y4, Y12, Y12  \
+	VADDPD    Y5, Y13, Y13  \
+	VMULPD    Y6, Y4, Y4    \
+	VMULPD    Y6, Y5, Y5    \
+	VUNPCKLPD Y5, Y4, LOW   \
+	VUNPCKHPD Y5, Y4, HIGH
+
+// TURNAT multiplies E by the twiddles of two butterflies that are two apart.
+#define TURNAT(off, E) \
+	VMOVUPD     off(R12), X13              \
+	VINSERTF128 $1, off+96(R12), Y13, Y13  \
+	VMOVDDUP    Y13, Y12                   \
+	VPERMILPD   $15, Y13, Y13              \
+	VXORPD      Y14, Y13, Y13              \
+	TURNTWO(E, Y12, Y13)
+
+// APART stores the results of two butterflies that are two apart.
+#define APART(off) \
+	VPERM2F128 $0x20, Y2, Y6, Y1 \
+	VPERM2F128 $0x20, Y0, Y4, Y3 \
+	VPERM2F128 $0x31, Y2, Y6, Y5 \
+	VPERM2F128 $0x31, Y0, Y4, Y7 \
+	VMOVUPD    Y1, off(DI)       \
+	VMOVUPD    Y3, off+32(DI)    \
+	VMOVUPD    Y5, off+128(DI)   \
+	VMOVUPD    Y7, off+160(DI)
+
+// func pairWide(y []complex128, a, b, w []float64, twiddles []complex128, sums *[8]float64)
+TEXT ·pairWide(SB), NOSPLIT, $0-128
+	MOVQ y_base+0(FP), DI
+	MOVQ y_len+8(FP), R8
 	MOVQ a_base+24(FP), SI
 	MOVQ b_base+48(FP), BX
 	MOVQ w_base+72(FP), DX
-	MOVQ sums+96(FP), AX
-	SHRQ $2, CX
-	VXORPD Y4, Y4, Y4
-	VXORPD Y5, Y5, Y5
+	MOVQ twiddles_base+96(FP), R12
+	MOVQ sums+120(FP), AX
+	MOVQ R8, CX
+	SHRQ $4, CX               // four butterflies at a time
+	SHLQ $1, R8               // bytes of a quarter of a
+	LEAQ (R8)(R8*2), R9
+	MASKS
+	VXORPD  Y12, Y12, Y12
+	VMOVUPD Y12, (AX)
+	VMOVUPD Y12, 32(AX)
 
-load:
-	VMOVUPD    (SI), Y0
-	VMOVUPD    (BX), Y1
-	VMOVUPD    (DX), Y2
-	VADDPD     Y0, Y4, Y4
-	VADDPD     Y1, Y5, Y5
-	VMULPD     Y2, Y0, Y0
-	VMULPD     Y2, Y1, Y1
-	VUNPCKLPD  Y1, Y0, Y2       // a0 b0 a2 b2
-	VUNPCKHPD  Y1, Y0, Y3       // a1 b1 a3 b3
-	VPERM2F128 $0x20, Y3, Y2, Y0
-	VPERM2F128 $0x31, Y3, Y2, Y1
-	VMOVUPD    Y0, (DI)
-	VMOVUPD    Y1, 32(DI)
-	ADDQ       $32, SI
-	ADDQ       $32, BX
-	ADDQ       $32, DX
-	ADDQ       $64, DI
-	DECQ       CX
-	JNZ        load
-	VMOVUPD    Y4, (AX)
-	VMOVUPD    Y5, 32(AX)
+pair:
+	VXORPD  Y12, Y12, Y12
+	VXORPD  Y13, Y13, Y13
+	QUARTER((SI), (BX), (DX), Y0, Y8)
+	QUARTER((SI)(R8*1), (BX)(R8*1), (DX)(R8*1), Y1, Y9)
+	QUARTER((SI)(R8*2), (BX)(R8*2), (DX)(R8*2), Y2, Y10)
+	QUARTER((SI)(R9*1), (BX)(R9*1), (DX)(R9*1), Y3, Y11)
+	VADDPD  (AX), Y12, Y12
+	VADDPD  32(AX), Y13, Y13
+	VMOVUPD Y12, (AX)
+	VMOVUPD Y13, 32(AX)
+	BUTTERFLY
+	TURNAT(0, Y2)
+	TURNAT(16, Y4)
+	TURNAT(32, Y0)
+	APART(0)
+	VMOVAPD Y8, Y0
+	VMOVAPD Y9, Y1
+	VMOVAPD Y10, Y2
+	VMOVAPD Y11, Y3
+	BUTTERFLY
+	TURNAT(48, Y2)
+	TURNAT(64, Y4)
+	TURNAT(80, Y0)
+	APART(64)
+	ADDQ    $32, SI
+	ADDQ    $32, BX
+	ADDQ    $32, DX
+	ADDQ    $192, R12
+	ADDQ    $256, DI
+	DECQ    CX
+	JNZ     pair
 	VZEROUPPER
 	RET
 

@@ -295,8 +295,7 @@ func (b *band) take(d *due, y []complex128, taken func(mic int)) {
 // transformPair is the transform of one + j·two under the window and without
 // their means.
 func (b *band) transformPair(one, two []float64) []complex128 {
-	sumOne, sumTwo := b.plan.LoadPair(one, two, b.window)
-	z := b.plan.Transform()
+	z, sumOne, sumTwo := b.plan.TransformPair(one, two, b.window)
 	if b.low == 0 {
 		b.center(z, sumOne, sumTwo)
 	}
