@@ -208,15 +208,27 @@ func (l *late) judge(mic int) {
 	}
 	g := 0
 	for i := range l.points {
-		middle := l.points[i].first + len(l.points[i].u)/2
-		for g+2 < len(l.band.groups) && l.band.groups[g+1] <= middle {
-			g++
-		}
-		for g > 0 && l.band.groups[g] > middle {
-			g--
-		}
+		g = l.group(i, g)
 		l.mics[mic].judge(l, i, g, l.worth(&a.groups[g]))
 	}
+	if l.trust != nil {
+		for i := range l.points {
+			g = l.group(i, g)
+			l.trust.finish(&l.mics[mic].even[i], g)
+		}
+	}
+}
+
+// group is that of point i, near g.
+func (l *late) group(i, g int) int {
+	middle := l.points[i].first + len(l.points[i].u)/2
+	for g+2 < len(l.band.groups) && l.band.groups[g+1] <= middle {
+		g++
+	}
+	for g > 0 && l.band.groups[g] > middle {
+		g--
+	}
+	return g
 }
 
 // judge does it for point i, whose lines are worth so many averages, as those of

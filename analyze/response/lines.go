@@ -13,7 +13,9 @@ import "math"
 //	Ĥ = Σ v_k H_k,  v_k = u_k s_k / Σ u s,  s_k = σ²/(σ²+ν_k)
 //	E|Ĥ−H|² = B' Σ v² ν + σ² Σ (v−u)² / (1/B − Σ u²)
 //
-// with the second term as in late, and B' lines that tell the same noise. Lines above
+// with the second term as in late, and B' lines that tell the same noise; its σ²
+// is how lines spread about their own points, which is less than how they spread
+// about all points of a group, and is pooled over those. Lines above
 // noise count alike, whether the programme is strong there or weak; with no late
 // sound, or under noise, v is the plain mean by power, and the error the closed form.
 // So the programme's own lines, which repeat themselves in late sound, bear no more
@@ -21,7 +23,9 @@ import "math"
 type trust struct {
 	told   []line
 	sparse []float64 // by how much fewer averages a line is worth that sounds now and then
-	spread []float64 // of H over the lines of a group: late sound, re the reference
+	spread []float64 // of H over the lines of a group, re the reference
+	about  []float64 // of H about the points of a group: late sound, summed over points
+	points []float64
 }
 
 // line is what one contributes to the estimate of a point, times its trust s, 0…1.
@@ -37,12 +41,14 @@ type estimate struct {
 	h           complex128
 	variance    float64 // E|Ĥ−H|²
 	unexplained float64 // late sound and noise, re the reference
+	uneven      float64 // of its lines: what to multiply their spread with
 	ok          bool
 }
 
 func newTrust(lines, groups int) *trust {
 	return &trust{
 		told: make([]line, lines), sparse: make([]float64, lines), spread: make([]float64, groups),
+		about: make([]float64, groups), points: make([]float64, groups),
 	}
 }
 
@@ -62,6 +68,8 @@ const (
 // lines brings all that is told up to date.
 func (t *trust) lines(l *late, a *averages) {
 	clear(t.told)
+	clear(t.about)
+	clear(t.points)
 	for g := range a.groups {
 		t.spread[g] = 0
 		if n := l.worth(&a.groups[g]); n > lateAverages {
@@ -83,7 +91,7 @@ func (t *trust) group(l *late, a *averages, g int, n float64) {
 		t.sparse[i] = max(1, a.squares[i]/(c.xx*c.xx)*n*l.band.whole/2-lateChance)
 		reference += l.xx[i]
 		explained += l.explained[i]
-		rest += max(0, l.yy[i]-l.explained[i]) * about(n/t.sparse[i])
+		rest += max(0, l.yy[i]-l.explained[i]) * besides(n/t.sparse[i])
 	}
 	if !(reference > 0) {
 		return
@@ -107,7 +115,7 @@ func (t *trust) group(l *late, a *averages, g int, n float64) {
 		}
 	}
 	chance := 2 * noise / reference * math.Sqrt(2*lines)
-	spread := max(0, (hh/s-(hr*hr+hi*hi)/(s*s))*about(s*s/squares)-chance)
+	spread := max(0, (hh/s-(hr*hr+hi*hi)/(s*s))*besides(s*s/squares)-chance)
 	t.spread[g] = spread
 	// Later than the lines' window, it is noise that comes when the line sounds.
 	beyond := min(1, lateBeyond*spread*reference/lines/(noise*n))
@@ -127,13 +135,21 @@ func (t *trust) group(l *late, a *averages, g int, n float64) {
 	}
 }
 
-// about is n/(n−1), which makes a mean square about the mean of n one about the
+// besides is n/(n−1), which makes a mean square about the mean of n one about the
 // truth; no more than fewest.
-func about(n float64) float64 {
+func besides(n float64) float64 {
 	if n < fewest/(fewest-1.0) {
 		return fewest
 	}
 	return n / (n - 1)
+}
+
+// finish completes the estimates of points of group g.
+func (t *trust) finish(e *estimate, g int) {
+	if e.unexplained > 0 {
+		e.variance += max(0, t.about[g]/t.points[g]) * e.uneven
+		e.ok = e.variance > 0
+	}
 }
 
 // point estimates one of group g, with noise re the reference.
@@ -158,8 +174,12 @@ func (t *trust) point(p *lines, g int, noise float64) (e estimate) {
 	late := max(0, hh/s-hr*hr-hi*hi)
 	uneven := max(0, squares/(s*s)-2*cross/s+p.own)
 	e.h = complex(hr, hi)
-	e.variance = lineBandwidth*off/(s*s) + t.spread[g]*uneven/(1/hannBandwidth-p.own)
 	e.unexplained = late + noise
-	e.ok = e.variance > 0 && e.unexplained > 0
+	// The rest of the variance comes when it is known how lines spread about their
+	// points.
+	e.variance = lineBandwidth * off / (s * s)
+	e.uneven = uneven / (1/hannBandwidth - p.own)
+	t.about[g] += hh/s - hr*hr - hi*hi
+	t.points[g]++
 	return e
 }
