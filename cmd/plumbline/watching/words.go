@@ -61,7 +61,7 @@ func certaintyOf(confidence float64) string {
 // told is the sentence about an event, as sure as it is.
 func told(e watch.Event, onset time.Time, byArrival bool) string {
 	if e.Kind == watch.InputLost && certaintyOf(e.Confidence) != wire.Sure {
-		return fmt.Sprintf("The microphone hears nothing of the programme since about %s, and less than the room's noise: either it delivers nothing, or all that plays is silent. "+
+		return fmt.Sprintf("The microphone has heard nothing of the programme since about %s, and little of the room: it is dead, or all that plays is silent. "+
 			"Look at its cable, phantom power and channel, then at mutes and amplifiers.", onset.Local().Format("15:04:05"))
 	}
 	text := sentence(e.Change, onset, byArrival, false)
