@@ -46,6 +46,7 @@ type Baseline struct {
 	reverb  float64   // residual power per direct power
 	noise   float64   // residual power that does not depend on the programme
 	spread  []float64 // overdispersion, by octave
+	quiet   []float64 // power of the room's noise in a segment, by octave
 }
 
 // part is a component as an impulse response that begins lead samples late.
@@ -120,6 +121,7 @@ func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baselin
 		return nil, err
 	}
 	b.calibrate(ref, mic)
+	b.quiet = b.unexplained(ref, mic)
 	return b, nil
 }
 

@@ -84,6 +84,7 @@ func (w *Watch) diagnose(steps int) {
 	}
 	causes := append(j.faults(), j.harmless()...)
 	causes = append(causes, w.undoings()...)
+	causes = append(causes, j.inOtherAir()...)
 	best := &causes[0]
 	for i := range causes {
 		c := &causes[i]
@@ -104,7 +105,8 @@ func (w *Watch) diagnose(steps int) {
 	if gone >= 0 {
 		best = &causes[gone]
 	}
-	var rivals, harmless, all float64
+	// That it is nothing of all this is a rival as well.
+	rivals, harmless, all := math.Exp(none.score-best.score), 0.0, 0.0
 	for i := range causes {
 		c := &causes[i]
 		if gone >= 0 && (c.Kind == LevelChanged || c.Kind == BandChanged) && c.ChangeDB < 0 {
@@ -143,14 +145,24 @@ func (w *Watch) diagnose(steps int) {
 		Change: best.Change, Sample: w.sample, Onset: w.sample - min(w.sample, uint64(steps*perStep*w.seg.hop)),
 		Confidence: confidence, Harmless: harmless,
 	})
-	w.accept(best, s)
+	// What rings on from before the change is in the oldest of these steps, and must not
+	// stay in force.
+	w.accept(best, w.heard.take(w, 0, min(s.steps, fewest)))
 }
 
-// differs tells whether what is heard is not what is expected, whatever it is.
+// differs tells whether what is heard is not what is expected, whatever it is, and
+// stays so: what differs otherwise in each half, as in a draught, is no change. What
+// both halves have in common is free of noise.
 func (j *judge) differs() bool {
+	half := j.s.steps / 2
+	late, early := j.w.heard.take(j.w, 0, half), j.w.heard.take(j.w, half, half)
 	n := 0
-	for i, m := range j.before {
-		if m > changed+2*j.bands[i].floor {
+	for i, b := range j.bands {
+		lasting := 0.0
+		for k := b.from; k < b.to; k++ {
+			lasting += j.weight[k] * real((late.h[k]-j.w.now[k])*conj(early.h[k]-j.w.now[k]))
+		}
+		if min(lasting, j.before[i]) > changed+2*b.floor {
 			n++
 		}
 	}

@@ -50,6 +50,9 @@ func (j *judge) faults() []cause {
 	}
 	change(all, -1, 0, constant(-2))
 	level("", -1, w.now)
+	if len(w.parts) > 1 {
+		change(Change{Kind: Lost}, -1, 0, constant(-1))
+	}
 	for o, from := range b.octaves[:len(b.octaves)-1] {
 		to := b.octaves[o+1]
 		piece := make([]complex128, len(w.now))

@@ -237,16 +237,21 @@ func (j *judge) residual(mu, added []complex128) (r float64) {
 // which is the likeliest to come back to.
 func (j *judge) air() (list []cause) {
 	w := j.w
+	for _, kelvin := range []float64{w.climate.search(w, j.s.xx, j.s.xy, j.perEnergy()), 0} {
+		x := cause{Change: Change{Kind: warmed}, harmless: true, free: 1, kelvin: kelvin}
+		x.mu, x.parts = w.climate.at(kelvin)
+		list = append(list, x)
+	}
+	return list
+}
+
+// perEnergy are the weights of the bins for each of Σ|X|².
+func (j *judge) perEnergy() []float64 {
 	weight := make([]float64, len(j.weight))
 	for k, g := range j.weight {
 		if g > 0 {
 			weight[k] = g / j.s.xx[k]
 		}
 	}
-	for _, kelvin := range []float64{w.climate.search(w, j.s.xx, j.s.xy, weight), 0} {
-		x := cause{Change: Change{Kind: warmed}, harmless: true, free: 1, kelvin: kelvin}
-		x.mu, x.parts = w.climate.at(kelvin)
-		list = append(list, x)
-	}
-	return list
+	return weight
 }

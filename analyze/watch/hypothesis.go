@@ -12,7 +12,7 @@ type Kind string
 const (
 	Restored     Kind = "as before"        // what was wrong is no longer
 	Flipped      Kind = "flipped"          // a loudspeaker turned over
-	Lost         Kind = "lost"             // a loudspeaker silent
+	Lost         Kind = "lost"             // a loudspeaker silent, or all of them
 	LevelChanged Kind = "level changed"    // by ChangeDB
 	BandLost     Kind = "band lost"        // nothing left from LowHz to HighHz
 	BandChanged  Kind = "band changed"     // by ChangeDB from LowHz to HighHz

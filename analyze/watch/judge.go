@@ -10,7 +10,7 @@ type cause struct {
 	credit   []float64      // by band: power that it leaves open, of the band's; nil: none
 	free     float64        // how many numbers were fitted
 	harmless bool           // nothing is at fault
-	kelvin   float64        // of air
+	kelvin   float64        // by which the air is warmer than the baseline's, of warmed and Restored
 	back     *inForce       // what comes back in force
 	left     []active       // what is still different when one is undone
 

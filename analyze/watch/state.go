@@ -17,6 +17,9 @@ type inForce struct {
 	taken       float64
 }
 
+// surely is by how many standard deviations something must exceed noise to be more.
+const surely = 4
+
 // deepest is how many changes on top of each other are remembered.
 const deepest = 4
 
@@ -76,6 +79,31 @@ func (w *Watch) undoings() (list []cause) {
 			}
 		}
 		list = append(list, c)
+	}
+	for i := range list {
+		list[i].kelvin = w.climate.change
+	}
+	return list
+}
+
+// inOtherAir is the way back to the baseline where the air has changed with it: what
+// was followed while something else was in force may be as wrong as that was. Asked
+// are the temperature that fits the baseline best, and its own.
+func (j *judge) inOtherAir() (list []cause) {
+	w := j.w
+	if !w.wrong() {
+		return nil
+	}
+	all := Change{Kind: Restored}
+	if len(w.active) == 1 {
+		all.What = w.active[0].What
+	}
+	c := w.climate
+	c.put(w.b.inForce())
+	for _, kelvin := range []float64{c.search(w, j.s.xx, j.s.xy, j.perEnergy()), 0} {
+		x := cause{Change: all, free: 1 - asBefore, left: []active{}, kelvin: kelvin}
+		x.mu, _ = c.at(kelvin)
+		list = append(list, x)
 	}
 	return list
 }
@@ -157,6 +185,7 @@ func (w *Watch) accept(c *cause, s *snapshot) {
 			w.active = append([]active(nil), w.active[1:]...)
 		}
 	case len(c.left) == 0:
+		w.climate.change = c.kelvin
 		w.restore()
 		return
 	default:
@@ -171,12 +200,10 @@ func (w *Watch) accept(c *cause, s *snapshot) {
 	w.learning = relearn
 	copy(w.newXX, s.xx)
 	copy(w.newXY, s.xy)
-	w.now, w.parts = s.h, c.parts
-	for k, xx := range s.xx {
-		if xx > 0 {
-			w.variance[k] = s.noise[k] / xx
-		}
-	}
+	w.measured(s.xx, s.noise)
+	// What its cause says, and besides that only what was surely heard: noise in force
+	// would be found missing.
+	w.now, w.parts = plus(c.mu, w.sure(minus(s.h, c.mu), 1)), c.parts
 	w.climate.renew(w.now, w.parts)
 	w.arm()
 }
@@ -189,19 +216,38 @@ func (w *Watch) restore() {
 	w.arm()
 }
 
-// sure is what of a difference between two responses is not noise, if they were
-// measured as well as the one in force: where there is little else, a difference
-// says nothing about a return.
-func (w *Watch) sure(d []complex128) []complex128 {
-	for i, from := range w.recent.bounds[:len(w.recent.bounds)-1] {
-		to := w.recent.bounds[i+1]
+// measured notes how well a response is known from so much energy and noise.
+func (w *Watch) measured(xx, noise []float64) {
+	for k, xx := range xx {
+		if xx > 0 {
+			w.variance[k] = noise[k] / xx
+		}
+	}
+}
+
+// sure is what of a difference between two responses is not noise, if so many of them
+// were measured as well as the one measured last, by third of an octave: the estimate
+// of least mean square error by a common factor (Wiener; James and Stein 1961).
+//
+// Less than chance would give it is nothing: a mean of n complex Gaussian powers has a
+// standard deviation of 1/√n, and neighbouring bins are alike.
+func (w *Watch) sure(d []complex128, responses float64) []complex128 {
+	bounds := w.recent.bounds
+	for i := range len(bounds) + 1 { // and what is left over at both ends
+		from, to := w.b.low, w.b.high
+		if i > 0 {
+			from = bounds[i-1]
+		}
+		if i < len(bounds) {
+			to = bounds[i]
+		}
 		var all, noise float64
 		for k := from; k < to; k++ {
 			all += abs2(d[k])
-			noise += 2 * w.variance[k]
+			noise += responses * w.variance[k]
 		}
 		by := complex(0, 0)
-		if all > 2*noise {
+		if all > noise*(1+surely*math.Sqrt(leastSpread/float64(to-from))) {
 			by = complex(1-noise/all, 0)
 		}
 		for k := from; k < to; k++ {
@@ -224,13 +270,14 @@ func (w *Watch) learn() {
 	if w.learning--; w.learning > 0 {
 		return
 	}
-	now := append([]complex128(nil), w.now...)
-	for k := range now {
-		if w.newXX[k] > 0 {
-			now[k] = w.newXY[k] / complex(w.newXX[k], 0)
+	w.measured(w.newXX, w.noise)
+	more := make([]complex128, len(w.now))
+	for k, xx := range w.newXX {
+		if xx > 0 {
+			more[k] = w.newXY[k]/complex(xx, 0) - w.now[k]
 		}
 	}
-	w.now = now
+	w.now = plus(w.now, w.sure(more, 1))
 	w.climate.renew(w.now, w.parts)
 	w.rearm()
 }

@@ -119,7 +119,7 @@ func (w *Watch) arm() {
 		if i == 0 {
 			w.base = back.mu
 		}
-		d := w.sure(minus(back.mu, w.now))
+		d := w.sure(minus(back.mu, w.now), 2) // where there is little but noise, it says nothing about a return
 		w.tests = append(w.tests, test{hypothesis: hypothesis{Change: back.Change, d: d, from: w.b.low, to: w.b.high}})
 	}
 }

@@ -357,22 +357,27 @@ func TestLostSamplesAreNoEvent(t *testing.T) {
 func TestSentences(t *testing.T) {
 	at := time.Date(2030, 5, 4, 20, 41, 7, 0, time.Local)
 	for want, c := range map[string]watch.Change{
-		"Everything: opposite polarity since about 20:41:07. Look at the cables of the microphone and of the reference, and at what all loudspeakers share.": {Kind: watch.Flipped},
-		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.":      {Kind: watch.Flipped, What: "fill"},
-		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                         {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
-		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                        {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                      {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
-		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                    {Kind: watch.LevelChanged, ChangeDB: 3},
-		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                 {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
-		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":         {Kind: watch.Nudged, ShiftMs: 0.058},
-		"Somebody or something is in front of the microphone since about 20:41:07: its direct sound is duller. Look there before you look at a loudspeaker.": {Kind: watch.Shaded},
-		"The room is about 8 dB noisier since about 20:41:07.":                                                                                               {Kind: watch.NoiseRose, ChangeDB: 8.2},
+		"Everything: opposite polarity since about 20:41:07. Look at the cables of the microphone and of the reference, and at what all loudspeakers share.":     {Kind: watch.Flipped},
+		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.":          {Kind: watch.Flipped, What: "fill"},
+		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                             {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
+		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                            {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
+		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                          {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                        {Kind: watch.LevelChanged, ChangeDB: 3},
+		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                     {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
+		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":             {Kind: watch.Nudged, ShiftMs: 0.058},
+		"Somebody or something is in front of the microphone since about 20:41:07: its direct sound is duller. Look there before you look at a loudspeaker.":     {Kind: watch.Shaded},
+		"Everything: silent since about 20:41:07, but the microphone still hears the room. Look at what all loudspeakers share: an output, a mute, their power.": {Kind: watch.Lost},
+		"The room is about 8 dB noisier since about 20:41:07.":                                                                                                   {Kind: watch.NoiseRose, ChangeDB: 8.2},
 	} {
 		if got := sentence(c, at, false, false); got != want {
 			t.Errorf("%s\n%s", got, want)
 		}
 	}
 	if got, want := sentence(watch.Change{Kind: watch.Restored, What: "fill"}, at, false, true), "fill: as before again, since about 20:41:07; something else still differs from the baseline."; got != want {
+		t.Errorf("%s\n%s", got, want)
+	}
+	dead := watch.Event{Change: watch.Change{Kind: watch.InputLost}, Confidence: 0.9}
+	if got, want := told(dead, at, false), "The microphone has heard nothing of the programme since about 20:41:07, and little of the room: it is dead, or all that plays is silent. Look at its cable, phantom power and channel, then at mutes and amplifiers."; got != want {
 		t.Errorf("%s\n%s", got, want)
 	}
 	// Softer may be dead: where that cannot be told apart it is said, with what would tell.

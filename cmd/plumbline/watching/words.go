@@ -60,6 +60,10 @@ func certaintyOf(confidence float64) string {
 
 // told is the sentence about an event, as sure as it is.
 func told(e watch.Event, onset time.Time, byArrival bool) string {
+	if e.Kind == watch.InputLost && certaintyOf(e.Confidence) != wire.Sure {
+		return fmt.Sprintf("The microphone has heard nothing of the programme since about %s, and little of the room: it is dead, or all that plays is silent. "+
+			"Look at its cable, phantom power and channel, then at mutes and amplifiers.", onset.Local().Format("15:04:05"))
+	}
 	text := sentence(e.Change, onset, byArrival, false)
 	if certaintyOf(e.Confidence) != wire.CannotTell {
 		return text
@@ -103,6 +107,9 @@ func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 		}
 		return fmt.Sprintf("%s: opposite polarity %s. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.", what, since)
 	case watch.Lost:
+		if c.What == "" {
+			return fmt.Sprintf("Everything: silent %s, but the microphone still hears the room. Look at what all loudspeakers share: an output, a mute, their power.", since)
+		}
 		return fmt.Sprintf("%s: silent %s. Look at its mute, its amplifier and its cable.", what, since)
 	case watch.LevelChanged:
 		return fmt.Sprintf("%s: %s %s. Has somebody turned a gain%s", what, louder(c.ChangeDB), since, orDied(c, byArrival))
