@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/linearity"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -99,8 +100,28 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 			e.cautions = append(e.cautions, c)
 		} else if len(found[i].Arrivals) == 0 {
 			e.cautions = append(e.cautions, caution.WithoutDelay(microphone, found[i].Reason))
+		} else if err := e.linear(ctx, rec, i, found[i]); err != nil {
+			return err
 		}
 		caution.Sort(e.cautions)
+	}
+	return nil
+}
+
+// linear says so where the gain of microphone i goes with the level.
+func (e *examined) linear(ctx context.Context, rec offline.Recording, i int, found offline.Found) error {
+	if caution.Has(e.cautions, caution.Clipped) {
+		return nil // that is why, and is said
+	}
+	main, _ := found.Main()
+	fit, not, err := offline.Linearity(ctx, rec, i, main.DelayMs)
+	switch {
+	case err != nil || !not:
+		return err
+	case fit.Kind == linearity.Clipping:
+		e.cautions = append(e.cautions, caution.PeaksCut(rec.Microphones[i]+1))
+	default:
+		e.cautions = append(e.cautions, caution.GainFollows(rec.Microphones[i]+1))
 	}
 	return nil
 }
