@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
@@ -52,7 +53,8 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
-		return rec, out, nil
+		rec.Leaks, err = leaking(ctx, rec, out)
+		return rec, out, err
 	}
 	good = rec
 	for i := range out {
@@ -75,7 +77,21 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		good.From = rec.From + int64(part.FromS*rec.RateHz())
 		good.To = rec.From + int64(part.ToS*rec.RateHz())
 	}
-	return good, out, nil
+	good.Leaks, err = leaking(ctx, good, out)
+	return good, out, err
+}
+
+// leaking adds what is said against microphones that crosstalk reaches, and returns
+// what leaks.
+func leaking(ctx context.Context, rec offline.Recording, out []examined) ([]crosstalk.Leak, error) {
+	leaks, err := offline.Crosstalk(ctx, rec)
+	for i, l := range leaks {
+		if l.Into != crosstalk.None {
+			out[i].cautions = append(out[i].cautions, caution.Leaks(l, rec.Reference+1, rec.Microphones[i]+1))
+			caution.Sort(out[i].cautions)
+		}
+	}
+	return leaks, err
 }
 
 // arrived adds what the arrivals tell against each microphone of a recording.

@@ -14,6 +14,7 @@ const linearWindows = 24
 // Linearity looks whether the gain from the reference to microphone i, which hears
 // it delayMs later, goes with the level, in windows spread over the recording.
 func Linearity(ctx context.Context, rec Recording, i int, delayMs float64) (fit linearity.Fit, notLinear bool, err error) {
+	leak := rec.leak(i)
 	rec.Microphones = rec.Microphones[i : i+1]
 	test := linearity.New(rec.RateHz())
 	n, lead := int64(test.Window()), int64(test.Lead())
@@ -44,6 +45,7 @@ func Linearity(ctx context.Context, rec Recording, i int, delayMs float64) (fit 
 		if err != nil {
 			return fit, false, fmt.Errorf("look whether the path is linear: %w", err)
 		}
+		leak.Take(x, y)
 		refs[w], mics[w] = x[:length], y[lead+delay:]
 		for _, v := range refs[w] {
 			top = max(top, v, -v)
