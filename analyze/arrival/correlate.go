@@ -2,6 +2,9 @@ package arrival
 
 import "math"
 
+// farBelow the strongest band, −40 dB, bands count the less the softer they are.
+const farBelow = 0.01
+
 // correlate fills w.r with the generalised cross-correlation of s and w.p with
 // the pulse that one arrival makes in it: r = p ∗ h plus noise, where h are the
 // arrivals and p, real and even, is known exactly.
@@ -54,6 +57,13 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	// Bands that the loudspeaker plays softly are not raised to the rest: beyond its
 	// edges its phase turns, and that would tear the pulse apart.
 	usual := medianHeight(l.bands, height[:len(l.bands)], bandWeight)
+	// Nor is what lies far under its strongest band: there are hundreds of times as many
+	// bins above a subwoofer as in it, and what it leaks would outvote what it plays.
+	for b := range l.bands {
+		if bandWeight[b] > 0.1 {
+			usual = max(usual, farBelow*height[b])
+		}
+	}
 	var heard, heard2 float64
 	for b, e := range l.bands {
 		if bandWeight[b] > 0.1 {

@@ -7,6 +7,8 @@ import (
 	"math"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/linearity"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -51,7 +53,8 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
-		return rec, out, nil
+		rec.Leaks, err = leaking(ctx, rec, out)
+		return rec, out, err
 	}
 	good = rec
 	for i := range out {
@@ -74,7 +77,21 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		good.From = rec.From + int64(part.FromS*rec.RateHz())
 		good.To = rec.From + int64(part.ToS*rec.RateHz())
 	}
-	return good, out, nil
+	good.Leaks, err = leaking(ctx, good, out)
+	return good, out, err
+}
+
+// leaking adds what is said against microphones that crosstalk reaches, and returns
+// what leaks.
+func leaking(ctx context.Context, rec offline.Recording, out []examined) ([]crosstalk.Leak, error) {
+	leaks, err := offline.Crosstalk(ctx, rec)
+	for i, l := range leaks {
+		if l.Into != crosstalk.None {
+			out[i].cautions = append(out[i].cautions, caution.Leaks(l, rec.Reference+1, rec.Microphones[i]+1))
+			caution.Sort(out[i].cautions)
+		}
+	}
+	return leaks, err
 }
 
 // arrived adds what the arrivals tell against each microphone of a recording.
@@ -99,8 +116,28 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 			e.cautions = append(e.cautions, c)
 		} else if len(found[i].Arrivals) == 0 {
 			e.cautions = append(e.cautions, caution.WithoutDelay(microphone, found[i].Reason))
+		} else if err := e.linear(ctx, rec, i, found[i]); err != nil {
+			return err
 		}
 		caution.Sort(e.cautions)
+	}
+	return nil
+}
+
+// linear says so where the gain of microphone i goes with the level.
+func (e *examined) linear(ctx context.Context, rec offline.Recording, i int, found offline.Found) error {
+	if caution.Has(e.cautions, caution.Clipped) {
+		return nil // that is why, and is said
+	}
+	main, _ := found.Main()
+	fit, not, err := offline.Linearity(ctx, rec, i, main.DelayMs)
+	switch {
+	case err != nil || !not:
+		return err
+	case fit.Kind == linearity.Clipping:
+		e.cautions = append(e.cautions, caution.PeaksCut(rec.Microphones[i]+1))
+	default:
+		e.cautions = append(e.cautions, caution.GainFollows(rec.Microphones[i]+1))
 	}
 	return nil
 }

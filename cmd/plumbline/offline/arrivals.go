@@ -4,8 +4,10 @@ import (
 	"context"
 	"fmt"
 	"runtime"
+	"slices"
 
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/crosstalk"
 )
 
 // ArrivalsConfig says what Arrivals looks for.
@@ -67,7 +69,14 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 			f.Break()
 		}
 		err := rec.each(ctx, b, e.From, e.To, func(ref []float64, mics [][]float64) {
-			share(len(finders), workers, func(i int) { finders[i].Feed(ref, mics[i]) })
+			share(len(finders), workers, func(i int) {
+				x, y := ref, mics[i]
+				if leak := rec.leak(i); leak.Into != crosstalk.None {
+					x, y = slices.Clone(x), slices.Clone(y)
+					leak.Take(x, y)
+				}
+				finders[i].Feed(x, y)
+			})
 			if doneFrames += int64(len(ref)); cfg.Progress != nil {
 				cfg.Progress(float64(doneFrames)/rec.RateHz(), float64(ofFrames)/rec.RateHz())
 			}

@@ -54,7 +54,7 @@ func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdM
 		return 0, 0, false, nil
 	}
 	turned := rec
-	turned.Reference, turned.Microphones = rec.Microphones[i], []int{rec.Reference}
+	turned.Reference, turned.Microphones, turned.Leaks = rec.Microphones[i], []int{rec.Reference}, nil
 	back, err := Arrivals(ctx, turned, ArrivalsConfig{ExcerptsS: swappedExcerptsS})
 	if err != nil {
 		return 0, 0, false, fmt.Errorf("look for swapped channels: %w", err)

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 
+	"plumbline/analyze/crosstalk"
 	"plumbline/capture/wavfile"
 )
 
@@ -22,6 +23,17 @@ type Recording struct {
 	Reference   int
 	Microphones []int
 	From, To    int64 // frames From ≤ i < To
+	// Leaks is the crosstalk of each microphone, which arrivals are looked for
+	// without; nil: none.
+	Leaks []crosstalk.Leak
+}
+
+// leak is that of microphone i.
+func (r Recording) leak(i int) crosstalk.Leak {
+	if r.Leaks == nil {
+		return crosstalk.Leak{}
+	}
+	return r.Leaks[i]
 }
 
 // RateHz is the sample rate.

@@ -1,0 +1,110 @@
+package main
+
+import (
+	"math"
+	"strings"
+	"testing"
+)
+
+// lowPass is a second-order Butterworth low-pass (bilinear transform).
+func lowPass(x []float32, hz float64) []float32 {
+	w := math.Tan(math.Pi * hz / 48000)
+	d := 1 + math.Sqrt2*w + w*w
+	b, a1, a2 := w*w/d, 2*(w*w-1)/d, (1-math.Sqrt2*w+w*w)/d
+	var x1, x2, y1, y2 float64
+	out := make([]float32, len(x))
+	for i, v := range x {
+		y := b*(float64(v)+2*x1+x2) - a1*y1 - a2*y2
+		x1, x2, y1, y2 = float64(v), x1, y, y1
+		out[i] = float32(y)
+	}
+	return out
+}
+
+// breathing is noise that is loud and 12 dB softer in turn, as music is.
+func breathing(seed uint64, n int) []float32 {
+	x := noise(seed, n, 0.1)
+	for i := range x {
+		if i/19200%2 == 1 {
+			x[i] /= 4
+		}
+	}
+	return x
+}
+
+// limit takes away 1−1/ratio decibels per decibel over threshold; the level rises
+// within 5 ms and falls within 200 ms.
+func limit(x []float32, threshold, ratio float64) []float32 {
+	up, down := 1-math.Exp(-1/(0.005*48000)), 1-math.Exp(-1/(0.2*48000))
+	level := 0.0
+	out := make([]float32, len(x))
+	for i, v := range x {
+		if a := math.Abs(float64(v)); a > level {
+			level += up * (a - level)
+		} else {
+			level += down * (a - level)
+		}
+		out[i] = v
+		if level > threshold {
+			out[i] *= float32(math.Pow(level/threshold, 1/ratio-1))
+		}
+	}
+	return out
+}
+
+func clip(x []float32, at float32) []float32 {
+	out := make([]float32, len(x))
+	for i, v := range x {
+		out[i] = max(-at, min(at, v))
+	}
+	return out
+}
+
+// What drives the loudspeaker, and what leaks beside it, is said by both commands;
+// the sound is told where it arrives, 20 ms late, and never what leaks at 0 ms.
+func TestLimitersAndCrosstalk(t *testing.T) {
+	const n, far = 10 * 48000, 960
+	x := breathing(1, n)
+	room := noise(2, n, 0.0003)
+	heard := func(y []float32) []float32 { return late(y, far, 0.5, late(y, far+431, 0.2, room)) }
+	sub := late(lowPass(lowPass(x, 100), 100), far, 1, noise(3, n, 0.000001))
+	leaky := late(x, 0, 0.0002, sub) // 50 dB under the sub
+	for _, c := range []struct {
+		name       string
+		x, y       []float32
+		code, says string
+		within     float64 // ms
+	}{
+		{"linear", x, heard(x), "", "", 0.005},
+		{"clips", x, heard(clip(x, 0.1)), "not_linear", "What the microphone on channel 2 hears has its peaks cut off: an amplifier", 0.005},
+		{"limits", x, heard(limit(x, 0.04, 100)), "not_linear", "The louder the programme, the less of it reaches the microphone on channel 2: a limiter", 0.005},
+		{"compresses", x, heard(limit(x, 0.01, 3)), "not_linear", "a limiter or a compressor is at work behind the reference.", 0.005},
+		{"leaks", x, leaky, "crosstalk", "The microphone on channel 2 hears the reference on channel 1 electrically, 5", 8}, // two low-passes delay by 4.5 ms
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			file := record(t, c.name+".wav", 48000, c.x, c.y)
+			for _, command := range []string{"response", "arrivals"} {
+				m := list(t, decode(t, must(t, command, file, "--json")), "microphones")[0]
+				codes, said := "", ""
+				for _, caution := range list(t, m, "cautions") {
+					codes += caution["code"].(string)
+					said += caution["text"].(string)
+				}
+				if codes != c.code || !strings.Contains(said, c.says) {
+					t.Errorf("%s says %q: %s", command, codes, said)
+				}
+				if command == "response" {
+					if ms, ok := m["delay_ms"].(float64); !ok || ms < 20-c.within || ms > 20+c.within {
+						t.Errorf("delay %v ms", m["delay_ms"])
+					}
+					continue
+				}
+				for _, a := range list(t, m, "arrivals") {
+					if ms := a["delay_ms"].(float64); ms < 1 {
+						t.Errorf("an arrival at %g ms", ms)
+					}
+				}
+			}
+		})
+	}
+}
