@@ -19,6 +19,9 @@ const CycleAlikeDB = 0.5
 // tieDB is what a plan may give away for slopes that agree, or for a smaller step.
 const tieDB = 0.2
 
+// worstTieDB is tieDB for the worst seat.
+const worstTieDB = 0.05
+
 // mostAlike is how many other cycles are told.
 const mostAlike = 3
 
@@ -102,7 +105,11 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 	if c.Narrow {
 		laterMs, c.SDMs = p.slopes(-best.DelayMs, (mostAlike+0.5)*c.PeriodMs)
 		tells = max(tellsSD*c.SDMs, tellsPeriods*c.PeriodMs)
-		plan = choose(alike, left, tells)
+		tie := tieDB
+		if p.cfg.Aim == Worst {
+			tie = worstTieDB
+		}
+		plan = choose(alike, left, tells, tie)
 	}
 	c.SlopeMs, c.Certainty, c.Smallest = left(plan), CannotTell, true
 	if math.Abs(c.SlopeMs) <= c.PeriodMs/2 {
@@ -125,8 +132,8 @@ func (p *Problem) cycle(best candidate, list []candidate, g grid) (candidate, Cy
 
 // choose takes, of those that give hardly less than the first, the one whose
 // slopes agree; where these do not tell, the smallest step.
-func choose(alike []candidate, left func(candidate) float64, tells float64) candidate {
-	pool := slices.DeleteFunc(slices.Clone(alike), func(o candidate) bool { return alike[0].valueDB-o.valueDB > tieDB })
+func choose(alike []candidate, left func(candidate) float64, tells, tie float64) candidate {
+	pool := slices.DeleteFunc(slices.Clone(alike), func(o candidate) bool { return alike[0].valueDB-o.valueDB > tie })
 	least := math.Inf(1)
 	for _, o := range pool {
 		least = min(least, math.Abs(left(o)))
@@ -157,10 +164,13 @@ func (p *Problem) slopes(aroundMs, reachMs float64) (laterMs, sdMs float64) {
 // efficiencies under two settings, dB, by the random errors of the takes. Those of
 // neighbouring points go together: Hann windows make two of one.
 func (p *Problem) differenceSD(x, y Setting) float64 {
+	if !p.clear() {
+		return p.doubts([]Setting{x, y}).between(0, 1)
+	}
 	sum := 0.0
 	for i := range p.seats {
 		pair := p.seats[i].pair
-		cells := pair.Cells()
+		cells := p.seats[i].cells
 		seat := 0.0
 		for n := 0; n < len(cells); {
 			k, times := cells[n], 0.0

@@ -1,6 +1,9 @@
 package alignment
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // Gains sets dst, one entry a seat, to the level of the sum under x over that of the
 // louder one as it is, in dB: power means over the cells, over each seat's spread.
@@ -17,14 +20,15 @@ func (p *Problem) Gains(dst []float64, x Setting) []float64 {
 func (s *seat) gain(x Setting) float64 {
 	level, tau := float64(x.Sign)*math.Pow(10, x.GainDB/20), x.DelayMs/1e3
 	var a, b, sum float64
-	for k, z := range s.cross {
-		turn := s.omega[k] * s.spreadS
-		sin, cos := math.Sincos(s.omega[k] * tau)
-		r := s.ratio[k]
-		in := level * r * (real(z)*cos - imag(z)*sin) * math.Exp(-turn*turn/2)
-		a += s.powerA[k]
-		b += s.powerA[k] * r * r
-		sum += s.powerA[k] * (1 + level*level*r*r + 2*in)
+	for i, k := range s.cells {
+		omega := s.omega[i]
+		turn := omega * s.spreadS
+		sin, cos := math.Sincos(omega * tau)
+		z := s.belief.A[k]*cmplx.Conj(s.belief.B[k]) + s.belief.Cross[k]
+		pa, pb := power(s.belief.A[k])+s.belief.VarA[k], power(s.belief.B[k])+s.belief.VarB[k]
+		a += pa
+		b += pb
+		sum += pa + level*level*pb + 2*level*(real(z)*cos-imag(z)*sin)*math.Exp(-turn*turn/2)
 	}
 	return 10 * math.Log10(max(sum/max(a, b), 1e-6)) // −60 dB: see maxC
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"plumbline/analyze/response"
@@ -44,6 +43,9 @@ type Seat struct {
 	// that the seat stands for, standard deviation, 0…1000: see SpreadMs. 0 is the
 	// point where the microphone stood.
 	SpreadMs float64
+	// Arrivals is B against A as the arrivals of sound tell, apart from all phases; a
+	// zero SDMs or one that is no number says nothing.
+	Arrivals Arrivals
 }
 
 // Problem is the seats made ready for evaluation. Methods do not change it: it
@@ -59,11 +61,15 @@ type Problem struct {
 // seat has one entry a cell, ascending in frequency.
 type seat struct {
 	pair   *summation.Pair
+	belief *summation.Belief
+	around summation.Offset // what the belief is about
+	at     Arrivals
+	cells  []int        // points of the pair
 	omega  []float64    // rad/s
-	cross  []complex128 // A·conj(B) of unit magnitude
+	cross  []complex128 // of the magnitude χ: see cells.go
 	ratio  []float64    // |B|/|A|
 	c1     []float64    // c without a gain
-	powerA []float64    // |A|²
+	less   []float64    // what else the efficiency's denominator has, as a factor; nil: 1
 	levelA float64      // power means over the band
 	levelB float64
 
@@ -135,7 +141,7 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 			failed[i] = fmt.Errorf("seat %d: %w", i+1, err)
 			return
 		}
-		p.seats[i] = newSeat(pair)
+		p.seats[i] = newSeat(pair, seats[i].Arrivals, p.wideMs)
 		p.seats[i].spreadOut(seats[i].SpreadMs)
 	})
 	if err := cmp.Or(failed...); err != nil {
@@ -162,24 +168,6 @@ func errMissing(seat int) error {
 	return fmt.Errorf("seat %d: a take is missing: measure both loudspeakers alone there", seat+1)
 }
 
-func newSeat(pair *summation.Pair) seat {
-	s := seat{pair: pair}
-	for k, w := range pair.Weight {
-		s.levelA += w * power(pair.A[k])
-		s.levelB += w * power(pair.B[k])
-	}
-	for _, k := range pair.Cells() {
-		a, b := pair.A[k], pair.B[k]
-		cross := a * cmplx.Conj(b)
-		s.omega = append(s.omega, 2*math.Pi*pair.FrequencyHz[k])
-		s.cross = append(s.cross, cross/complex(cmplx.Abs(cross), 0))
-		s.ratio = append(s.ratio, cmplx.Abs(b)/cmplx.Abs(a))
-		s.powerA = append(s.powerA, power(a))
-		s.c1 = append(s.c1, cOf(s.ratio[len(s.ratio)-1]))
-	}
-	return s
-}
-
 // Points is the problem without a spread: what the microphones themselves hear.
 func (p *Problem) Points() *Problem {
 	if p.points == nil {
@@ -197,22 +185,6 @@ func (p *Problem) Pair(seat int) *summation.Pair { return p.seats[seat].pair }
 // Seats is how many there are.
 func (p *Problem) Seats() int { return len(p.seats) }
 
-// With |A + g·p·B·e^{−jωτ}|² = |A|² + g²|B|² + 2gp·Re(A·conj(B)·e^{jωτ}) the
-// efficiency of a cell is (1 + c·p·cos(φ+ωτ))/(1 + c), c = 2gr/(1 + g²r²),
-// r = |B|/|A|, φ = arg A·conj(B). A cell that cancels completely counts
-// −60 dB: c is limited so that (1−c)/(1+c) = 1e-6. A measured response says
-// nothing about deeper nulls.
-const maxC = (1 - 1e-6) / (1 + 1e-6)
-
-func (s *seat) c(k int, gain float64) float64 {
-	if gain == 1 {
-		return s.c1[k]
-	}
-	return cOf(gain * s.ratio[k])
-}
-
-func cOf(r float64) float64 { return min(maxC, 2*r/(1+r*r)) }
-
 // efficiency is the mean over the cells, dB.
 func (s *seat) efficiency(x Setting) float64 {
 	gain, tau, sign := math.Pow(10, x.GainDB/20), x.DelayMs/1e3, float64(x.Sign)
@@ -220,7 +192,7 @@ func (s *seat) efficiency(x Setting) float64 {
 	for k, z := range s.cross[:s.smooth] {
 		sin, cos := math.Sincos(s.omega[k] * tau)
 		c := s.c(k, gain)
-		product *= (1 + sign*c*(real(z)*cos-imag(z)*sin)) / (1 + c)
+		product *= (1 + sign*c*(real(z)*cos-imag(z)*sin)) / s.ideal(k, c)
 		if k%batch == batch-1 {
 			log += math.Log(product)
 			product = 1

@@ -22,6 +22,12 @@ type Result struct {
 	Cycles     Cycles  // which of the cycles that are alike the plan is on
 	FlatnessMs float64 // how far the delay may move, either way, before FlatDB is lost
 	Seats      []SeatResult
+
+	Today, PlanIn, RunnerUpIn Interval // of the efficiencies by the aim
+	DelaySDMs                 float64  // standard deviation of the plan's delay; +Inf where nothing tells
+	// Follows: the phases tell no better delay than the arrivals of sound do, and the
+	// plan is theirs.
+	Follows bool
 }
 
 // FlatDB is the loss that Result.FlatnessMs allows.
@@ -35,6 +41,8 @@ type SeatResult struct {
 	// there, the plan's.
 	OffsetMs   float64
 	OffsetSign int
+
+	Today, Plan, RunnerUp Interval
 }
 
 // What one microphone tells of the places beside it is no finer than a quarter of a
@@ -43,7 +51,16 @@ type SeatResult struct {
 const alikeDB, mostAlikeDB = 0.25, 0.15
 
 // AlikeDB is how close to the best a setting is as good over a spread, dB.
-func (p *Problem) AlikeDB() float64 { return min(mostAlikeDB, alikeDB/math.Sqrt(p.band.Octaves())) }
+func (p *Problem) AlikeDB() float64 {
+	most := mostAlikeDB
+	if p.cfg.Aim == Worst {
+		most = worstAlikeDB
+	}
+	return min(most, alikeDB/math.Sqrt(p.band.Octaves()))
+}
+
+// worstAlikeDB is mostAlikeDB for the worst seat: it is promised the best there is.
+const worstAlikeDB = 0.05
 
 // candidate is a local optimum.
 type candidate struct {
@@ -59,12 +76,15 @@ type candidate struct {
 // a quarter period of the band's middle, so that it is another choice and not a ripple.
 func (p *Problem) Solve() *Result {
 	g := p.grid(p.cfg.MaxDelayMs)
-	total, own := p.scan(g)
+	total, own := p.scan(g, 0)
 	if p.wideMs > p.cfg.MaxDelayMs { // what may be dialled in is no bound on what is there
-		_, own = p.scan(p.grid(p.wideMs))
+		_, own = p.scan(p.grid(p.wideMs), 0)
 	}
-	list := p.maxima(total, g)
+	list := p.maxima(total, g, 0)
 	best := p.best(list, g, 24, 6)
+	if p.cfg.Gain && p.cfg.Aim == Worst {
+		best, total = p.worstWithGain(best, list, total, g)
+	}
 	if p.points != nil {
 		best = p.bestAtPoints(best, total, g)
 	}
@@ -93,12 +113,21 @@ func (p *Problem) Solve() *Result {
 			result.Seats[i].RunnerUpDB = second[i]
 		}
 	}
+	p.judge(result, g)
+	if result.Follows { // what was said of another plan
+		plan, result.PlanDB = p.Efficiency(nil, result.Plan)
+		result.FlatnessMs = p.flatness(candidate{result.Plan, p.value(make([]float64, len(p.seats)), result.Plan)}, g)
+		for i := range p.seats {
+			offset := p.inCycle(i, own[i], result.Plan, g)
+			result.Seats[i].PlanDB, result.Seats[i].OffsetMs, result.Seats[i].OffsetSign = plan[i], offset.Ms, offset.Sign
+		}
+	}
 	return result
 }
 
 // scan returns the aim over all seats on the grid (p = +1, −1) and each seat's
 // own best.
-func (p *Problem) scan(g grid) (total [2][]float64, own []candidate) {
+func (p *Problem) scan(g grid, gainDB float64) (total [2][]float64, own []candidate) {
 	total = [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
 	own = make([]candidate, len(p.seats))
 	each := make([][2][]float64, len(p.seats))
@@ -106,12 +135,12 @@ func (p *Problem) scan(g grid) (total [2][]float64, own []candidate) {
 		var w sweep
 		s := &p.seats[i]
 		each[i] = [2][]float64{make([]float64, g.size()), make([]float64, g.size())}
-		w.efficiencies(each[i][0], each[i][1], s, g)
+		w.efficiencies(each[i][0], each[i][1], s, g, gainDB)
 		best := candidate{valueDB: math.Inf(-1)}
 		for sign, values := range each[i] {
 			for n, v := range values {
 				if v > best.valueDB {
-					best = candidate{Setting{DelayMs: g.delayMs(n), Sign: 1 - 2*sign}, v}
+					best = candidate{Setting{DelayMs: g.delayMs(n), Sign: 1 - 2*sign, GainDB: gainDB}, v}
 				}
 			}
 		}
@@ -122,6 +151,14 @@ func (p *Problem) scan(g grid) (total [2][]float64, own []candidate) {
 		own[i] = best
 	})
 	for i, one := range each {
+		if p.cfg.Gain {
+			cost := p.seats[i].levelCost(gainDB)
+			for _, values := range one {
+				for n := range values {
+					values[n] += cost
+				}
+			}
+		}
 		for sign, values := range one {
 			p.gather(total[sign], values, i)
 		}
@@ -130,7 +167,7 @@ func (p *Problem) scan(g grid) (total [2][]float64, own []candidate) {
 }
 
 // maxima returns the local optima of the grid, the best first.
-func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
+func (p *Problem) maxima(total [2][]float64, g grid, gainDB float64) []candidate {
 	var list []candidate
 	for sign, values := range total {
 		for n, v := range values {
@@ -139,7 +176,7 @@ func (p *Problem) maxima(total [2][]float64, g grid) []candidate {
 				return n >= 0 && n < len(values) && math.Abs(g.delayMs(n)) <= p.cfg.MaxDelayMs
 			}
 			if within(n) && (!within(n-1) || values[n-1] <= v) && (!within(n+1) || values[n+1] < v) {
-				list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign}, v})
+				list = append(list, candidate{Setting{DelayMs: delayMs, Sign: 1 - 2*sign, GainDB: gainDB}, v})
 			}
 		}
 	}

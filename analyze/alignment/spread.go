@@ -1,6 +1,9 @@
 package alignment
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // A microphone stands at one point, heads do not. Where a head is δ metres beside
 // it, B comes δ·(u_A − u_B)/c later against A, u being the directions that the two
@@ -137,22 +140,19 @@ type smoothed struct {
 // maxRho goes with maxC: (1−ρ)²/(1+ρ)² = 1e-6.
 const maxRho = (1 - 1e-3) / (1 + 1e-3)
 
-func (s *seat) rho(k int, gain float64) float64 {
-	r := gain * s.ratio[k]
-	return min(r, 1/r, maxRho)
-}
-
-// unlike is Σ −2 ln(1 + ρ) over the cells that a spread reaches, nepers.
+// unlike is Σ −2 ln(1 + ρ), or what noise makes of it, over the cells that a spread
+// reaches, nepers.
 func (s *seat) unlike(gain float64) float64 {
 	log, product := 0.0, 1.0
 	for k := s.smooth; k < len(s.omega); k++ {
-		product *= 1 + s.rho(k, gain)
+		_, levelled := s.rho(k, gain)
+		product *= levelled
 		if k%batch == batch-1 {
 			log += math.Log(product)
 			product = 1
 		}
 	}
-	return -2 * (log + math.Log(product))
+	return log + math.Log(product)
 }
 
 func (s *seat) unlikeAt(gain float64) float64 {
@@ -172,7 +172,8 @@ func (s *seat) ripples(gain, tau, sign float64) float64 {
 		least := math.Inf(1)
 		for i, c := range s.smoothed[from:min(from+4, len(s.smoothed))] {
 			sin, cos := math.Sincos(s.omega[c.cell] * tau)
-			z, rho := s.cross[c.cell], s.rho(c.cell, gain)
+			z := unit(s.cross[c.cell])
+			rho, _ := s.rho(c.cell, gain)
 			now[i], before[i] = sign*(real(z)*cos-imag(z)*sin), 1
 			turn[i] = 2 * now[i]
 			square[i] = c.keeps * c.keeps
@@ -182,6 +183,14 @@ func (s *seat) ripples(gain, tau, sign float64) float64 {
 		total += series(&term, &fall, &square, &now, &before, &turn, least)
 	}
 	return total
+}
+
+func unit(z complex128) complex128 {
+	size := cmplx.Abs(z)
+	if size == 0 {
+		return 1
+	}
+	return z / complex(size, 0)
 }
 
 func series(term, fall, square, now, before, turn *[4]float64, least float64) (sum float64) {
@@ -214,10 +223,10 @@ func (w *sweep) addRipples(plus, minus []float64, s *seat, gain, t0, step float6
 	clear(w.even)
 	var odd, even lanes
 	for _, c := range s.smoothed {
-		rho := s.rho(c.cell, gain)
+		rho, _ := s.rho(c.cell, gain)
 		sin, cos := math.Sincos(s.omega[c.cell] * t0)
 		sinStep, cosStep := math.Sincos(s.omega[c.cell] * step)
-		z, turn := s.cross[c.cell]*complex(cos, sin), complex(cosStep, sinStep)
+		z, turn := unit(s.cross[c.cell])*complex(cos, sin), complex(cosStep, sinStep)
 		at, by := z, turn
 		square := c.keeps * c.keeps
 		term, fall := 2*c.count*rho*c.keeps, -rho*c.keeps*square

@@ -34,7 +34,7 @@ func (w *sweep) add(plus, minus []float64, s *seat, lo, hi int, gain, t0, step f
 			var now, before, turn [4]float64 // zero: a factor of 1
 			for i := range min(4, end-k) {
 				c := s.c(k+i, gain)
-				idealProduct *= 1 + c
+				idealProduct *= s.ideal(k+i, c)
 				omega := s.omega[k+i]
 				re, im := c*real(s.cross[k+i]), c*imag(s.cross[k+i])
 				sin, cos := math.Sincos(omega * t0)
@@ -116,7 +116,8 @@ func (g grid) delayMs(n int) float64 { return float64(n-g.half) * g.step * 1e3 }
 // at every delay of the grid, over its spread. A low octave changes slowly with the delay, so
 // each octave is evaluated on its own grid, twice as coarse as the next higher
 // one's, and interpolated: the cost is that of the two top octaves.
-func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
+func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid, gainDB float64) {
+	gain := math.Pow(10, gainDB/20)
 	edge := 2 * math.Pi / (stepsPerPeriod * g.step) // top frequency of the finest grid
 	edge /= float64(int(1) << g.octaves)
 	k := 0
@@ -134,7 +135,7 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 		for hi < s.level && (o == 0 || s.omega[hi] <= edge) {
 			hi++
 		}
-		w.add(plus[:n], minus[:n], s, k, hi, 1, -float64(g.half)*g.step, float64(stride)*g.step)
+		w.add(plus[:n], minus[:n], s, k, hi, gain, -float64(g.half)*g.step, float64(stride)*g.step)
 		k = hi
 		edge *= 2
 	}
@@ -142,7 +143,8 @@ func (w *sweep) efficiencies(plus, minus []float64, s *seat, g grid) {
 	w.blur(minus, s, g.step)
 	levelled := 0.0
 	for ; k < len(s.omega); k++ {
-		levelled -= 2 * math.Log(1+s.rho(k, 1))
+		_, one := s.rho(k, gain)
+		levelled += math.Log(one)
 	}
 	scale := 10 / math.Ln10 / float64(len(s.omega))
 	for n := range plus {

@@ -274,6 +274,7 @@ func (s *stages) spread() {
 			s.covariance[m-1][m] = both(m-1, m)
 		}
 	}
+	s.squares([]int{4, 5}, &s.pair.a, &s.pair.b)
 	if s.c == nil { // S6 is S5
 		s.covariance[6][6], s.covariance[5][6], s.covariance[0][6] = s.covariance[5][5], s.covariance[5][5], both(0, 5)
 		return
@@ -284,6 +285,30 @@ func (s *stages) spread() {
 	}
 	s.cNoise.whiten(c)
 	s.covariance[6][6] = near.covariance(c, c)
+	s.squares([]int{6}, &s.cNoise)
+}
+
+// squares takes into account, in the variances of those powers, that noise is not
+// small against the signal. |Ĥ|² = |H|² + 2 Re(H*N) + |N|²: with the gradient at Ĥ
+// instead of at H the middle term has the variance of the last one too much, twice;
+// what is taken off for |N|² on average is itself an estimate.
+func (s *stages) squares(of []int, noises ...*noise) {
+	p, own := make([]float64, len(s.pair.Weight)), make([]float64, len(s.pair.Weight))
+	for k, w := range s.pair.Weight {
+		for _, e := range noises {
+			p[k] += w * e.variance[k]
+		}
+	}
+	change := -s.pair.near.powers(p)
+	for _, e := range noises {
+		for k, w := range s.pair.Weight {
+			own[k] = w * e.variance[k] / math.Sqrt(e.freedom[k])
+		}
+		change += s.pair.near.powers(own)
+	}
+	for _, m := range of {
+		s.covariance[m][m] = max(s.covariance[m][m]+change, 0.1*s.covariance[m][m])
+	}
 }
 
 // relativeSD is the standard deviation of Sn/Sm relative to it, m ≤ n.

@@ -12,6 +12,7 @@ import (
 // between neighbours because a window smears them.
 type noise struct {
 	variance []float64    // E|Ĥ − H|²
+	freedom  []float64    // averages less one: of the variance, which is estimated
 	turn     []complex128 // compensation put back: the deviates turn with it; nil for none
 }
 
@@ -19,8 +20,13 @@ type noise struct {
 // regression on Gaussian data gives it (Bendat and Piersol, Random Data, 4th
 // ed., ch. 9, for large n).
 func (e *noise) add(s *response.Spectra, k int) {
-	unexplained := max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k])
-	e.variance = append(e.variance, unexplained/s.Gxx[k]/(s.EffectiveAverages[k]-1))
+	e.variance = append(e.variance, unexplained(s, k))
+	e.freedom = append(e.freedom, s.EffectiveAverages[k]-1)
+}
+
+// unexplained is the variance of the response at point k.
+func unexplained(s *response.Spectra, k int) float64 {
+	return max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k]) / s.Gxx[k] / (s.EffectiveAverages[k] - 1)
 }
 
 // mean is the expected weighted power of the deviates.
@@ -66,6 +72,19 @@ func (n *neighbours) covariance(g, h []complex128) float64 {
 		}
 	}
 	return sum / 2
+}
+
+// powers is the variance of the sum of the deviates' own powers, each of that mean:
+// Σ p_i·p_j·r_ij², r² being the correlation of squares of normal deviates.
+func (n *neighbours) powers(p []float64) float64 {
+	sum := 0.0
+	for i, pi := range p {
+		sum += pi * pi
+		for m, r := range n.of(i) {
+			sum += 2 * r * r * pi * p[i+1+m]
+		}
+	}
+	return sum
 }
 
 // variance is the covariance of a quantity with itself.

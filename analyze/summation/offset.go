@@ -40,6 +40,22 @@ const (
 // One that is known is taken as it is, and compared with the best of the other
 // sign.
 func findOffset(pair *Pair, maxS float64, known *Offset) offset {
+	o := searchOffset(pair, maxS, known)
+	o.spread(pair)
+	if known != nil {
+		o.spreadAligned(pair)
+	}
+	return o
+}
+
+// Offset is the delay within ±maxMs and the sign with the best in-phase sum.
+func (p *Pair) Offset(maxMs float64) Offset {
+	o := searchOffset(p, maxMs/1e3, nil)
+	return Offset{Ms: o.tauS * 1e3, Sign: o.sign}
+}
+
+// searchOffset is findOffset without the standard deviations.
+func searchOffset(pair *Pair, maxS float64, known *Offset) offset {
 	x := make([]complex128, len(pair.Weight))
 	for k, w := range pair.Weight {
 		x[k] = complex(w, 0) * cmplx.Conj(pair.A[k]) * pair.B[k]
@@ -84,10 +100,6 @@ func findOffset(pair *Pair, maxS float64, known *Offset) offset {
 		o.r = float64(o.sign) * correlation(pair.FrequencyHz, x, o.tauS)
 	}
 	o.other = other.r
-	o.spread(pair)
-	if known != nil {
-		o.spreadAligned(pair)
-	}
 	return o
 }
 

@@ -163,7 +163,7 @@ func differences(a, b *response.Spectra, octaves float64) []float64 {
 	db := make([]float64, len(f))
 	half := math.Exp2(octaves / 2)
 	var pa, pb, good, all float64
-	var trustA, trustB trust
+	trustA, trustB := heard(a), heard(b)
 	type part struct{ w, good, pa, pb float64 }
 	came := make([]part, 0, len(f)) // in, to go out again
 	lo := 0
@@ -172,8 +172,8 @@ func differences(a, b *response.Spectra, octaves float64) []float64 {
 			var in part
 			if f[hi] > 0 {
 				in.w = spacing(f, hi) / f[hi]
-				if trustA.at(a, hi) && trustB.at(b, hi) {
-					in.good, in.pa, in.pb = in.w, in.w*power(transfer(a, hi)), in.w*power(transfer(b, hi))
+				if trustA[hi] && trustB[hi] {
+					in.good, in.pa, in.pb = in.w, in.w*(power(transfer(a, hi))-unexplained(a, hi)), in.w*(power(transfer(b, hi))-unexplained(b, hi))
 				}
 			}
 			came = append(came, in)

@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"plumbline/analyze/response"
-	"plumbline/analyze/statistics"
 )
 
 // Band is a range of frequencies; the zero value means "find it".
@@ -69,7 +68,7 @@ func NewPair(a, b *response.Spectra, band Band) (*Pair, error) {
 	return p, nil
 }
 
-// take fills the pair from the points where a and b are trusted.
+// take fills the pair from the points where a and b are trusted, each by its surroundings.
 func (p *Pair) take(a, b *response.Spectra) error {
 	p.of, p.laterS = a, b.DelayS-a.DelayS
 	from, _ := slices.BinarySearch(a.FrequencyHz, p.Band.LowHz/2)
@@ -84,11 +83,11 @@ func (p *Pair) take(a, b *response.Spectra) error {
 		*x = make([]complex128, 0, points)
 	}
 	sum := 0.0
-	var trustA, trustB trust
+	trustA, trustB := heard(a), heard(b)
 	turn := turner{tau: -p.laterS}
 	for k := from; k < from+points; k++ {
 		f := a.FrequencyHz[k]
-		if f <= 0 || !p.Band.contains(f) || !trustA.at(a, k) || !trustB.at(b, k) {
+		if f <= 0 || !p.Band.contains(f) || !trustA[k] || !trustB[k] {
 			continue
 		}
 		turn.to(f)
@@ -206,19 +205,6 @@ const DefaultMaxDifferenceDB = 10
 // rounding is the response below which a silent microphone is heard through
 // the rounding of the transform that it shares with the reference: −240 dB.
 const rounding = 1e-24
-
-// trust says where coherence exceeds what unrelated channels reach in 1 % of
-// cases. It keeps the last threshold: under one window all points have as many
-// averages.
-type trust struct{ averages, threshold float64 }
-
-func (t *trust) at(s *response.Spectra, k int) bool {
-	if n := s.EffectiveAverages[k]; n != t.averages {
-		t.averages, t.threshold = n, statistics.CoherenceThreshold(n, response.FalseTrust)
-	}
-	energy := s.Gxx[k] * s.Gyy[k]
-	return t.averages > 1 && energy > 0 && s.Gyy[k] > rounding*s.Gxx[k] && power(s.Gxy[k]) > energy*t.threshold
-}
 
 // transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).
 func transfer(s *response.Spectra, k int) complex128 {

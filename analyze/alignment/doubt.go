@@ -1,0 +1,184 @@
+package alignment
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"plumbline/analyze/summation"
+)
+
+// How far efficiencies may be off is found by measuring again: from responses as they
+// may be by what is believed, with errors as the takes have them, everything is found
+// once more, so many times. What is found differs from what was there by as much as
+// what is found from the takes differs from the truth (parametric bootstrap: Efron and
+// Tibshirani, An Introduction to the Bootstrap, ch. 6).
+const trials = 16
+
+// Interval is a 95 % interval, dB.
+type Interval struct{ LowDB, HighDB float64 }
+
+// tried is what settings give at one seat in every trial, dB: [trial][setting].
+type tried struct{ found, there [][]float64 }
+
+// try measures seat i again under settings.
+func (p *Problem) try(i int, settings []Setting) tried {
+	s := &p.seats[i]
+	rng := rand.New(rand.NewPCG(uint64(i), 95))
+	n := len(s.pair.FrequencyHz)
+	a, b := make([]complex128, n), make([]complex128, n)
+	deviates := s.pair.NewDeviates(rng.NormFloat64)
+	var again summation.Pair
+	out := tried{make([][]float64, trials), make([][]float64, trials)}
+	same := make([]float64, len(settings))
+	values := func(belief *summation.Belief) []float64 {
+		one := *s
+		one.fill(belief)
+		one.unlike1 = one.unlike(1)
+		v := make([]float64, len(settings))
+		for k, x := range settings {
+			v[k] = one.efficiency(x)
+		}
+		return v
+	}
+	for k, x := range settings {
+		same[k] = s.efficiency(x)
+	}
+	for t := range trials {
+		s.belief.Draw(a, b, rng.NormFloat64)
+		deviates.Again(&again, a, b)
+		if s.belief.Clear {
+			out.there[t] = same
+			out.found[t] = values(summation.Exactly(again.A, again.B))
+			continue
+		}
+		out.there[t] = values(summation.Exactly(a, b))
+		out.found[t] = values(again.Belief(s.around))
+	}
+	return out
+}
+
+// doubt is how far off what is said of settings may be.
+type doubt struct {
+	seats [][]Interval // [seat][setting]
+	aim   []Interval   // by the aim
+	off   [][]float64  // [trial][setting]: found less there, by the aim
+}
+
+// doubts finds it.
+func (p *Problem) doubts(settings []Setting) doubt {
+	all := make([]tried, len(p.seats))
+	p.cfg.Each(len(p.seats), func(i int) { all[i] = p.try(i, settings) })
+	d := doubt{seats: make([][]Interval, len(p.seats)), aim: make([]Interval, len(settings)), off: make([][]float64, trials)}
+	for t := range d.off {
+		d.off[t] = make([]float64, len(settings))
+	}
+	found, there := make([]float64, len(p.seats)), make([]float64, len(p.seats))
+	for k, x := range settings {
+		off := make([]float64, trials)
+		seats, aim := p.Efficiency(nil, x)
+		for i := range p.seats {
+			for t := range off {
+				off[t] = all[i].found[t][k] - all[i].there[t][k]
+			}
+			d.seats[i] = append(d.seats[i], within(seats[i], off))
+		}
+		for t := range off {
+			for i := range all {
+				found[i], there[i] = all[i].found[t][k], all[i].there[t][k]
+			}
+			off[t] = p.aim(found) - p.aim(there)
+			d.off[t][k] = off[t]
+		}
+		d.aim[k] = within(aim, off)
+	}
+	return d
+}
+
+// within is the interval of a value whose trials were that far off; an efficiency is
+// never above 0 dB.
+func within(db float64, off []float64) Interval {
+	mean, sd := meanSD(off)
+	half := student * sd * math.Sqrt(1+1.0/trials)
+	return Interval{db - mean - half, min(db-mean+half, 0)}
+}
+
+// student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
+const student = 2.131
+
+func meanSD(x []float64) (mean, sd float64) {
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		sd += (v - mean) * (v - mean) / float64(len(x)-1)
+	}
+	return mean, math.Sqrt(sd)
+}
+
+// between is the standard deviation of the difference of two settings, by the aim.
+func (d doubt) between(x, y int) float64 {
+	off := make([]float64, len(d.off))
+	for t, v := range d.off {
+		off[t] = v[x] - v[y]
+	}
+	_, sd := meanSD(off)
+	return sd
+}
+
+// clear says whether no seat has noise that matters.
+func (p *Problem) clear() bool {
+	return !slices.ContainsFunc(p.seats, func(s seat) bool { return !s.belief.Clear })
+}
+
+// followSD is by how many standard deviations the phases must do better than the
+// arrivals for the plan to leave these.
+const followSD = 3
+
+// judge gives the result its intervals, and the plan to the arrivals where the phases
+// cannot tell.
+func (p *Problem) judge(r *Result, g grid) {
+	by, sdMs, ok := p.byArrivals(r.Plan.GainDB)
+	step := max(r.FlatnessMs/4, g.step*250)
+	for again := true; again; {
+		again = false
+		near := func(ms float64) Setting { x := r.Plan; x.DelayMs += ms; return x }
+		settings := []Setting{{Sign: 1}, r.Plan, near(-step), near(step)}
+		last := func(x Setting) int { settings = append(settings, x); return len(settings) - 1 }
+		second, arrivals := -1, -1
+		if r.RunnerUp.Sign != 0 {
+			second = last(r.RunnerUp)
+		}
+		if ok && !r.Follows {
+			arrivals = last(by.Setting)
+		}
+		d := p.doubts(settings)
+		if ok && !r.Follows {
+			value := p.value(make([]float64, len(p.seats)), r.Plan)
+			if by.DelayMs != r.Plan.DelayMs && !p.clear() && value-by.valueDB < followSD*d.between(1, arrivals) {
+				r.Plan, r.Follows, again = by.Setting, true, true
+				continue
+			}
+		}
+		r.Today, r.PlanIn = d.aim[0], d.aim[1]
+		_, at := p.Efficiency(nil, r.Plan)
+		_, before := p.Efficiency(nil, settings[2])
+		_, after := p.Efficiency(nil, settings[3])
+		bend := (2*at - before - after) / (step * step)
+		if r.DelaySDMs = d.between(3, 2) / (2 * step) / bend; !(bend > 0) {
+			r.DelaySDMs = math.Inf(1)
+		}
+		if r.Follows {
+			r.DelaySDMs = sdMs
+		}
+		for i := range r.Seats {
+			r.Seats[i].Today, r.Seats[i].Plan = d.seats[i][0], d.seats[i][1]
+		}
+		if second >= 0 {
+			r.RunnerUpIn = d.aim[second]
+			for i := range r.Seats {
+				r.Seats[i].RunnerUp = d.seats[i][second]
+			}
+		}
+	}
+}
