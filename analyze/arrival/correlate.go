@@ -4,7 +4,7 @@ import "math"
 
 // correlate fills w.r with the generalised cross-correlation of s and w.p with
 // the pulse that one arrival makes in it: r = p ∗ h plus noise, where h are the
-// arrivals and p, real and even, is known exactly.
+// arrivals and p, real and even, is known exactly. measureOwn of s comes first.
 //
 // The weighting is Hannan and Thomson's, ψ = γ²/(1−γ²)/|Gxy| (Knapp and Carter,
 // IEEE Trans. ASSP-24, 1976, Table I), with coherence γ² and level taken over
@@ -47,7 +47,7 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	}
 	for b := range l.bands {
 		epsilon[b] = 0.1*level[b] + 1e-8*loudest
-		if level[b] < 1e-8*loudest {
+		if !w.own[b] || level[b] < 1e-8*loudest {
 			bandWeight[b] = 0
 		}
 	}
@@ -134,33 +134,6 @@ func medianHeight(bands []band, height, weight []float64) float64 {
 		}
 	}
 	return best
-}
-
-// repeats is how much the reference resembles itself at any one delay in range
-// beyond 25 ms: the largest magnitude of its autocorrelation with all third octaves
-// of one level, 0…1. Noise stays under 0.04, made-up music and speech of a second
-// or more under 0.14; a loop tends to 1 as it is heard longer.
-func (w *Workspace) repeats(s *long) float64 {
-	clear(w.spectrumX[:w.bins])
-	for _, e := range w.bands {
-		sum := 0.0
-		for _, v := range s.xx[e.lo:e.hi] {
-			sum += v
-		}
-		if sum <= 0 {
-			continue
-		}
-		g := float64(e.hi-e.lo) / sum
-		for k := e.lo; k < e.hi; k++ {
-			w.spectrumX[k] = complex(s.xx[k]*g, 0)
-		}
-	}
-	w.back.Inverse(w.r, w.spectrumX[:w.bins])
-	top := 0.0
-	for _, v := range w.r[int(0.025*w.grid):len(w.residual)] {
-		top = max(top, v, -v)
-	}
-	return top / w.r[0]
 }
 
 // tonal is the largest share, 0…1, of the reference that lies at one frequency, once
