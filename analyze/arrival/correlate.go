@@ -13,8 +13,9 @@ import "math"
 //	Q = W_b/(|H|_b·(Gxx+ε_b)),  r = F⁻¹{Q·Gxy},  p = F⁻¹{Q·Gxx}
 //
 // The smooth W_b and |H|_b leave a comb of reflections as it is: phase-only
-// weighting would answer it with arrivals that are not there. prior weighs when
-// s holds too few blocks to tell coherence.
+// weighting would answer it with arrivals that are not there. Nor is the fine structure
+// divided out of a reference that repeats itself (w.lined): what lies between its lines
+// is no sound. prior weighs when s holds too few blocks to tell coherence.
 func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	l := &w.layout
 	averages := s.averages()
@@ -86,7 +87,11 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			weight := bandWeight[b] + t*(bandWeight[o]-bandWeight[b])
 			h := height[b] + t*(height[o]-height[b])
 			eps := epsilon[b] + t*(epsilon[o]-epsilon[b])
-			if d := h * (s.xx[k] + eps); d > 0 {
+			xx := s.xx[k]
+			if w.lined {
+				xx = 10 * eps // the level
+			}
+			if d := h * (xx + eps); d > 0 {
 				w.q[k] = complex(weight/d, 0)
 			}
 		}

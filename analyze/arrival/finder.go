@@ -188,7 +188,7 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 	if f.tonal(&f.total) > 0.99 {
 		return 0, u, "the reference is a single tone, so that several delays fit"
 	}
-	if f.lines(&f.total) < fewLines {
+	if f.tones(&f.total) {
 		return 0, u, "the reference is a few tones, so that several delays fit"
 	}
 	if top, first, near := f.repeats(); top > likeItself {
@@ -200,6 +200,7 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 			return 0, u, f.periodic()
 		}
 	}
+	f.lined = f.repeating > 0
 	f.correlate(&f.total, f.weights, f.known)
 	if f.total.averages() >= 4 {
 		// Later, shorter searches know which bands are worth listening to.

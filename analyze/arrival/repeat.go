@@ -17,9 +17,10 @@ const (
 	floorShare = 1e-6
 	// leakMargin is by how much a third octave must exceed what may leak into it.
 	leakMargin = 10
-	// fewLines, weighed as their levels, are tones: noise has tens of thousands in half
-	// a second, held chords of a choir some hundreds.
-	fewLines = 100
+	// fewLines, weighed as their levels, are tones, where they are but lineShare of the
+	// bins of the third octaves they lie in: noise has tens of thousands, held chords of a
+	// choir some hundreds, and noise of a short and narrow band a half of its bins.
+	fewLines, lineShare = 100, 0.2
 	// likeItself: noise stays under 0.04, made-up music and speech of a second or
 	// more under 0.14; a loop tends to 1 as it is heard longer.
 	likeItself = 0.35
@@ -90,30 +91,30 @@ func (w *Workspace) measureOwn(s *long) {
 	}
 }
 
-// lines is how many lines the reference is worth, once all third octaves of its
-// own have one level. It leaves that spectrum in w.spectrumX.
-func (w *Workspace) lines(s *long) float64 {
+// tones says whether the reference is few lines, those of each third octave of its
+// own taken by themselves. It leaves the spectrum, with one level in all of them, in
+// w.spectrumX.
+func (w *Workspace) tones(s *long) bool {
 	clear(w.spectrumX[:w.bins])
-	var sum, squares float64
+	var lines, bins float64
 	for b, e := range w.bands {
 		if !w.own[b] {
 			continue
 		}
+		bins += float64(e.hi - e.lo)
+		squares := 0.0
 		g := float64(e.hi-e.lo) / w.ownPower[b]
 		for k := e.lo; k < e.hi; k++ {
 			v := s.xx[k] * g
 			w.spectrumX[k] = complex(v, 0)
-			sum += v
 			squares += v * v
 		}
+		lines += float64(e.hi-e.lo) * float64(e.hi-e.lo) / squares // their sum is their number
 	}
-	if squares == 0 {
-		return 0
-	}
-	return sum * sum / squares
+	return lines < fewLines && lines < lineShare*bins
 }
 
-// repeats takes the spectrum that lines left and finds how much the reference
+// repeats takes the spectrum that tones left and finds how much the reference
 // resembles itself at any one delay in range beyond the pitch of a voice, 0…1; the
 // first delay at which it does, grid samples, 0 for none; and how much it does at
 // shorter ones.

@@ -100,6 +100,9 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 		} else if len(found[i].Arrivals) == 0 {
 			e.cautions = append(e.cautions, caution.WithoutDelay(microphone, found[i].Reason))
 		}
+		if p := found[i].PeriodS; p > 0 {
+			e.cautions = append(e.cautions, caution.Repeats(reference, 1000*p, len(found[i].Arrivals) > 0))
+		}
 		caution.Sort(e.cautions)
 	}
 	return nil

@@ -167,6 +167,9 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 			cfg.DelayS[i] = 0
 		}
 	}
+	for _, at := range found {
+		cfg.PeriodS = max(cfg.PeriodS, at.PeriodS)
+	}
 	result, err := offline.Response(cmd.Context(), good, cfg)
 	if err != nil {
 		return err
