@@ -104,6 +104,37 @@ func TestProgrammeThatRepeatsItself(t *testing.T) {
 	}
 }
 
+// With a delay that is set by hand there is a curve of the lines there are, and
+// nothing between them.
+func TestNothingBetweenTheLines(t *testing.T) {
+	for name, on := range map[string]func(hz float64) bool{
+		"tones": func(hz float64) bool {
+			return slices.ContainsFunc([]float64{110, 523, 1319, 4186}, func(tone float64) bool { return math.Abs(hz/tone-1) < 0.2 })
+		},
+		"hum": func(hz float64) bool { return hz < 600 },
+	} {
+		x := narrow(name)
+		file := record(t, "take.wav", 48000, x, late(x, 700, 0.5, noise(2, len(x), 1e-4)))
+		m := list(t, decode(t, must(t, "response", file, "--delay", "14.583", "--json")), "microphones")[0]
+		hz, db, low, high := curve(t, m, "frequency_hz"), curve(t, m, "magnitude_db"), curve(t, m, "magnitude_low_db"), curve(t, m, "magnitude_high_db")
+		known := 0
+		for i, v := range db {
+			switch {
+			case math.IsNaN(v):
+			case !on(hz[i]):
+				t.Errorf("%s: %.2f dB at %.1f Hz, where nothing is played", name, v, hz[i])
+			case low[i]-0.05 > -6.02 || high[i]+0.05 < -6.02: // an end that is unknown is open
+				t.Errorf("%s: %.2f (%.2f…%.2f) dB at %.1f Hz, want −6.02", name, v, low[i], high[i], hz[i])
+			default:
+				known++
+			}
+		}
+		if known < 8 {
+			t.Errorf("%s: %d points are known", name, known)
+		}
+	}
+}
+
 // The daemon says the same of what it hears now: on the page, in the API and to
 // follow.
 func TestPagesSayThatProgrammeRepeatsItself(t *testing.T) {
