@@ -42,9 +42,13 @@ type Microphone struct {
 	DelaySDMs   float64
 	DelayFixed  bool // set by the operator, not found
 	DelayReason string
-	Polarity    polarity.Verdict
-	Curve       response.Curve
-	Arrivals    []arrival.Arrival
+	// PeriodMs is after how long the reference repeats itself exactly, 0 when it does
+	// not within the range: a delay found is the smallest that is not negative, and
+	// may be whole periods longer.
+	PeriodMs float64
+	Polarity polarity.Verdict
+	Curve    response.Curve
+	Arrivals []arrival.Arrival
 	// Impulse is the impulse response around the strongest arrival, linear,
 	// normalised to its largest magnitude; sample k lies at
 	// ImpulseStartMs + k·ImpulseStepMs after the reference.

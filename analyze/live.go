@@ -284,6 +284,7 @@ func (l *Live) Frame() *Frame {
 	slowFrom, slowN := l.slowTurn()
 	f.Bursts, f.AveragedS = 0, math.Inf(1)
 	f.UntilDone, f.UntilRemainingS = 1, 0
+	l.repeats()
 	for i := range l.mics {
 		m, out := &l.mics[i], &f.Microphones[i]
 		m.meter.read(&out.Input)
@@ -354,6 +355,21 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 		}
 	}
 	out.DelayMs = now
+}
+
+// repeats takes over whether the reference repeats itself, which the followers tell
+// each when it looks.
+func (l *Live) repeats() {
+	if l.settings.Hold {
+		return
+	}
+	period := 0.0
+	for i := range l.mics {
+		s := l.mics[i].follower.PeriodS()
+		period = max(period, s)
+		l.frame.Microphones[i].PeriodMs = 1000 * s
+	}
+	l.estimator.SetPeriod(period) // never one that it refuses
 }
 
 // normalise scales x to a largest magnitude of 1.

@@ -7,7 +7,7 @@ const farBelow = 0.01
 
 // correlate fills w.r with the generalised cross-correlation of s and w.p with
 // the pulse that one arrival makes in it: r = p ∗ h plus noise, where h are the
-// arrivals and p, real and even, is known exactly.
+// arrivals and p, real and even, is known exactly. measureOwn of s comes first.
 //
 // The weighting is Hannan and Thomson's, ψ = γ²/(1−γ²)/|Gxy| (Knapp and Carter,
 // IEEE Trans. ASSP-24, 1976, Table I), with coherence γ² and level taken over
@@ -16,8 +16,9 @@ const farBelow = 0.01
 //	Q = W_b/(|H|_b·(Gxx+ε_b)),  r = F⁻¹{Q·Gxy},  p = F⁻¹{Q·Gxx}
 //
 // The smooth W_b and |H|_b leave a comb of reflections as it is: phase-only
-// weighting would answer it with arrivals that are not there. prior weighs when
-// s holds too few blocks to tell coherence.
+// weighting would answer it with arrivals that are not there. Nor is the fine structure
+// divided out of a reference that repeats itself (w.lined): what lies between its lines
+// is no sound. prior weighs when s holds too few blocks to tell coherence.
 func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	l := &w.layout
 	averages := s.averages()
@@ -50,7 +51,7 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 	}
 	for b := range l.bands {
 		epsilon[b] = 0.1*level[b] + 1e-8*loudest
-		if level[b] < 1e-8*loudest {
+		if !w.own[b] || level[b] < 1e-8*loudest {
 			bandWeight[b] = 0
 		}
 	}
@@ -96,7 +97,11 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 			weight := bandWeight[b] + t*(bandWeight[o]-bandWeight[b])
 			h := height[b] + t*(height[o]-height[b])
 			eps := epsilon[b] + t*(epsilon[o]-epsilon[b])
-			if d := h * (s.xx[k] + eps); d > 0 {
+			xx := s.xx[k]
+			if w.lined {
+				xx = 10 * eps // the level
+			}
+			if d := h * (xx + eps); d > 0 {
 				w.q[k] = complex(weight/d, 0)
 			}
 		}
@@ -144,33 +149,6 @@ func medianHeight(bands []band, height, weight []float64) float64 {
 		}
 	}
 	return best
-}
-
-// repeats is how much the reference resembles itself at any one delay in range
-// beyond 25 ms: the largest magnitude of its autocorrelation with all third octaves
-// of one level, 0…1. Noise stays under 0.04, made-up music and speech of a second
-// or more under 0.14; a loop tends to 1 as it is heard longer.
-func (w *Workspace) repeats(s *long) float64 {
-	clear(w.spectrumX[:w.bins])
-	for _, e := range w.bands {
-		sum := 0.0
-		for _, v := range s.xx[e.lo:e.hi] {
-			sum += v
-		}
-		if sum <= 0 {
-			continue
-		}
-		g := float64(e.hi-e.lo) / sum
-		for k := e.lo; k < e.hi; k++ {
-			w.spectrumX[k] = complex(s.xx[k]*g, 0)
-		}
-	}
-	w.back.Inverse(w.r, w.spectrumX[:w.bins])
-	top := 0.0
-	for _, v := range w.r[int(0.025*w.grid):len(w.residual)] {
-		top = max(top, v, -v)
-	}
-	return top / w.r[0]
 }
 
 // tonal is the largest share, 0…1, of the reference that lies at one frequency, once

@@ -2,6 +2,7 @@ package arrival
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 )
@@ -45,7 +46,14 @@ type Finder struct {
 	flat    []float64
 	list    []peak
 	known   []float64 // band weights that long blocks told
-	coarse  bool      // a Follower does the transforms itself, when it has the time
+	// repeating is the period of the reference, samples, as the last search found it;
+	// 0: it does not repeat itself exactly within the range.
+	repeating int
+	reason    struct { // why it cannot be told with that period, made once
+		repeating int
+		text      string
+	}
+	coarse bool // a Follower does the transforms itself, when it has the time
 }
 
 // NewFinder checks cfg and returns an empty finder.
@@ -165,6 +173,7 @@ func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
 
 // search looks for the arrivals in f.total.
 func (f *Finder) search() (n int, u pulse, reason string) {
+	f.repeating = 0
 	switch x, y := f.total.silent(f.layout); {
 	case f.total.samples == 0:
 		return 0, u, "nothing was heard yet"
@@ -175,12 +184,23 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 	case y:
 		return 0, u, "the microphone is silent"
 	}
+	f.measureOwn(&f.total)
 	if f.tonal(&f.total) > 0.99 {
 		return 0, u, "the reference is a single tone, so that several delays fit"
 	}
-	if f.repeats(&f.total) > 0.35 {
-		return 0, u, "the programme repeats itself, so that several delays fit"
+	if f.tones(&f.total) {
+		return 0, u, "the reference is a few tones, so that several delays fit"
 	}
+	if top, first, near := f.repeats(); top > likeItself {
+		f.repeating = f.period(first)
+		switch {
+		case f.repeating == 0:
+			return 0, u, "the programme repeats itself, so that several delays fit"
+		case float64(f.repeating) < leastPeriodS*f.rate || near > sides:
+			return 0, u, f.periodic()
+		}
+	}
+	f.lined = f.repeating > 0
 	f.correlate(&f.total, f.weights, f.known)
 	if f.total.averages() >= 4 {
 		// Later, shorter searches know which bands are worth listening to.
@@ -188,6 +208,12 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 		for b, v := range f.weights {
 			f.known[b] = 0.1 + v/max(top, 1e-9)
 		}
+	}
+	if f.width(f.weights) < narrowBands {
+		return 0, u, "the programme is too narrow a band to tell one of its cycles from the next"
+	}
+	if f.repeating > 0 {
+		f.withinPeriod(f.repeating)
 	}
 	n, u, reason = f.peaks(f.list)
 	if n > 0 && f.total.averages() < 4 {
@@ -220,6 +246,19 @@ func (f *Finder) FindNewest(dst []Arrival, seconds float64) (list []Arrival, rea
 	f.window.align(f.Workspace, &f.history, int(math.Round(f.delayOf(f.list[strongest(f.list[:n])]))), f.history.end-int64(count))
 	f.window.finish(f.Workspace, &f.history)
 	return f.report(dst[:0], f.list[:n], u, strongest(f.list[:n]), &f.window), ""
+}
+
+// PeriodS is after how many seconds the reference repeats itself exactly, as the
+// last Find heard it; 0: not within the range. A delay is then one within a
+// period, the smallest that is not negative, and may be whole periods longer.
+func (f *Finder) PeriodS() float64 { return float64(f.repeating) / f.rate }
+
+// periodic is why a period in which no delay can be told has none.
+func (f *Finder) periodic() string {
+	if r := &f.reason; r.repeating != f.repeating {
+		r.repeating, r.text = f.repeating, fmt.Sprintf("the programme repeats itself every %.1f ms, so that several delays fit", 1000*f.PeriodS())
+	}
+	return f.reason.text
 }
 
 // delayOf is a peak's delay in samples.

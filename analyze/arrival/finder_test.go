@@ -109,13 +109,13 @@ func TestReasons(t *testing.T) {
 		tone2[i] = math.Sin(2*math.Pi*440*float64(i-4800)/rate) + 0.003*other[i]
 		clean[i] = math.Sin(2 * math.Pi * 1000 * float64(i) / rate)
 		clean2[i] = -math.Sin(2 * math.Pi * 1000 * float64(i-100) / rate)
-		loop[i] = noise[i%24000]
-		loop2[i] = noise[(i+19200)%24000] + 0.1*other[i]
+		loop[i] = noise[i%3840]
+		loop2[i] = noise[(i+1920)%3840] + 0.1*other[i]
 		clicks[i], clicks2[i] = 0.003*noise[i], 0.003*other[i]
-		if i%12000 == 5000 {
+		if i%3000 == 2500 {
 			clicks[i] += 30
 		}
-		if i%12000 == 4000 {
+		if i%3000 == 500 {
 			clicks2[i] += 30
 		}
 	}
@@ -131,8 +131,8 @@ func TestReasons(t *testing.T) {
 		{"unrelated", noise, other, "stands out"},
 		{"one tone", tone, tone2, "single tone"},
 		{"one tone, no noise", clean, clean2, "single tone"},
-		{"a loop", loop, loop2, "repeats itself"},
-		{"clicks four times a second", clicks, clicks2, "repeats itself"},
+		{"a loop", loop, loop2, "repeats itself every 80.0 ms"},
+		{"clicks 16 times a second", clicks, clicks2, "repeats itself every 62.5 ms"},
 	} {
 		list, reason := find(t, Config{}, c.x, c.y)
 		if len(list) != 0 || reason == "" || !strings.Contains(reason, c.reason) {

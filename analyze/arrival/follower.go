@@ -192,6 +192,9 @@ func (f *Follower) Delay() (a Arrival, ok bool, reason string) {
 	return f.arrival, f.found, f.reason
 }
 
+// PeriodS is that of Finder, as the last look over the whole range found it.
+func (f *Follower) PeriodS() float64 { return f.finder.PeriodS() }
+
 // Arrivals appends the latest list to dst[:0], earliest first.
 func (f *Follower) Arrivals(dst []Arrival) []Arrival { return append(dst[:0], f.list...) }
 

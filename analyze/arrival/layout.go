@@ -93,6 +93,9 @@ type Workspace struct {
 	r, p              []float64   // correlation and pulse, n/decimate
 	residual          []float64   // the lags in range
 	gain              [32]float64 // of each third octave: what correlate weighs it with, its fine structure aside
+	own               [32]bool    // of each third octave: the reference has sound there
+	ownPower          [32]float64 // and how much
+	lined             bool        // the reference repeats itself: it has lines
 	smear             float64     // grid samples over which the loudspeaker itself spreads a pulse: 1.5 over the bandwidth of what it plays
 	scale             []float64   // mean magnitude in segments of the lags
 	sortScratch       []float64

@@ -21,12 +21,16 @@ type Calibration struct {
 
 // What a calibrator's recording must be like.
 const (
-	sliceS         = 0.25
-	leastSteadyS   = 2
-	steadyDB       = 0.3 // slices farther from the median are left out
-	weakestToneDB  = -80 // re full scale
-	clearOfNoiseDB = 20
-	frequencyPart  = 0.017 // IEC 60942:2017, class 2
+	sliceS       = 0.25
+	leastSteadyS = 2
+	steadyDB     = 0.2 // slices farther from the steady part are left out
+	// More than astrayS of the calibrator's own tone at another level is no handling:
+	// it was not seated, and nobody knows when.
+	astrayS, sameToneDB, clearOfRest = 1.0, 30.0, 30.0
+	steadyFrequency                  = 0.002 // from slice to slice, relative
+	weakestToneDB                    = -80   // re full scale
+	clearOfNoiseDB                   = 20
+	frequencyPart                    = 0.017 // IEC 60942:2017, class 2
 )
 
 // Calibrate reads the offset off a recording of a calibrator that gives levelDB
@@ -61,11 +65,20 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 	if !(10*math.Log10(2*middle) > weakestToneDB) {
 		return c, errors.New("no calibrator tone: the recording is all but silent from 100 Hz to 2 kHz; check channel and gain")
 	}
+	middle = steadiest(tones, middle)
 	var sum, squares, rest, frequency float64
-	used := 0
+	used, astray := 0, 0
+	least, most := math.Inf(1), 0.0 // of the frequency
+	other := math.NaN()             // the level that is farthest off, dB
 	for i, tone := range tones {
 		db := 10 * math.Log10(tone/middle)
 		if math.Abs(db) > steadyDB {
+			if tone > clearOfRest*rests[i] && math.Abs(db) < sameToneDB && off(frequencies[i], frequencies[nearest(tones, middle)]) < steadyFrequency {
+				astray++
+				if !(math.Abs(db) <= math.Abs(other)) {
+					other = db
+				}
+			}
 			continue
 		}
 		for _, v := range x[i*hop : i*hop+n] {
@@ -78,6 +91,7 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 		squares += db * db
 		rest += rests[i]
 		frequency += frequencies[i]
+		least, most = min(least, frequencies[i]), max(most, frequencies[i])
 	}
 	k := float64(used)
 	c.SteadyS = k * float64(hop) / rateHz
@@ -97,10 +111,45 @@ func Calibrate(x []float64, rateHz, levelDB float64) (Calibration, error) {
 		return c, fmt.Errorf("no calibrator tone: the strongest one, %.0f Hz, is %.0f dB %s the rest, not %d above; seat the microphone and record again", c.FrequencyHz, math.Abs(clear), side, clearOfNoiseDB)
 	case off(c.FrequencyHz, 1000) > frequencyPart && off(c.FrequencyHz, 250) > frequencyPart:
 		return c, fmt.Errorf("a tone of %.1f Hz is no calibrator's 1000 or 250 Hz: check sample rate and source", c.FrequencyHz)
+	case most > least*(1+steadyFrequency):
+		return c, fmt.Errorf("the tone wanders from %.1f to %.1f Hz, which a calibrator's does not: change its battery, or check the source", least, most)
 	case c.SteadyS < leastSteadyS:
 		return c, fmt.Errorf("only %.1f s of the tone are steady within ±%g dB: hold still and record again", c.SteadyS, steadyDB)
+	case float64(astray)*float64(hop)/rateHz > astrayS:
+		return c, fmt.Errorf("for %.1f s the tone is at another level, as far as %+.1f dB off: seat the calibrator, hold still and record again", float64(astray)*float64(hop)/rateHz, other)
 	}
 	return c, nil
+}
+
+// steadiest is the mean square that most slices are within steadyDB of; of equals the
+// one nearest to the median.
+func steadiest(tones []float64, middle float64) (best float64) {
+	most := 0
+	for _, t := range tones {
+		if !(t > 0) {
+			continue
+		}
+		n := 0
+		for _, o := range tones {
+			if math.Abs(10*math.Log10(o/t)) <= steadyDB {
+				n++
+			}
+		}
+		if n > most || n == most && math.Abs(math.Log(t/middle)) < math.Abs(math.Log(best/middle)) {
+			most, best = n, t
+		}
+	}
+	return best
+}
+
+// nearest is the index of the value that is nearest to x.
+func nearest(values []float64, x float64) (best int) {
+	for i, v := range values {
+		if math.Abs(v-x) < math.Abs(values[best]-x) {
+			best = i
+		}
+	}
+	return best
 }
 
 func off(frequencyHz, nominalHz float64) float64 { return math.Abs(frequencyHz/nominalHz - 1) }

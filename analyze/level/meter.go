@@ -28,7 +28,8 @@ type Config struct {
 // Meter measures the levels of one channel. Not for two goroutines at once.
 type Meter struct {
 	cfg        Config
-	a, c       cascade
+	a, c, z    cascade
+	begun      bool
 	fast, slow float64 // what a new square weighs
 	af, as     float64 // A-weighted mean squares, F and S
 	cf, cs     float64
@@ -41,6 +42,7 @@ type Meter struct {
 	untilLevel int // samples to the next value of the statistics
 	perLevel   int
 	bufA, bufC []float64
+	bufZ       []float64
 }
 
 // sums are what is accumulated over a time.
@@ -82,11 +84,12 @@ func NewMeter(cfg Config) (*Meter, error) {
 		cfg:      cfg,
 		a:        newWeighting(A, cfg.SampleRateHz),
 		c:        newWeighting(C, cfg.SampleRateHz),
+		z:        newWeighting(Z, cfg.SampleRateHz),
 		fast:     -math.Expm1(-1 / (fastS * cfg.SampleRateHz)),
 		slow:     -math.Expm1(-1 / (slowS * cfg.SampleRateHz)),
 		perLevel: int(cfg.SampleRateHz / 100),
 		cPeak:    newPeakFinder(), zPeak: newPeakFinder(),
-		bufA: make([]float64, blockSize), bufC: make([]float64, blockSize),
+		bufA: make([]float64, blockSize), bufC: make([]float64, blockSize), bufZ: make([]float64, blockSize),
 	}
 	if cfg.Bands != 0 {
 		var err error
@@ -116,6 +119,8 @@ func (m *Meter) Bands() []Band {
 func (m *Meter) Reset() {
 	m.a.reset()
 	m.c.reset()
+	m.z.reset()
+	m.begun = false
 	m.af, m.as, m.cf, m.cs = 0, 0, 0, 0
 	if m.bank != nil {
 		m.bank.reset()
@@ -137,14 +142,39 @@ func (m *Meter) Feed(x []float64) {
 	}
 }
 
+// steadyShare of the mean square of the first samples is a direct component, and
+// none of sound of 40 Hz and more.
+const steadyShare = 0.95
+
+// begin spares the filters the step that a converter's direct component would be.
+func (m *Meter) begin(x []float64) {
+	m.begun = true
+	var sum, squares float64
+	for _, v := range x {
+		sum += v
+		squares += v * v
+	}
+	mean := sum / float64(len(x))
+	if !(mean*mean > steadyShare*squares/float64(len(x))) {
+		return
+	}
+	for _, c := range []cascade{m.a, m.c, m.z} {
+		c.settle(mean)
+	}
+}
+
 func (m *Meter) block(x []float64) {
-	a, c := m.bufA[:len(x)], m.bufC[:len(x)]
+	if !m.begun {
+		m.begin(x)
+	}
+	a, c, z := m.bufA[:len(x)], m.bufC[:len(x)], m.bufZ[:len(x)]
 	m.a.filter(a, x)
 	m.c.filter(c, x)
+	m.z.filter(z, x)
 	s := sums{samples: int64(len(x))}
 	fast, slow, af, as, cf, cs := m.fast, m.slow, m.af, m.as, m.cf, m.cs
 	for i, v := range x {
-		s.z += v * v
+		s.z += z[i] * z[i]
 		if v >= caution.FullScale || v <= -caution.FullScale {
 			s.clipped++
 		}
@@ -164,7 +194,7 @@ func (m *Meter) block(x []float64) {
 		m.bank.add(m.part.bands, x)
 	}
 	m.cPeak.add(c)
-	m.zPeak.add(x)
+	m.zPeak.add(z)
 	m.history.energy(s.a, len(x))
 	if m.untilLevel -= len(x); m.untilLevel == 0 {
 		m.untilLevel = m.perLevel

@@ -302,6 +302,83 @@ func TestCalibrate(t *testing.T) {
 }
 
 // A calibrated meter reads the calibrator's level.
+// A calibrator that was not seated for part of the time gives two levels, and nobody
+// knows which is right; a tone that wanders is no calibrator's.
+func TestCalibratorThatWasNotSeated(t *testing.T) {
+	const rate = 48000
+	// level is the tone with these decibels for so many seconds each.
+	level := func(parts ...[2]float64) []float64 {
+		var x []float64
+		for _, p := range parts {
+			part := sine(rate, 1000, 0.1*math.Pow(10, p[0]/20), p[1])
+			x = append(x, part...)
+		}
+		return x
+	}
+	slow := sine(rate, 1000, 0.1, 8)
+	for i := range slow { // the battery ends
+		slow[i] *= math.Pow(10, -0.2*float64(i)/rate/20)
+	}
+	chirp := make([]float64, 8*rate)
+	for i := range chirp {
+		chirp[i] = 0.1 * math.Sin(2*math.Pi*(1000*float64(i)+float64(i)*float64(i)/rate/2)/rate)
+	}
+	for name, c := range map[string]struct {
+		x    []float64
+		want string
+	}{
+		"seated after 3 of 8 s":      {level([2]float64{-6, 3}, [2]float64{0, 5}), "another level"},
+		"slipped after 3 of 8 s":     {level([2]float64{0, 3}, [2]float64{-6, 5}), "another level"},
+		"half a decibel for 2 s":     {level([2]float64{0, 5}, [2]float64{-0.5, 2}), "another level"},
+		"twice, not seated at first": {level([2]float64{-6, 2}, [2]float64{0, 2}, [2]float64{-6, 2}), "another level"},
+		"the level falls":            {slow, "another level"},
+		"the frequency rises":        {chirp, "wanders"},
+		"handled for half a second":  {level([2]float64{-6, 0.5}, [2]float64{0, 5}), ""},
+		"lifted for a moment":        {level([2]float64{0, 3}, [2]float64{-90, 0.5}, [2]float64{0, 3}), ""},
+	} {
+		got, err := Calibrate(c.x, rate, 94)
+		switch {
+		case c.want == "":
+			if err != nil || math.Abs(got.OffsetDB-114) > 0.05 {
+				t.Errorf("%s: %+v, %v", name, got, err)
+			}
+		case err == nil || !strings.Contains(err.Error(), c.want) || strings.Contains(err.Error(), "\n"):
+			t.Errorf("%s: %+v, %v; want %q", name, got, err, c.want)
+		}
+	}
+}
+
+// A converter's direct component is no sound (IEC 61672-1:2013: Z begins at 10 Hz):
+// neither the equivalent level nor the peak knows of it.
+func TestDirectComponentDoesNotCount(t *testing.T) {
+	const rate = 48000
+	x := coloured(3, 1<<18, rate, 20, 20000, 3)
+	offset := make([]float64, len(x))
+	for i, v := range x {
+		x[i] = 0.01 * v
+		offset[i] = x[i] + 0.3
+	}
+	a, b := newMeter(t, Config{SampleRateHz: rate}), newMeter(t, Config{SampleRateHz: rate})
+	var without, with Reading
+	for from := 0; from < len(x); from += rate { // of peaks, those once filters have settled
+		to := min(len(x), from+rate)
+		a.Feed(x[from:to])
+		b.Feed(offset[from:to])
+		a.Take(&without)
+		b.Take(&with)
+	}
+	peak := with.LZPeakDB - without.LZPeakDB
+	without, with = read(a), read(b)
+	for name, d := range map[string]float64{
+		"LZeq": with.LZeqDB - without.LZeqDB, "LCeq": with.LCeqDB - without.LCeqDB, "LAeq": with.LAeqDB - without.LAeqDB,
+		"LZpeak": peak, "LCpeak": with.LCPeakDB - without.LCPeakDB, "LAFmax": with.LAFMaxDB - without.LAFMaxDB,
+	} {
+		if math.Abs(d) > 0.1 {
+			t.Errorf("%s differs by %+.3f dB", name, d)
+		}
+	}
+}
+
 func TestCalibratedMeter(t *testing.T) {
 	x := sine(48000, 1000, 0.25, 5)
 	c, err := Calibrate(x, 48000, 94)

@@ -42,6 +42,17 @@ func (c cascade) reset() {
 	}
 }
 
+// settle makes the state that of an input that has been v for ever.
+func (c cascade) settle(v float64) {
+	for i := range c {
+		f := &c[i]
+		y := v * (f.b0 + f.b1 + f.b2) / (1 + f.a1 + f.a2)
+		f.s2 = f.b2*v - f.a2*y
+		f.s1 = f.b1*v - f.a1*y + f.s2
+		v = y
+	}
+}
+
 // response at a frequency of phase w radians a sample.
 func (c cascade) response(w float64) complex128 {
 	z := cmplx.Rect(1, -w)

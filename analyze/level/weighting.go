@@ -46,12 +46,18 @@ func (w Weighting) analogDB(f float64) float64 {
 	return 0
 }
 
+// zeroCutHz is where weighting Z ends below, a Butterworth high-pass of two poles:
+// what a converter adds of its own must not count, and at 10 Hz, from where the
+// standard wants it (IEC 61672-1:2013, 5.5.9 and Table 3, class 1 within +3.0 dB
+// there, ±1 dB at 40 Hz), it is 0.01 dB down.
+const zeroCutHz = 2
+
 // newWeighting designs the digital filter, gain 1 at 1 kHz. The poles below 1 kHz
 // go over by the bilinear transform, which does them no harm; the double pole
 // at 12.2 kHz, which it would ruin near half the sample rate, is fitted.
 func newWeighting(w Weighting, rateHz float64) cascade {
 	if w == Z {
-		return nil
+		return highPass(2, zeroCutHz, rateHz)
 	}
 	pole := func(f float64) complex128 { return bilinear(complex(-prewarp(f, rateHz), 0)) }
 	c := cascade{fromRoots(1, 1, pole(pole1Hz), pole(pole1Hz)), fitTop(rateHz)}

@@ -376,6 +376,7 @@ func (e *Estimator) Spectra(mic int, dst *Spectra) {
 	dst.DelayS, dst.AveragedS = e.delays[mic].seconds, e.AveragedS(mic)
 	if e.grid != nil {
 		e.grid.read(dst, e.bands, e.lates, mic)
+		dst.blankFloor()
 	} else {
 		e.bands[0].read(dst, mic, e.lates[0])
 	}

@@ -284,6 +284,9 @@ func (g *grid) read(dst *Spectra, bands []*band, lates []*late, mic int) {
 				if by[side] = l.mics[mic].even[q.late]; by[side].ok {
 					even = true
 					of = l.band
+				} else if l.period > 0 { // nothing is known between its lines
+					worth[side] = 0
+					continue
 				} else {
 					worth[side] = 1 / l.widen(mic, q.late, 1/worth[side], xx, yy, xy)
 				}

@@ -59,6 +59,7 @@ type late struct {
 	points []lines
 	mics   []lateness
 	trust  *trust    // nil for a fixed window
+	period float64   // of the reference, s; 0: none
 	bin    []float64 // what a bin is made of, by lines
 	// Means of the cells, scratch: |X|², |Y|², X*·Y, and what X explains of |Y|².
 	xx, yy, re, im, explained []float64

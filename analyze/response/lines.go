@@ -23,9 +23,11 @@ import "math"
 type trust struct {
 	told   []line
 	sparse []float64 // by how much fewer averages a line is worth that sounds now and then
+	idle   []bool    // lines that a periodic reference does not have, see periodic
 	spread []float64 // of H over the lines of a group, re the reference
 	about  []float64 // of H about the points of a group: late sound, summed over points
 	points []float64
+	least  []float64 // late sound that a group has at least: 0, or all there is when its lines are too few
 }
 
 // line is what one contributes to the estimate of a point, times its trust s, 0…1.
@@ -48,7 +50,7 @@ type estimate struct {
 func newTrust(lines, groups int) *trust {
 	return &trust{
 		told: make([]line, lines), sparse: make([]float64, lines), spread: make([]float64, groups),
-		about: make([]float64, groups), points: make([]float64, groups),
+		about: make([]float64, groups), points: make([]float64, groups), least: make([]float64, groups), idle: make([]bool, lines),
 	}
 }
 
@@ -59,6 +61,8 @@ const (
 	// leastSpread is the late sound that every room is taken to have, re all that is
 	// explained: lines count alike where noise is below.
 	leastSpread = 1e-3
+	// fewKept lines of a periodic reference tell too little of how much they spread.
+	fewKept = 8
 	// lineBandwidth is how many lines half overlapping segments tell of one: 2.11,
 	// the sum of the squared correlations over lines and segments, re 1.06, that
 	// over segments.
@@ -70,6 +74,7 @@ func (t *trust) lines(l *late, a *averages) {
 	clear(t.told)
 	clear(t.about)
 	clear(t.points)
+	clear(t.least)
 	for g := range a.groups {
 		t.spread[g] = 0
 		if n := l.worth(&a.groups[g]); n > lateAverages {
@@ -81,12 +86,14 @@ func (t *trust) lines(l *late, a *averages) {
 // group does it for the lines of one, worth n averages.
 func (t *trust) group(l *late, a *averages, g int, n float64) {
 	from, to := l.band.groups[g], l.band.groups[g+1]
-	var reference, explained, rest float64
+	var reference, explained, rest, count float64
+	t.periodic(l, from, to)
 	for i := from; i < to; i++ {
 		c := &a.cells[i]
-		if !(c.xx > 0) {
+		if !(c.xx > 0) || t.idle[i] {
 			continue
 		}
+		count++
 		// The mean square of noise is twice its squared mean.
 		t.sparse[i] = max(1, a.squares[i]/(c.xx*c.xx)*n*l.band.whole/2-lateChance)
 		reference += l.xx[i]
@@ -96,13 +103,13 @@ func (t *trust) group(l *late, a *averages, g int, n float64) {
 	if !(reference > 0) {
 		return
 	}
-	lines := float64(to - from)
+	lines := count
 	noise := rest / n / lines // of |Ĥ−H|² at a line, times its |X|²
 	prior := explained / reference
 	// First the spread, with lines that are above noise, then what to think of lines.
 	var s, squares, hr, hi, hh float64
 	for i := from; i < to; i++ {
-		if l.xx[i] > 0 {
+		if l.xx[i] > 0 && !t.idle[i] {
 			inverse := 1 / l.xx[i]
 			off := noise * inverse
 			w := prior / (prior + off)
@@ -116,12 +123,16 @@ func (t *trust) group(l *late, a *averages, g int, n float64) {
 	}
 	chance := 2 * noise / reference * math.Sqrt(2*lines)
 	spread := max(0, (hh/s-(hr*hr+hi*hi)/(s*s))*besides(s*s/squares)-chance)
+	if count < fewKept && count < float64(to-from) {
+		spread = prior // too few to tell: each may be off by all there is
+		t.least[g] = prior
+	}
 	t.spread[g] = spread
 	// Later than the lines' window, it is noise that comes when the line sounds.
 	beyond := min(1, lateBeyond*spread*reference/lines/(noise*n))
 	spread = max(spread, leastSpread*prior)
 	for i := from; i < to; i++ {
-		if l.xx[i] > 0 {
+		if l.xx[i] > 0 && !t.idle[i] {
 			inverse := 1 / l.xx[i]
 			off := noise * inverse
 			w := spread / (spread + off)
@@ -147,7 +158,7 @@ func besides(n float64) float64 {
 // finish completes the estimates of points of group g.
 func (t *trust) finish(e *estimate, g int) {
 	if e.unexplained > 0 {
-		e.variance += max(0, t.about[g]/t.points[g]) * e.uneven
+		e.variance += max(t.least[g], t.about[g]/t.points[g]) * e.uneven
 		e.ok = e.variance > 0
 	}
 }

@@ -77,6 +77,10 @@ func (f *File) Frames() int64 { return f.layout.frames }
 // Lost is how many frames more the header promises: not 0 when the file was cut short.
 func (f *File) Lost() int64 { return f.layout.lost }
 
+// More is how many frames lie in data chunks behind the first, which a WAV file
+// has but one of: they are not read.
+func (f *File) More() int64 { return f.layout.more }
+
 // Close closes the file. Reads must have ended.
 func (f *File) Close() error { return f.file.Close() }
 

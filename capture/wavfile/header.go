@@ -37,6 +37,7 @@ type layout struct {
 	start  int64 // byte of the first frame
 	frames int64
 	lost   int64 // frames that the header promises and the file has not
+	more   int64 // frames in data chunks behind the first, which are not read
 }
 
 // parse reads the chunks up to the sound.
@@ -117,6 +118,7 @@ func parse(r io.ReaderAt, size int64) (layout, error) {
 			if l.frames == 0 {
 				return l, errors.New("holds no sound: its data chunk is empty")
 			}
+			l.more = more(r, at+n+n&1, size) / int64(l.format.frameBytes())
 			return l, nil
 		}
 		if n > size-at {
@@ -125,6 +127,25 @@ func parse(r io.ReaderAt, size int64) (layout, error) {
 		at += n + n&1 // chunks begin at even bytes
 	}
 	return l, fmt.Errorf("has more than %d chunks before its sound: it is damaged, export it again", maxChunks)
+}
+
+// more is how many bytes of sound lie in data chunks from byte at on. The format
+// knows one; some recorders that were paused have written several. What does not
+// look like chunks is nobody's sound.
+func more(r io.ReaderAt, at, size int64) (bytes int64) {
+	for range maxChunks {
+		var chunk [chunkBytes]byte
+		if size-at < chunkBytes || readAt(r, chunk[:], at) != nil {
+			return bytes
+		}
+		at += chunkBytes
+		n := min(int64(binary.LittleEndian.Uint32(chunk[4:])), size-at)
+		if string(chunk[:4]) == "data" {
+			bytes += n
+		}
+		at += n + n&1
+	}
+	return bytes
 }
 
 func parseFormat(b []byte) (Format, error) {

@@ -178,6 +178,30 @@ func TestWhatWasCutOffIsCounted(t *testing.T) {
 	}
 }
 
+// The format knows one data chunk. What recorders wrote into more is counted.
+func TestFurtherDataChunksAreCounted(t *testing.T) {
+	format, sound, list := fmtChunk(tagPCM, 1, 48000, 2, 16), chunk("data", make([]byte, 20)), chunk("LIST", []byte{1, 2, 3})
+	for name, c := range map[string]struct {
+		b    []byte
+		more int64
+	}{
+		"one":            {riff(format, sound), 0},
+		"one and a list": {riff(format, sound, list), 0},
+		"two":            {riff(format, sound, sound), 10},
+		"three":          {riff(format, sound, list, sound, chunk("data", make([]byte, 6))), 13},
+		"a cut second":   {riff(format, sound, sound)[:len(riff(format, sound, sound))-8], 6},
+	} {
+		f, err := Open(save(t, c.b))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Frames() != 10 || f.More() != c.more || f.Lost() != 0 {
+			t.Errorf("%s: %d frames and %d more, want 10 and %d", name, f.Frames(), f.More(), c.more)
+		}
+		f.Close()
+	}
+}
+
 func TestNotANumberIsNamed(t *testing.T) {
 	b := make([]byte, 4*6)
 	binary.LittleEndian.PutUint32(b[4*5:], math.Float32bits(float32(math.NaN())))

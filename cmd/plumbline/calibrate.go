@@ -37,6 +37,9 @@ func readCalibration(ctx context.Context, text string, channel int) (c level.Cal
 		return c, err
 	}
 	defer file.Close()
+	if file.More() > 0 { // which of them holds the tone, nobody knows
+		return c, fmt.Errorf("%s holds its sound in several data chunks: export it again", path)
+	}
 	if n := file.Format().Channels; n == 1 {
 		channel = 0
 	} else if channel >= n {

@@ -119,6 +119,9 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 		} else if err := e.linear(ctx, rec, i, found[i]); err != nil {
 			return err
 		}
+		if p := found[i].PeriodS; p > 0 {
+			e.cautions = append(e.cautions, caution.Repeats(reference, 1000*p, len(found[i].Arrivals) > 0))
+		}
 		caution.Sort(e.cautions)
 	}
 	return nil

@@ -31,9 +31,14 @@ func completeWAV(*cobra.Command, []string, string) ([]string, cobra.ShellCompDir
 	return []string{"wav"}, cobra.ShellCompDirectiveFilterFileExt
 }
 
-// noteLoss says on standard error when a recording was cut short.
+// noteLoss says on standard error what of a recording is not there, or not read.
 func noteLoss(cmd *cobra.Command, path string, file *wavfile.File) {
-	if rate := float64(file.Format().SampleRateHz); file.Lost() > 0 {
+	rate := float64(file.Format().SampleRateHz)
+	if file.More() > 0 {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%s holds its sound in several data chunks: the first, %.3g s, is read and %.3g s behind it are not; export it again for all of it\n",
+			path, float64(file.Frames())/rate, float64(file.More())/rate)
+	}
+	if file.Lost() > 0 {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%s was cut short: its header promises %.3g s more than the %.3g s that are there and are used\n",
 			path, float64(file.Lost())/rate, float64(file.Frames())/rate)
 	}

@@ -29,6 +29,7 @@ type responseFlags struct {
 	windowSamples int            // 0: multi-resolution
 	delayMs       float64        // NaN: find it
 	sure          *offline.Until // nil: the whole recording
+	periodS       float64        // of the reference; 0: it does not repeat itself
 }
 
 func newResponseCommand() *cobra.Command {
@@ -160,7 +161,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	defer line.end()
 	cfg := offline.ResponseConfig{
 		Window: f.windowSamples, Overlap: f.overlap, Until: f.sure, Progress: line.at,
-		DelayS: make([]float64, len(delays)),
+		DelayS: make([]float64, len(delays)), PeriodS: f.periodS,
 	}
 	for i, d := range delays {
 		if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
@@ -219,7 +220,15 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 		for i := range delays {
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
 		}
-		return delays, nil, nil
+		if f.windowSamples > 0 { // plain, whatever is played
+			return delays, nil, nil
+		}
+		one := rec
+		one.Microphones = []int{rec.Reference}
+		if found, err = findArrivals(cmd.Context(), cmd, one, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS}); err == nil {
+			f.periodS = found[0].PeriodS
+		}
+		return delays, nil, err
 	}
 	found, err = findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
 	if err != nil {
@@ -229,6 +238,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 		return nil, nil, err
 	}
 	for i, at := range found {
+		f.periodS = max(f.periodS, at.PeriodS)
 		delays[i] = delay{ms: math.NaN(), sdMs: math.NaN(), reason: at.Reason}
 		if a, ok := at.Main(); ok {
 			delays[i] = delay{ms: a.DelayMs, sdMs: a.DelaySDMs}

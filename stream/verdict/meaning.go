@@ -47,6 +47,7 @@ type meaning struct {
 
 	delayMs, sdMs float64
 	fixed         bool
+	periodMs      float64                      // of the reference; 0: it does not repeat itself
 	arrivals      [maxArrivals]arrival.Arrival // those that matter, earliest first
 	index         [maxArrivals]int             // their places in the frame's list, from 1
 	n             int
@@ -76,7 +77,7 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		channel: mic.Channel, reference: f.Reference.Channel, several: len(f.Microphones) > 1,
 		held: f.Hold, temperature: o.TemperatureC,
 		delayMs: mic.DelayMs, sdMs: mic.DelaySDMs, fixed: mic.DelayFixed,
-		sign: mic.Polarity.Sign, grows: o.Grows,
+		periodMs: mic.PeriodMs, sign: mic.Polarity.Sign, grows: o.Grows,
 		delayReason: mic.DelayReason, polarityReason: mic.Polarity.Reason,
 	}
 	k.reference.note(&f.Reference, caution.SilentReferenceDBFS, now)
@@ -173,6 +174,9 @@ func same(a, b *meaning) bool {
 	if a.kind != b.kind || a.channel != b.channel || a.reference != b.reference || a.several != b.several ||
 		a.onReference != b.onReference || a.held != b.held || a.temperature != b.temperature ||
 		!sameWords(a.delayReason, b.delayReason) || !sameWords(a.polarityReason, b.polarityReason) {
+		return false
+	}
+	if !near(a.periodMs, b.periodMs, 1.01) {
 		return false
 	}
 	switch a.kind {

@@ -92,8 +92,38 @@ func (m *meaning) sentence() Sentence {
 			m.sayArrivals(&s)
 			m.sayPolarity(s.say(" "))
 		}
+		if c, ok := m.repeats(); ok {
+			s.caution(c, true)
+			if s.Mark == wire.Steady {
+				s.Mark = wire.Attention
+			}
+		}
 	}
 	return s
+}
+
+// cautions are all that the meaning says against the measurement, the most urgent first.
+func (m *meaning) cautions() (list []caution.Caution) {
+	if c, ok := m.caution(); ok {
+		list = append(list, c)
+	}
+	if c, ok := m.repeats(); ok {
+		c.Lead = ""
+		list = append(list, c)
+	}
+	caution.Sort(list)
+	return list
+}
+
+// repeats is what the meaning says of a reference that repeats itself; as a
+// sentence it follows on another.
+func (m *meaning) repeats() (c caution.Caution, ok bool) {
+	if m.periodMs == 0 || m.kind != heard && m.kind != noDelay || m.fixed {
+		return c, false
+	}
+	c = caution.Repeats(m.reference, m.periodMs, m.kind == heard)
+	c.Lead = " "
+	return c, true
 }
 
 // caution is what the meaning says against the measurement; false: nothing.

@@ -24,6 +24,9 @@ type ArrivalsConfig struct {
 type Found struct {
 	Arrivals []arrival.Arrival
 	Reason   string
+	// PeriodS is after how long the reference repeats itself exactly; 0: not
+	// within the range. The delays are then within one period.
+	PeriodS float64
 }
 
 // Main is the strongest arrival, the one to delay the reference to.
@@ -88,6 +91,7 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 	found := make([]Found, len(finders))
 	share(len(finders), workers, func(i int) {
 		found[i].Arrivals, found[i].Reason = finders[i].Find(nil)
+		found[i].PeriodS = finders[i].PeriodS()
 	})
 	return found, nil
 }

@@ -18,6 +18,7 @@ const PolarityOverlap = 0.75
 func Polarity(ctx context.Context, rec Recording, found []Found, progress func(doneS, ofS float64)) ([]polarity.Verdict, error) {
 	cfg := ResponseConfig{Overlap: PolarityOverlap, DelayS: make([]float64, len(found)), Progress: progress}
 	for i, f := range found {
+		cfg.PeriodS = max(cfg.PeriodS, f.PeriodS)
 		if a, ok := f.Main(); ok {
 			cfg.DelayS[i] = a.DelayMs / 1000
 		}

@@ -16,6 +16,7 @@ type ResponseConfig struct {
 	Window   int       // samples, a power of two; 0 is multi-resolution
 	Overlap  float64   // 0…<1
 	DelayS   []float64 // what the reference is delayed by, one a microphone
+	PeriodS  float64   // after how long the reference repeats itself exactly; 0: it does not
 	Until    *Until    // nil: the whole recording
 	Workers  int       // 0 is one a core
 	Progress func(doneS, ofS float64)
@@ -171,6 +172,9 @@ func newEstimator(rec Recording, cfg ResponseConfig) (*response.Estimator, error
 		EverySegment: cfg.Window != 0,
 	})
 	if err != nil {
+		return nil, err
+	}
+	if err := est.SetPeriod(cfg.PeriodS); err != nil {
 		return nil, err
 	}
 	for i, delay := range cfg.DelayS {
