@@ -74,6 +74,12 @@ func (v *Verdict) judge(s *response.Spectra) {
 		return
 	}
 	v.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
+	if v.Sign == 0 {
+		return
+	}
+	if p := besides(s, delay, &f); p.stands() && !p.alike(&f) {
+		v.Undecide(Beside)
+	}
 }
 
 // Compare tells whether two loudspeakers of one kind, a and b, are wired the same
