@@ -82,17 +82,25 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 	const reach = besideMain + besideMost + besideLeast
 	var pulses [2*reach + 1]complex128
 	var kernel [besideMost + 1]complex128
-	for i := range hz[:n] {
-		angle := 2 * math.Pi * hz[i] * besideStepS
-		step, at := cmplx.Rect(1, angle), cmplx.Rect(weight[i]/total, -reach*angle)*h[i]
-		for j := range pulses {
-			pulses[j] += at
-			at *= step
+	for i := 0; i < n; i += 2 { // two at a time: each multiplication waits for the one before
+		j := min(i+1, n-1)
+		wi, wj := weight[i]/total, weight[j]/total
+		if j == i {
+			wj = 0
 		}
-		at = complex(weight[i]/total, 0)
-		for j := range kernel {
-			kernel[j] += at
-			at *= step
+		angleI, angleJ := 2*math.Pi*hz[i]*besideStepS, 2*math.Pi*hz[j]*besideStepS
+		stepI, stepJ := cmplx.Rect(1, angleI), cmplx.Rect(1, angleJ)
+		zi, zj := cmplx.Rect(wi, -reach*angleI)*h[i], cmplx.Rect(wj, -reach*angleJ)*h[j]
+		for k := range pulses {
+			pulses[k] += zi + zj
+			zi *= stepI
+			zj *= stepJ
+		}
+		zi, zj = complex(wi, 0), complex(wj, 0)
+		for k := range kernel {
+			kernel[k] += zi + zj
+			zi *= stepI
+			zj *= stepJ
 		}
 	}
 	first, one := reach, 0.0
@@ -105,29 +113,35 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 		return out
 	}
 	// Least squares of two pulses; the second pulls the highest point of both by a little.
-	both := 0.0
 	const pulled = 5
-	for i := first - pulled; i <= first+pulled; i++ {
-		for d := -besideMost; d <= besideMost; d++ {
-			j := i + d
-			if d > -besideLeast && d < besideLeast || j < 0 || j >= len(pulses) {
-				continue
-			}
-			k := kernel[max(d, -d)] // of j in i
-			if d > 0 {
-				k = cmplx.Conj(k)
-			}
-			det := complex(1-square(k), 0)
-			a := (pulses[i] - k*pulses[j]) / det
-			b := (pulses[j] - cmplx.Conj(k)*pulses[i]) / det
-			if e := real(cmplx.Conj(pulses[i])*a + cmplx.Conj(pulses[j])*b); e > both {
-				both = e
-				out.ratio, out.phase = cmplx.Abs(b)/max(cmplx.Abs(a), 1e-12), cmplx.Phase(b*cmplx.Conj(a))
+	both, at, away := 0.0, first, 0
+	for d := -besideMost; d <= besideMost; d++ {
+		if d > -besideLeast && d < besideLeast {
+			continue
+		}
+		k := overlap(&kernel, d)
+		scale := 1 / (1 - square(k))
+		for i := max(first-pulled, -d); i <= min(first+pulled, len(pulses)-1-d); i++ {
+			p, q := pulses[i], k*pulses[i+d]
+			e := scale * (square(p) + square(pulses[i+d]) - 2*(real(p)*real(q)+imag(p)*imag(q)))
+			if e > both {
+				both, at, away = e, i, d
 			}
 		}
 	}
+	k := overlap(&kernel, away)
+	a, b := pulses[at]-k*pulses[at+away], pulses[at+away]-cmplx.Conj(k)*pulses[at]
+	out.ratio, out.phase = cmplx.Abs(b)/max(cmplx.Abs(a), 1e-12), cmplx.Phase(b*cmplx.Conj(a))
 	out.gain = (both - one) / (energy - one)
 	return out
+}
+
+// overlap is how much of a pulse d steps later is in one.
+func overlap(kernel *[besideMost + 1]complex128, d int) complex128 {
+	if d > 0 {
+		return cmplx.Conj(kernel[d])
+	}
+	return kernel[-d]
 }
 
 // flatten takes the slope and the bend of the level over the logarithm of frequency, by
