@@ -22,6 +22,7 @@ const (
 	// Steps between the two: 0.08 ms is the width of a pulse, 0.64 ms as far as the
 	// finder of arrivals may take two for one.
 	besideLeast, besideMost = 10, 80
+	besideOffS              = 1.5e-3
 	besideMain              = 50 // steps that the first may lie off the delay fitted
 	besidePoints            = 192
 	besideFewest            = 16

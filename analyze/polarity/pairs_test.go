@@ -74,7 +74,7 @@ func listed(list []arrival.Arrival, seconds float64) int {
 // softer or equalised otherwise: that there are two is in nothing that one microphone
 // hears, and those are counted by themselves.
 func TestPairsAreNeverWrong(t *testing.T) {
-	n := 12
+	n := 8
 	if truth.Thorough {
 		n = 300
 	}
