@@ -8,13 +8,15 @@ import (
 )
 
 // Beside is the reason of a verdict that a second sound takes back.
-const Beside = "two sounds arrive within 0.7 ms, too near to tell the sign of each: mute one and measure each alone"
+const Beside = "two sounds arrive within 0.7 ms, of two loudspeakers or off a wall: mute one and measure each alone, or move the microphone"
 
 // A second loudspeaker that stands where the first does, to a fraction of a
 // millisecond, combs the response and turns no phase for good: its wiring is not in the
 // phase of the sum. But it is a second front. Above besideLowHz no crossover is left of
 // a box, and without its magnitude's slope and the turn that the fit found, its sound is
-// one pulse. So two pulses are fitted there, of any size, phase and distance.
+// one pulse. So two pulses are fitted there, of any size, phase and distance. Which sign
+// the second has there does not matter: crossovers turn the highs of one loudspeaker by
+// design and not of the other, so two that agree in them may differ below.
 const (
 	besideLowHz  = 2500
 	besideHighHz = 16000
@@ -31,7 +33,6 @@ const (
 // second is what a second pulse would be, and whether it is one.
 type second struct {
 	ratio float64 // its size re the first
-	phase float64 // radians, re the first
 	gain  float64 // the share of what the first leaves that it explains, 0…1
 }
 
@@ -40,12 +41,6 @@ type second struct {
 // noise cover explains less and must be larger.
 func (p second) stands() bool {
 	return p.ratio > 0.12 && p.gain > 0.5 || p.ratio > 0.18 && p.gain > 0.35
-}
-
-// alike says that the second has the sign of the first, as a reflection of a hard wall
-// and a box of its kind do; where a crossover may turn the sign, the highs do not tell.
-func (p second) alike(f *fit) bool {
-	return math.Abs(p.phase) < math.Pi/6 && f.turns < 0.05
 }
 
 // besides fits the second pulse to the highs of s, which arrive about delay seconds late
@@ -132,7 +127,7 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 	}
 	k := overlap(&kernel, away)
 	a, b := pulses[at]-k*pulses[at+away], pulses[at+away]-cmplx.Conj(k)*pulses[at]
-	out.ratio, out.phase = cmplx.Abs(b)/max(cmplx.Abs(a), 1e-12), cmplx.Phase(b*cmplx.Conj(a))
+	out.ratio = cmplx.Abs(b) / max(cmplx.Abs(a), 1e-12)
 	out.gain = (both - one) / (energy - one)
 	return out
 }

@@ -32,9 +32,8 @@ const sure = 0.99
 // other one reversed by design. When the sign turns on the way up, Bands are
 // split there, and Reason says whether it looks like design or like a mistake.
 //
-// Where a second sound arrives 0.05 to 0.7 ms away, 12 dB or less down, and is not
-// plainly of the same sign, as one of two loudspeakers that are aligned, the verdict is
-// undecided with Beside as its Reason.
+// Where a second sound arrives 0.05 to 0.7 ms away, 12 dB or less down, as that of two
+// loudspeakers that are aligned, the verdict is undecided with Beside as its Reason.
 func Judge(s *response.Spectra) Verdict {
 	var v Verdict
 	JudgeInto(&v, s)
@@ -86,7 +85,7 @@ func (v *Verdict) judge(s *response.Spectra) {
 	if v.Sign == 0 || math.Abs(c.delay) > besideOffS {
 		return
 	}
-	if p := besides(s, delay, &f); p.stands() && !p.alike(&f) {
+	if besides(s, delay, &f).stands() {
 		v.Undecide(Beside)
 		v.Crowded = true
 	}
