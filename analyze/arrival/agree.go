@@ -57,6 +57,7 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 	switch {
 	case a.own.sign*v.Heard < 0:
 		v.Undecide("its own sound and what the room makes of it contradict each other")
+	case v.Crowded: // nor does its own sound tell which of the two it is
 	case v.Heard == 0 && (a.own.highHz > 1.5*v.TrustedToHz || a.own.highHz < leastOwnHz):
 		// Where it was told nothing is heard, or only the lows bear it out.
 	case v.Heard == 0 && a.own.sign != 0:

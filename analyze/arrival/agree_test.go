@@ -30,6 +30,8 @@ func TestAgree(t *testing.T) {
 			polarity.Verdict{DelayMs: 10, Sign: 1}, 1, false, []int{1, -1}},
 		"another one too near": {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}, Arrival{DelayMs: 10.8, LevelDB: -3, Sign: 1, own: heard(1)}),
 			polarity.Verdict{DelayMs: 10, Sign: 1}, 0, false, []int{0, 0}},
+		"two that arrive as one": {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}),
+			polarity.Verdict{DelayMs: 10, Reason: polarity.Beside, Crowded: true, TrustedToHz: 12589}, 0, false, []int{0}},
 		"a verdict on none of them": {list(Arrival{DelayMs: 10, Sign: 1, own: heard(1)}), polarity.Verdict{DelayMs: 12, Sign: 1}, 0, false, []int{1}},
 	} {
 		v := c.verdict

@@ -26,7 +26,8 @@ const (
 	blurPeriods   = 4
 	// apartMs is the least distance of two arrivals: a crossover or the upper edge of
 	// a box make lobes of both signs within that, as large as the first at times. Those
-	// of a box that plays a few hundred hertz only reach further.
+	// of a box that plays a few hundred hertz only reach further. That there may be two in
+	// one package polarity sees in the highs.
 	apartMs = 0.3
 	// firstLobe is what share of the largest lobe an earlier one must reach to be
 	// the arrival: of a crossover of 48 dB an octave at 2.5 kHz it is 0.42 to 0.54.

@@ -36,7 +36,9 @@ func (f *Finder) tail(list []peak, i int) bool {
 		if math.Abs(list[i].amplitude) < underTail*math.Abs(p.amplitude) {
 			limit = tailSteepWeak
 		}
-		if own < limit*f.steepness(p) {
+		// Steeper than a step from nothing is only a swing between lobes of both signs, as
+		// a crossover makes of a front: that says nothing of how high it plays.
+		if own < limit*min(f.steepness(p), 1) {
 			return true
 		}
 	}

@@ -18,6 +18,9 @@ type Verdict struct {
 
 	// Thin says that only the lows of what is heard bear the sign out.
 	Thin bool
+	// Crowded says that a second sound arrives too near to tell the sign of either, by
+	// whatever means.
+	Crowded bool
 	// Low says that less than an octave is trusted, or nothing from 560 Hz up: what
 	// plays, if anything, has no sign that can be told, by whatever means.
 	Low bool

@@ -117,7 +117,7 @@ func TestSumsAreNeverWrong(t *testing.T) {
 	}
 	results := make([]outcome, n)
 	truth.Trials(n, func(i int) {
-		s := programme.RandomScene(uint64(i))
+		s := programme.RandomScene(truth.From + uint64(i))
 		x, y := s.Render(48000, 4.9)
 		spectra, list := measureAll(t, x, y, 48000)
 		v := polarity.Judge(spectra)

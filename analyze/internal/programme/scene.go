@@ -87,6 +87,23 @@ func RandomScene(seed uint64) Scene {
 	return s
 }
 
+// RandomPair draws a main and a fill that was aligned with it, or nearly so: both
+// arrive within half a millisecond, the fill up to 12 dB weaker. Each of the four ways
+// to wire the two is as likely; a half of the fills are of the main's kind.
+func RandomPair(seed uint64) Scene {
+	r := New(700000 + seed)
+	s := Scene{
+		Kind: "pair", Programme: [...]string{"pink", "music", "speech", "white"}[seed/4%4],
+		DirectDB: -3 + 12*r.Float64(), RT60: 0.3 + 1.5*r.Float64(), SNRDB: 10 + 30*r.Float64(), seed: 1<<32 + seed,
+	}
+	s.Main = Loudspeaker{Box: RandomBox(r), Sign: 1 - 2*int(seed&1), DelayS: 0.005 + 0.055*r.Float64()}
+	s.Partner = Loudspeaker{Box: RandomBox(r), Sign: 1 - 2*int(seed>>1&1), DelayS: s.Main.DelayS - 0.0005 + 0.001*r.Float64(), GainDB: -12 * r.Float64()}
+	if r.IntN(2) == 0 {
+		s.Partner.Box = s.Main.Box
+	}
+	return s
+}
+
 // edges are the low-pass and the high-pass of a crossover: Linkwitz-Riley of 24
 // dB/octave, Butterworth of 18, Linkwitz-Riley of 12.
 func edges(kind int, corner, hz float64) (low, high complex128) {

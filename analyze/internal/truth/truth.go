@@ -6,12 +6,17 @@ import (
 	"fmt"
 	"os"
 	"runtime"
+	"strconv"
 	"sync"
 	"testing"
 )
 
 // Thorough says whether the long Monte-Carlo runs are wanted (make truth).
 var Thorough = os.Getenv("PLUMBLINE_TRUTH") != ""
+
+// From is added to the seeds of a proof that asks for it: PLUMBLINE_TRUTH_FROM tries
+// what nothing was tuned on.
+var From, _ = strconv.ParseUint(os.Getenv("PLUMBLINE_TRUTH_FROM"), 10, 32)
 
 // Trials calls f for 0 ≤ i < n, on all processors at once.
 func Trials(n int, f func(i int)) {
