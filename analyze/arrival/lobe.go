@@ -11,7 +11,7 @@ const (
 	// been at work, and lobeSlope by how much, grid samples, the peak that it shifts
 	// then lies beside what the phase tells (one standard deviation, measured with
 	// random boxes).
-	lobeUnlike, lobeSlope = 0.1, 0.06
+	lobeUnlike, lobeSlope = 0.1, 0.09
 )
 
 // lobe is the largest lobe within apartMs of p that its pulse does not explain, re
