@@ -312,6 +312,7 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		g := 1 / f.total.overlap(f.delayOf(list[i]))
 		list[i].amplitude *= g
 		list[i].floor *= g
+		list[i].box = f.boxSD(list[i])
 	}
 	f.impulse()
 	top := math.Abs(list[strongest(list)].amplitude)
@@ -324,7 +325,7 @@ func (f *Finder) report(dst []Arrival, list []peak, u pulse, aligned int, window
 		sign := math.Copysign(1, p.amplitude)
 		delay := f.delayOf(p)
 		// Noise of standard deviation floor moves a peak of this curvature by so much.
-		sd := p.floor / size / math.Sqrt(u.curvature) * float64(f.decimate)
+		sd := math.Hypot(p.floor/size/math.Sqrt(u.curvature)*float64(f.decimate), p.box)
 		if i == aligned {
 			if fit := windows.refine(f.Workspace, delay, sign); fit.ok {
 				delay, sd = fit.delay, fit.sd

@@ -46,6 +46,7 @@ type peak struct {
 	at        float64 // index into residual
 	amplitude float64
 	floor     float64 // noise, standard deviation
+	box       float64 // what its box makes of where it is, samples, standard deviation
 	torn      bool    // a lobe of the other sign comes before it: which is its first cannot be told
 }
 
@@ -179,7 +180,7 @@ func (w *Workspace) peaks(list []peak) (int, pulse, string) {
 		w.subtract(where, value)
 		w.measureFloor(at-span-segment, at+span+segment)
 		floor := max(w.floor(at), before/3)
-		list[n] = peak{where, value, floor, torn}
+		list[n] = peak{at: where, amplitude: value, floor: floor, torn: torn}
 		if math.Abs(value) < standsOut*floor {
 			if n == 0 {
 				return 0, u, nothingStandsOut
