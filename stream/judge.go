@@ -34,7 +34,7 @@ func (s *Server) judge(f *analyze.Frame) {
 	for i, k := range s.keepers {
 		v := message(k.Sentence(), f.Microphones[i].Channel)
 		v.DelayReason, v.PolarityReason = k.Reasons()
-		if c, ok := k.Caution(); ok {
+		for _, c := range k.Cautions() {
 			v.Cautions = append(v.Cautions, wire.Caution{Code: string(c.Code), Text: c.Text()})
 		}
 		docs[i] = newVerdictDoc(v)

@@ -82,9 +82,9 @@ func (k *Keeper) Update(f *analyze.Frame, i int, o Options) bool {
 // Sentence is the newest one.
 func (k *Keeper) Sentence() Sentence { return k.sentence }
 
-// Caution is what speaks against the measurement, the most urgent alone, as the
-// sentence has it; false: nothing does.
-func (k *Keeper) Caution() (caution.Caution, bool) { return k.shown.caution() }
+// Cautions are what speaks against the measurement, the most urgent first, as the
+// sentence has them.
+func (k *Keeper) Cautions() []caution.Caution { return k.shown.cautions() }
 
 // Reasons are those of the frame the sentence was made of: why there is no
 // delay, and what the polarity rests on.
