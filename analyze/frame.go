@@ -2,6 +2,8 @@ package analyze
 
 import (
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/linearity"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 )
@@ -55,4 +57,8 @@ type Microphone struct {
 	Impulse        []float64
 	ImpulseStartMs float64
 	ImpulseStepMs  float64
+	// NotLinear is how the gain goes with the level, 0 if it does not as far as is
+	// known. It takes some 10 s of sound for each microphone.
+	NotLinear linearity.Kind
+	Leak      crosstalk.Leak
 }

@@ -6,6 +6,7 @@ import (
 
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/caution"
+	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 )
@@ -45,6 +46,8 @@ type Live struct {
 	scratch [][]float64 // reference, then microphones: one block, planar
 	feed    [][]float64 // microphones of scratch, cut to the block
 	turn    int         // whose slow results are next
+	doubts  *doubts
+	clean   [2][]float64 // reference and a microphone without what leaks
 }
 
 // microphone is what Live keeps for one microphone.
@@ -54,6 +57,7 @@ type microphone struct {
 	changes  uint64 // of the follower, as far as the averages know of them
 	spectra  response.Spectra
 	smooth   response.Spectra
+	leak     crosstalk.Leak // which the follower does not hear
 }
 
 // blockFrames is how many frames are taken apart at a time.
@@ -95,6 +99,10 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 		l.scratch[i] = make([]float64, blockFrames)
 	}
 	search := arrival.Config{SampleRateHz: cfg.SampleRateHz}
+	l.doubts = newDoubts(cfg.SampleRateHz)
+	for i := range l.clean {
+		l.clean[i] = make([]float64, blockFrames)
+	}
 	workspace, err := arrival.NewWorkspace(search)
 	if err != nil {
 		return nil, err
@@ -217,6 +225,7 @@ func (l *Live) Gap(lost uint64) {
 // reference of before, but averages from before are worth nothing.
 func (l *Live) Changed() {
 	l.history.Gap(0)
+	l.doubts.begin(l, l.doubts.looksAt)
 	if l.settings.Hold {
 		return
 	}
@@ -259,7 +268,14 @@ func (l *Live) feedSome(block []float32) {
 	}
 	l.estimator.Feed(ref, l.feed)
 	for i := range l.mics {
-		l.mics[i].follower.Feed(ref, l.feed[i])
+		m := &l.mics[i]
+		if m.leak.Into == crosstalk.None {
+			m.follower.Feed(ref, l.feed[i])
+			continue
+		}
+		x, y := append(l.clean[0][:0], ref...), append(l.clean[1][:0], l.feed[i]...)
+		m.leak.Take(x, y)
+		m.follower.Feed(x, y)
 	}
 }
 
@@ -323,6 +339,7 @@ func (l *Live) Frame() *Frame {
 		l.settings.Hold = true // sure: the measurement is over
 	}
 	f.Hold = l.settings.Hold
+	l.doubt()
 	return f
 }
 
@@ -349,8 +366,10 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 	out.DelaySDMs, out.DelayReason = found.DelaySDMs, ""
 	now := l.estimator.DelayS(i) * 1000
 	if math.IsNaN(out.DelayMs) || math.Abs(found.DelayMs-now)*l.cfg.SampleRateHz > deadband*1000 {
-		// The follower searches no further than the estimator can go.
+		// Of swapped channels the estimator cannot go as far.
 		if err := l.estimator.SetDelaySince(i, found.DelayMs/1000, m.follower.SettledS()); err == nil {
+			now = found.DelayMs
+		} else if found.DelayMs < 0 {
 			now = found.DelayMs
 		}
 	}

@@ -21,6 +21,8 @@ import "math"
 //	search  in doubt       where is it, then?
 //	check   every second   is the newest sound what was averaged? then average it
 //	renew   when due       the list of arrivals, out of the averages
+//	ahead   while nothing  does the microphone hear it before the reference? The channels
+//	        is found       change their parts, over the whole range
 type Follower struct {
 	finder *Finder
 	fast   short // about 0.12 s
@@ -49,6 +51,11 @@ type Follower struct {
 	trust   []float64 // of the third octaves
 
 	basis basis // what the list rests on
+
+	back    []Arrival // of the channels exchanged, scratch
+	aheadMs float64   // as last seen, 0: not seen
+	ahead   Arrival   // of a microphone that hears it before the reference
+	isAhead bool
 }
 
 // job is a kind of work that comes again.
@@ -59,6 +66,7 @@ const (
 	searchJob
 	checkJob
 	renewJob
+	aheadJob
 	jobCount
 )
 
@@ -99,7 +107,7 @@ func NewFollower(cfg Config) (*Follower, error) {
 	f := &Follower{
 		finder: finder, fast: newShort(finder.layout), slow: newShort(finder.layout),
 		list: make([]Arrival, 0, len(finder.list)), trust: make([]float64, len(finder.shorts)),
-		basis: newBasis(finder),
+		basis: newBasis(finder), back: make([]Arrival, 0, len(finder.list)),
 	}
 	f.Reset()
 	return f, nil
@@ -113,6 +121,7 @@ func (f *Follower) Reset() {
 	f.list = f.list[:0]
 	f.failures, f.doubtSince, f.said, f.fresh, f.changed = 0, -1, -1, -1, f.clock
 	f.staleSince, f.gathered = -1, f.clock
+	f.aheadMs, f.isAhead = 0, false
 	for j := range f.jobs {
 		f.jobs[j] = job{f.clock, f.clock}
 	}
@@ -187,8 +196,12 @@ func (f *Follower) windows() {
 }
 
 // Delay is the arrival that the reference should be delayed to; ok is false
-// while there is none, and reason then says why.
+// while there is none, and reason then says why. A negative delay beyond 20 ms is of
+// channels that are swapped.
 func (f *Follower) Delay() (a Arrival, ok bool, reason string) {
+	if f.isAhead && !f.found {
+		return f.ahead, true, ""
+	}
 	return f.arrival, f.found, f.reason
 }
 
@@ -196,7 +209,12 @@ func (f *Follower) Delay() (a Arrival, ok bool, reason string) {
 func (f *Follower) PeriodS() float64 { return f.finder.PeriodS() }
 
 // Arrivals appends the latest list to dst[:0], earliest first.
-func (f *Follower) Arrivals(dst []Arrival) []Arrival { return append(dst[:0], f.list...) }
+func (f *Follower) Arrivals(dst []Arrival) []Arrival {
+	if f.isAhead && !f.found {
+		return append(dst[:0], f.ahead)
+	}
+	return append(dst[:0], f.list...)
+}
 
 // Step does at most one piece of work, a few milliseconds at most, and reports
 // whether Delay or Arrivals changed.
@@ -207,6 +225,7 @@ func (f *Follower) Step() bool {
 		searchJob: !f.found || doubt,
 		checkJob:  f.found && !doubt && f.staleSince < 0 && f.basis.ok,
 		renewJob:  f.found && !doubt,
+		aheadJob:  !f.found && f.finder.history.end > f.samples(aheadS),
 	}
 	next := -1
 	for j, w := range wanted {
@@ -227,6 +246,8 @@ func (f *Follower) Step() bool {
 	case checkJob:
 		f.check()
 		return false
+	case aheadJob:
+		return f.lookAhead()
 	}
 	return f.renew()
 }

@@ -83,7 +83,7 @@ func (k *Keeper) Update(f *analyze.Frame, i int, o Options) bool {
 func (k *Keeper) Sentence() Sentence { return k.sentence }
 
 // Cautions are what speaks against the measurement, the most urgent first, as the
-// sentence has it.
+// sentence has them.
 func (k *Keeper) Cautions() []caution.Caution { return k.shown.cautions() }
 
 // Reasons are those of the frame the sentence was made of: why there is no

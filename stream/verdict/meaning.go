@@ -6,6 +6,8 @@ import (
 	"plumbline/analyze"
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/caution"
+	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/linearity"
 	"plumbline/analyze/response"
 	"plumbline/stream/wire"
 )
@@ -66,6 +68,10 @@ type meaning struct {
 	reason string // why there is no delay, or no polarity
 
 	delayReason, polarityReason string
+
+	// What was found beside, whatever the kind.
+	notLinear linearity.Kind
+	leak      crosstalk.Leak
 }
 
 // read finds the meaning of microphone i of a frame, leaning to what is shown
@@ -79,6 +85,7 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		delayMs: mic.DelayMs, sdMs: mic.DelaySDMs, fixed: mic.DelayFixed,
 		periodMs: mic.PeriodMs, sign: mic.Polarity.Sign, grows: o.Grows,
 		delayReason: mic.DelayReason, polarityReason: mic.Polarity.Reason,
+		notLinear: mic.NotLinear, leak: mic.Leak,
 	}
 	k.reference.note(&f.Reference, caution.SilentReferenceDBFS, now)
 	k.microphone.note(&mic.Input, caution.SilentMicrophoneDBFS, now)
@@ -173,7 +180,9 @@ func (m *meaning) pickArrivals(all []arrival.Arrival, shown *meaning) {
 func same(a, b *meaning) bool {
 	if a.kind != b.kind || a.channel != b.channel || a.reference != b.reference || a.several != b.several ||
 		a.onReference != b.onReference || a.held != b.held || a.temperature != b.temperature ||
-		!sameWords(a.delayReason, b.delayReason) || !sameWords(a.polarityReason, b.polarityReason) {
+		!sameWords(a.delayReason, b.delayReason) || !sameWords(a.polarityReason, b.polarityReason) ||
+		(a.notLinear == linearity.Clipping) != (b.notLinear == linearity.Clipping) || (a.notLinear == 0) != (b.notLinear == 0) ||
+		a.leak.Into != b.leak.Into || math.Abs(a.leak.BelowDB-b.leak.BelowDB) > 3 {
 		return false
 	}
 	if !near(a.periodMs, b.periodMs, 1.01) {

@@ -10,6 +10,8 @@ import (
 	"unicode/utf8"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/linearity"
 	"plumbline/stream/wire"
 )
 
@@ -83,6 +85,14 @@ func (m *meaning) sentence() Sentence {
 		s.Mark = wire.Attention
 		m.sayQuiet(&s)
 	case heard:
+		for _, c := range m.cautions() {
+			if c.Code == caution.Periodic {
+				continue // the result stands: said behind it
+			}
+			s.Mark = wire.Attention
+			s.caution(c, true)
+			s.say(" ")
+		}
 		// What somebody has to act on comes first, and its caution right behind it:
 		// a small screen shows the beginning.
 		if m.sign < 0 || m.fault {
@@ -100,19 +110,6 @@ func (m *meaning) sentence() Sentence {
 		}
 	}
 	return s
-}
-
-// cautions are all that the meaning says against the measurement, the most urgent first.
-func (m *meaning) cautions() (list []caution.Caution) {
-	if c, ok := m.caution(); ok {
-		list = append(list, c)
-	}
-	if c, ok := m.repeats(); ok {
-		c.Lead = ""
-		list = append(list, c)
-	}
-	caution.Sort(list)
-	return list
 }
 
 // repeats is what the meaning says of a reference that repeats itself; as a
@@ -144,6 +141,29 @@ func (m *meaning) caution() (c caution.Caution, ok bool) {
 		return caution.WithoutDelay(m.channel, m.reason), true
 	}
 	return c, false
+}
+
+// cautions are all of them, the most urgent first.
+func (m *meaning) cautions() (list []caution.Caution) {
+	if c, ok := m.caution(); ok {
+		list = append(list, c)
+	}
+	switch {
+	case m.kind != heard: // what is worse is said
+	case m.notLinear == linearity.Clipping:
+		list = append(list, caution.PeaksCut(m.channel))
+	case m.notLinear != 0:
+		list = append(list, caution.GainFollows(m.channel))
+	}
+	if m.leak.Into != crosstalk.None && m.kind > silentMicrophone {
+		list = append(list, caution.Leaks(m.leak, m.reference, m.channel))
+	}
+	if c, ok := m.repeats(); ok {
+		c.Lead = ""
+		list = append(list, c)
+	}
+	caution.Sort(list)
+	return list
 }
 
 // caution says what is wrong as the command line does, its parts pointing at the
