@@ -4,6 +4,7 @@ import (
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/stationarity"
 )
 
 // Frame is one published result: everything the daemon knows at one moment.
@@ -42,6 +43,7 @@ type Microphone struct {
 	DelaySDMs   float64
 	DelayFixed  bool // set by the operator, not found
 	DelayReason string
+	Movement    stationarity.Movement // of the path, lately
 	Polarity    polarity.Verdict
 	Curve       response.Curve
 	Arrivals    []arrival.Arrival

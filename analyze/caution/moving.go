@@ -3,12 +3,14 @@ package caution
 import (
 	"fmt"
 	"math"
+
+	"plumbline/analyze/stationarity"
 )
 
 // ClocksDrift says that reference and microphone run on two clocks.
 func ClocksDrift(microphone int, ppm, sd float64) Caution {
 	c := Caution{Code: Moving, Lead: "The clocks of the reference and of ", Subject: fmt.Sprintf("the microphone on channel %d", microphone),
-		Finding: fmt.Sprintf(" drift apart by %.3g ppm", math.Abs(ppm)), Next: "Record both with one clock.", After: " The drift was followed."}
+		Finding: fmt.Sprintf(" drift apart by %.3g ppm", math.Abs(ppm)), Next: "Record both with one clock."}
 	if sd >= 0.005*math.Abs(ppm) {
 		c.Finding += fmt.Sprintf(" (±%.1g)", 2*sd)
 	}
@@ -76,4 +78,38 @@ func GainRides(microphone int, rangeDB float64) Caution {
 		Finding: fmt.Sprintf(" rides up and down by %.1f dB. ", rangeDB),
 		Next:    "Take out what does that (compressor, automatic gain, a hand on the fader) and record again.",
 		After:   fmt.Sprintf(" Its level is known to ±%.1f dB only.", rangeDB/2)}
+}
+
+// Moved puts what a path did into words: at most one caution of when the sound
+// comes, and one of how loud. Channels count from 1; offsetS is where in the recording
+// the take begins. What was done about it is for the caller to say, in After.
+func Moved(v *stationarity.Verdict, reference, microphone int, offsetS float64) (path, gain []Caution) {
+	steps := func(parts []stationarity.Part, set func(s *Step, i int, by float64)) (out []Step) {
+		for i, p := range parts[1:] {
+			s := Step{AtS: offsetS + (parts[i].ToS+p.FromS)/2}
+			set(&s, i, p.Value-parts[i].Value)
+			out = append(out, s)
+		}
+		return out
+	}
+	switch v.Kind {
+	case stationarity.Drifts:
+		path = []Caution{ClocksDrift(microphone, v.PPM, v.PPMSD)}
+	case stationarity.Steps:
+		list := steps(v.Parts, func(s *Step, i int, by float64) {
+			if s.LaterMs = 1000 * by; v.Samples != nil {
+				s.Samples = v.Samples[i]
+			}
+		})
+		return []Caution{Stepped(reference, microphone, list)}, nil // which looks like a change of gain, too
+	case stationarity.Wanders:
+		path = []Caution{Wanders(microphone, 1000*v.RangeS)}
+	}
+	switch v.Gain {
+	case stationarity.Steps:
+		gain = []Caution{GainSteps(microphone, steps(v.GainParts, func(s *Step, _ int, by float64) { s.GainDB = by }))}
+	case stationarity.Wanders:
+		gain = []Caution{GainRides(microphone, v.GainRangeDB)}
+	}
+	return path, gain
 }

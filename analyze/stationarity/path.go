@@ -22,7 +22,7 @@ func Follow(points []Point) *Path {
 			list = append(list, sample{at: p.AtS, value: p.OffsetS, tolerance: max(harmlessS, surely*p.OffsetSDS)})
 		}
 	}
-	list = withoutStrays(list)
+	list = smooth(list)
 	if len(list) == 0 {
 		return nil
 	}
@@ -44,6 +44,24 @@ func Follow(points []Point) *Path {
 		k[i].slope = (k[i+1].offsetS - k[i-1].offsetS) / (k[i+1].atS - k[i-1].atS)
 	}
 	return p
+}
+
+// leapS is what a path that wanders may do beside its neighbours' course: wind turns
+// round within a second.
+const leapS = 50e-6
+
+// smooth takes out points that leap.
+func smooth(list []sample) (out []sample) {
+	for i, p := range list {
+		if i > 0 && i+1 < len(list) {
+			a, b := list[i-1].value, list[i+1].value
+			if math.Abs(p.value-(a+b)/2) > leapS+math.Abs(a-b)+p.tolerance {
+				continue
+			}
+		}
+		out = append(out, p)
+	}
+	return out
 }
 
 // Then adds what is left of a path once p was followed.

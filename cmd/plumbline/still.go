@@ -97,7 +97,7 @@ func atRest(ctx context.Context, rec offline.Recording, against []examined, dela
 		} else if m.Cut(rec) {
 			used, e.dead, e.cut, e.why = " Too little is left to measure.", true, true, tooRestless
 		}
-		e.cautions = append(e.cautions, moving(m, rec.Reference+1, rec.Microphones[i]+1, offset, rec.RateHz(), used)...)
+		e.cautions = append(e.cautions, moving(m, rec.Reference+1, rec.Microphones[i]+1, offset, used)...)
 		caution.Sort(e.cautions)
 	}
 	return good, moved, nil
@@ -106,60 +106,25 @@ func atRest(ctx context.Context, rec offline.Recording, against []examined, dela
 // tooRestless is why nothing is told of a path that stood still for too short.
 const tooRestless = "the path did not stand still for long enough"
 
-// moving puts what a path did into words.
-func moving(m *offline.Movement, reference, microphone int, offsetS, rateHz float64, used string) (out []caution.Caution) {
-	var c caution.Caution
-	switch m.Kind {
-	case stationarity.Drifts:
-		c = caution.ClocksDrift(microphone, m.PPM, m.PPMSD)
-	case stationarity.Steps:
-		c = caution.Stepped(reference, microphone, steps(m.Parts, m.Samples, offsetS))
-		c.After = used
-	case stationarity.Wanders:
-		c = caution.Wanders(microphone, 1000*m.RangeS)
+// moving puts what a path did, and what was done about it, into words.
+func moving(m *offline.Movement, reference, microphone int, offsetS float64, used string) []caution.Caution {
+	path, gain := caution.Moved(&m.Verdict, reference, microphone, offsetS)
+	for i := range path {
 		switch {
-		case !(m.KnownToHz > 20):
-			c.After = " It could not be followed."
+		case m.Path == nil && m.Kind == stationarity.Wanders || !(m.KnownToHz > 20):
+			path[i].After = " It could not be followed."
 		case !math.IsInf(m.KnownToHz, 1):
-			c.After = fmt.Sprintf(" It was followed as far as it can be: above %.0f Hz nothing is known.", m.KnownToHz)
-		default:
-			c.After = " It was followed."
+			path[i].After = fmt.Sprintf(" It was followed as far as it can be: above %.0f Hz nothing is known.", m.KnownToHz)
+		case m.Path != nil:
+			path[i].After = " It was followed."
 		}
-		c.After += used
-	}
-	if c.Code != "" {
-		out = append(out, c)
+		path[i].After += used
 		used = ""
 	}
-	// What a path does that steps looks like a change of gain, too.
-	switch {
-	case m.Kind == stationarity.Steps:
-	case m.Gain == stationarity.Steps:
-		c = caution.GainSteps(microphone, gainSteps(m.GainParts, offsetS))
-		c.After = used
-		out = append(out, c)
-	case m.Gain == stationarity.Wanders:
-		out = append(out, caution.GainRides(microphone, m.GainRangeDB))
+	for i := range gain {
+		gain[i].After += used
 	}
-	return out
-}
-
-func steps(parts []stationarity.Part, samples []int, offsetS float64) (out []caution.Step) {
-	for i, p := range parts[1:] {
-		s := caution.Step{AtS: offsetS + (parts[i].ToS+p.FromS)/2, LaterMs: 1000 * (p.Value - parts[i].Value)}
-		if samples != nil {
-			s.Samples = samples[i]
-		}
-		out = append(out, s)
-	}
-	return out
-}
-
-func gainSteps(parts []stationarity.Part, offsetS float64) (out []caution.Step) {
-	for i, p := range parts[1:] {
-		out = append(out, caution.Step{AtS: offsetS + (parts[i].ToS+p.FromS)/2, GainDB: p.Value - parts[i].Value})
-	}
-	return out
+	return append(path, gain...)
 }
 
 // unknown blanks what lies above what is known of a path that was followed.

@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/stationarity"
 	"plumbline/stream/wire"
 )
 
@@ -92,6 +93,12 @@ func (m *meaning) sentence() Sentence {
 			m.sayArrivals(&s)
 			m.sayPolarity(s.say(" "))
 		}
+		if c, ok := m.caution(); ok {
+			if s.Mark == wire.Steady {
+				s.Mark = wire.Attention
+			}
+			s.say(" ").caution(c, true)
+		}
 	}
 	return s
 }
@@ -112,6 +119,19 @@ func (m *meaning) caution() (c caution.Caution, ok bool) {
 		return caution.Ahead(-m.delayMs, m.reference, m.channel), true
 	case noDelay:
 		return caution.WithoutDelay(m.channel, m.reason), true
+	case heard:
+		return m.moving()
+	}
+	return c, false
+}
+
+// moving is what speaks against a path that does not stand still.
+func (m *meaning) moving() (c caution.Caution, ok bool) {
+	switch m.movement.Kind {
+	case stationarity.Drifts:
+		return caution.ClocksDrift(m.channel, m.movement.PPM, 0), true
+	case stationarity.Wanders:
+		return caution.Wanders(m.channel, 1000*m.movement.RangeS), true
 	}
 	return c, false
 }
