@@ -13,6 +13,9 @@ func Drift(ppm, atS float64) *Path {
 	return &Path{knots: []knot{{atS: atS, slope: 1e-6 * ppm}}}
 }
 
+// Later is a path that is later by offsetS seconds all the time.
+func Later(offsetS float64) *Path { return &Path{knots: []knot{{offsetS: offsetS}}} }
+
 // Follow is the path through the offsets of points, their mean taken for usual;
 // nil without any.
 func Follow(points []Point) *Path {

@@ -67,7 +67,11 @@ func (m *Movement) settle(ctx context.Context, rec Recording, delayS float64) er
 	offset := float64(rec.From)/rec.RateHz() + delayS
 	switch m.Kind {
 	case stationarity.Steps:
-		m.keep(rec, stationarity.Longest(m.Parts))
+		best := stationarity.Longest(m.Parts)
+		m.keep(rec, best)
+		if lost := m.lostBefore(best); lost != 0 {
+			m.Path = stationarity.Later(float64(lost) / rec.RateHz())
+		}
 		return nil
 	case stationarity.Drifts:
 		m.Path = stationarity.Drift(m.PPM, offset+rec.DurationS()/2)
@@ -95,6 +99,17 @@ func (m *Movement) settle(ctx context.Context, rec Recording, delayS float64) er
 		return nil
 	}
 	return m.verify(ctx, rec, delayS, offset)
+}
+
+// lostBefore is by how many samples the microphone is later in a part than at first,
+// since some were lost: the path is that of the first.
+func (m *Movement) lostBefore(p stationarity.Part) (samples int) {
+	for i, n := range m.Samples {
+		if m.Parts[i+1].FromS <= p.FromS {
+			samples += n
+		}
+	}
+	return samples
 }
 
 // verify looks at what is left once the path is followed, and follows that.
