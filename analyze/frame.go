@@ -6,6 +6,7 @@ import (
 	"plumbline/analyze/linearity"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/stationarity"
 )
 
 // Frame is one published result: everything the daemon knows at one moment.
@@ -48,6 +49,7 @@ type Microphone struct {
 	// not within the range: a delay found is the smallest that is not negative, and
 	// may be whole periods longer.
 	PeriodMs float64
+	Movement stationarity.Movement // of the path, lately
 	Polarity polarity.Verdict
 	Curve    response.Curve
 	Arrivals []arrival.Arrival

@@ -9,6 +9,7 @@ import (
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/stationarity"
 )
 
 // LiveConfig sets up a Live.
@@ -54,6 +55,7 @@ type Live struct {
 type microphone struct {
 	meter    meter
 	follower *arrival.Follower
+	monitor  stationarity.Monitor
 	changes  uint64 // of the follower, as far as the averages know of them
 	spectra  response.Spectra
 	smooth   response.Spectra
@@ -208,6 +210,7 @@ func (l *Live) Reset() {
 	l.ref.clipped = 0
 	for i := range l.mics {
 		l.mics[i].follower.Reset()
+		l.mics[i].monitor.Reset()
 		l.mics[i].meter.clipped = 0
 	}
 }
@@ -231,6 +234,7 @@ func (l *Live) Changed() {
 	}
 	for i := range l.mics {
 		l.mics[i].follower.Changed()
+		l.mics[i].monitor.Reset()
 		l.estimator.Restart(i, 0)
 	}
 }
@@ -354,6 +358,10 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 		l.estimator.Restart(i, m.follower.SettledS())
 	}
 	found, ok, reason := m.follower.Delay()
+	if ok && !l.settings.Hold {
+		m.monitor.Add(float64(l.frame.Sample)/l.cfg.SampleRateHz, found.DelayMs/1000, found.DelaySDMs/1000)
+	}
+	out.Movement = m.monitor.Movement()
 	if d := l.settings.delay(i); d.Fixed {
 		out.DelayMs, out.DelaySDMs, out.DelayFixed, out.DelayReason = d.Ms, 0, true, ""
 		return

@@ -64,7 +64,7 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 	if err != nil {
 		return err
 	}
-	found, err := findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{Max: f.max})
+	rec, found, err := findAtRest(cmd.Context(), rec, against, arrivalsOf(cmd, offline.ArrivalsConfig{Max: f.max}))
 	if err != nil {
 		return err
 	}

@@ -22,6 +22,9 @@ type examined struct {
 	// aheadMs is the delay, negative, of a microphone that hears it before the
 	// reference; NaN for one that does not.
 	aheadMs, aheadSDMs float64
+	// knownToHz is up to where anything is known of a path that was followed.
+	knownToHz float64
+	why       string // it is dead, if not for silence
 }
 
 func (e *examined) swapped() bool { return e.aheadMs < 0 }
@@ -49,7 +52,7 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		if !f.ReferenceSilent && !f.MicrophoneSilent {
 			part = caution.Stretch{FromS: max(part.FromS, f.Good.FromS), ToS: min(part.ToS, f.Good.ToS)}
 		}
-		out[i] = examined{facts: f, dead: f.ReferenceSilent || f.MicrophoneSilent, aheadMs: math.NaN(), aheadSDMs: math.NaN(), cautions: f.Cautions(rec.Reference+1, rec.Microphones[i]+1, offset)}
+		out[i] = examined{facts: f, dead: f.ReferenceSilent || f.MicrophoneSilent, aheadMs: math.NaN(), aheadSDMs: math.NaN(), knownToHz: math.Inf(1), why: tooDead, cautions: f.Cautions(rec.Reference+1, rec.Microphones[i]+1, offset)}
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
@@ -100,7 +103,7 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 		e := &against[i]
 		if e.dead {
 			if e.cut {
-				found[i] = offline.Found{Reason: tooDead}
+				found[i] = offline.Found{Reason: e.why}
 			}
 			continue // that is said, and explains that there is no delay
 		}

@@ -153,7 +153,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err != nil {
 		return err
 	}
-	delays, found, err := f.delays(cmd, good, against)
+	good, delays, found, err := f.delays(cmd, good, against)
 	if err != nil {
 		return err
 	}
@@ -173,6 +173,9 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	line.end()
+	for i := range result.Spectra {
+		against[i].unknown(&result.Spectra[i])
+	}
 	verdicts, err := f.verdicts(cmd, good, found, result)
 	if err != nil {
 		return err
@@ -213,29 +216,32 @@ func judgePolarity(cmd *cobra.Command, rec offline.Recording, found []offline.Fo
 }
 
 // delays are what the reference is delayed by; found is nil when that was set by
-// hand. It adds what they tell against a microphone.
-func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) (delays []delay, found []offline.Found, err error) {
+// hand. It adds what they tell against a microphone, and returns the recording to
+// measure: of paths that did not stand still, only a part, or followed.
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) (good offline.Recording, delays []delay, found []offline.Found, err error) {
 	delays = make([]delay, len(rec.Microphones))
 	if !math.IsNaN(f.delayMs) {
+		given := make([]float64, len(delays))
 		for i := range delays {
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
+			given[i] = f.delayMs / 1000
 		}
-		if f.windowSamples > 0 { // plain, whatever is played
-			return delays, nil, nil
+		if good, _, err = atRest(cmd.Context(), rec, against, given); err != nil || f.windowSamples > 0 { // plain, whatever is played
+			return good, delays, nil, err
 		}
-		one := rec
-		one.Microphones = []int{rec.Reference}
+		one := good
+		one.Microphones, one.Paths, one.Leaks = []int{rec.Reference}, nil, nil
 		if found, err = findArrivals(cmd.Context(), cmd, one, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS}); err == nil {
 			f.periodS = found[0].PeriodS
 		}
-		return delays, nil, err
+		return good, delays, nil, err
 	}
-	found, err = findArrivals(cmd.Context(), cmd, rec, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS})
+	rec, found, err = findAtRest(cmd.Context(), rec, against, arrivalsOf(cmd, offline.ArrivalsConfig{ExcerptsS: delayExcerptsS}))
 	if err != nil {
-		return nil, nil, err
+		return rec, nil, nil, err
 	}
 	if err := arrived(cmd.Context(), rec, against, found); err != nil {
-		return nil, nil, err
+		return rec, nil, nil, err
 	}
 	for i, at := range found {
 		f.periodS = max(f.periodS, at.PeriodS)
@@ -247,7 +253,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 			delays[i] = delay{ms: e.aheadMs, sdMs: e.aheadSDMs}
 		}
 	}
-	return delays, found, nil
+	return rec, delays, found, nil
 }
 
 // delayExcerptsS of a long recording tell the delay to compensate well enough:
@@ -288,7 +294,7 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 		case math.IsNaN(delays[i].ms):
 			blank(&c)
 		case against[i].dead: // with a delay that was given
-			verdict = polarity.Verdict{Reason: tooDead}
+			verdict = polarity.Verdict{Reason: against[i].why}
 			blank(&c)
 		}
 		r.Microphone[i] = responseMicrophone{

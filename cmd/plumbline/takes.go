@@ -142,9 +142,14 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		if i == together { // only whether it is the right way round
 			look.ExcerptsS = delayExcerptsS
 		}
-		at, err := offline.Arrivals(cmd.Context(), rec, look)
+		rec, at, err := findAtRest(cmd.Context(), rec, f.against[i:i+1], func(r offline.Recording) ([]offline.Found, error) {
+			return offline.Arrivals(cmd.Context(), r, look)
+		})
 		if err != nil {
 			return nil, named(paths[i], err)
+		}
+		if takes[i] = rec; f.against[i].dead || rec.To-rec.From < int64(max(f.windowSamples, leastWindow)) {
+			return nil, fmt.Errorf("%s: %s", paths[i], f.against[i].cautions[0].Text())
 		}
 		if a, ok := at[0].Main(); ok {
 			found[i] = a.DelayMs / 1000
@@ -178,6 +183,7 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 			return nil, named(paths[i], err)
 		}
 		out[i] = &r.Spectra[0]
+		f.against[i].unknown(out[i])
 	}
 	return out, nil
 }

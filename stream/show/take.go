@@ -49,6 +49,8 @@ type Results struct {
 	Arrivals        []wire.ArrivalObject `json:"arrivals"`
 	Levels          *wire.LevelsObject   `json:"levels"`
 	ReferenceLevels *wire.LevelsObject   `json:"reference_levels"`
+	// Cautions speak against it, the most urgent first.
+	Cautions []wire.Caution `json:"cautions"`
 	// AssumedAverages: an import did not say how many averages it is worth.
 	AssumedAverages bool `json:"assumed_averages,omitempty"`
 	// AssumedCoherence, AssumedPhase: it had none, and 1 and 0° stand in the spectra.
@@ -63,6 +65,9 @@ type Results struct {
 func (r *Results) settle() {
 	if r.Arrivals == nil {
 		r.Arrivals = []wire.ArrivalObject{}
+	}
+	if r.Cautions == nil {
+		r.Cautions = []wire.Caution{}
 	}
 	if r.Polarity.Bands == nil {
 		r.Polarity.Bands = []wire.BandObject{}

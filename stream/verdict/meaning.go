@@ -9,6 +9,7 @@ import (
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/stationarity"
 	"plumbline/stream/wire"
 )
 
@@ -61,6 +62,8 @@ type meaning struct {
 	oddLow        float64 // band whose polarity differs from the rest; 0 when there is none
 	oddHigh       float64
 	fault         bool // … and it is not by design
+
+	movement stationarity.Movement
 
 	snrDB  float64
 	waitS  float64
@@ -119,6 +122,7 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		return m
 	}
 	m.kind = heard
+	m.movement = mic.Movement
 	m.pickArrivals(mic.Arrivals, &k.shown)
 	limit := sureAbove
 	if k.shown.certainty == wire.Sure && k.shown.sign == m.sign {
@@ -198,6 +202,9 @@ func same(a, b *meaning) bool {
 	case heard:
 	default:
 		return true
+	}
+	if a.movement.Kind != b.movement.Kind || !near(math.Abs(a.movement.PPM), math.Abs(b.movement.PPM), 1.5) || !near(a.movement.RangeS, b.movement.RangeS, 2) {
+		return false
 	}
 	if a.fixed != b.fixed || a.sign != b.sign || a.certainty != b.certainty || a.n != b.n ||
 		!sameDelay(a.delayMs, b.delayMs, b.sdMs) ||

@@ -12,6 +12,7 @@ import (
 	"plumbline/analyze/caution"
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
+	"plumbline/analyze/stationarity"
 	"plumbline/stream/wire"
 )
 
@@ -86,8 +87,8 @@ func (m *meaning) sentence() Sentence {
 		m.sayQuiet(&s)
 	case heard:
 		for _, c := range m.cautions() {
-			if c.Code == caution.Periodic {
-				continue // the result stands: said behind it
+			if stands(c.Code) {
+				continue
 			}
 			s.Mark = wire.Attention
 			s.caution(c, true)
@@ -102,25 +103,28 @@ func (m *meaning) sentence() Sentence {
 			m.sayArrivals(&s)
 			m.sayPolarity(s.say(" "))
 		}
-		if c, ok := m.repeats(); ok {
-			s.caution(c, true)
+		for _, c := range m.cautions() {
+			if !stands(c.Code) {
+				continue
+			}
 			if s.Mark == wire.Steady {
 				s.Mark = wire.Attention
 			}
+			s.say(" ").caution(c, true)
 		}
 	}
 	return s
 }
 
-// repeats is what the meaning says of a reference that repeats itself; as a
-// sentence it follows on another.
+// stands says that what was found stands all the same: the caution comes behind it.
+func stands(c caution.Code) bool { return c == caution.Periodic || c == caution.Moving }
+
+// repeats is what the meaning says of a reference that repeats itself.
 func (m *meaning) repeats() (c caution.Caution, ok bool) {
 	if m.periodMs == 0 || m.kind != heard && m.kind != noDelay || m.fixed {
 		return c, false
 	}
-	c = caution.Repeats(m.reference, m.periodMs, m.kind == heard)
-	c.Lead = " "
-	return c, true
+	return caution.Repeats(m.reference, m.periodMs, m.kind == heard), true
 }
 
 // caution is what the meaning says against the measurement; false: nothing.
@@ -139,6 +143,19 @@ func (m *meaning) caution() (c caution.Caution, ok bool) {
 		return caution.Ahead(-m.delayMs, m.reference, m.channel), true
 	case noDelay:
 		return caution.WithoutDelay(m.channel, m.reason), true
+	case heard:
+		return m.moving()
+	}
+	return c, false
+}
+
+// moving is what speaks against a path that does not stand still.
+func (m *meaning) moving() (c caution.Caution, ok bool) {
+	switch m.movement.Kind {
+	case stationarity.Drifts:
+		return caution.ClocksDrift(m.channel, m.movement.PPM, 0), true
+	case stationarity.Wanders:
+		return caution.Wanders(m.channel, 1000*m.movement.RangeS), true
 	}
 	return c, false
 }
@@ -159,7 +176,6 @@ func (m *meaning) cautions() (list []caution.Caution) {
 		list = append(list, caution.Leaks(m.leak, m.reference, m.channel))
 	}
 	if c, ok := m.repeats(); ok {
-		c.Lead = ""
 		list = append(list, c)
 	}
 	caution.Sort(list)

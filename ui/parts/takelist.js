@@ -119,7 +119,7 @@ class TakeRow {
     const playing = this.#shelf.playing(take.loudspeakers);
     const level = take.results.levels?.rms_dbfs;
     say(this.#facts, [
-      take.damaged ?? '', take.seat ? this.#shelf.seatName(take.seat) : 'no seat', playing === take.name ? '' : playing || 'no loudspeaker', when.toLocaleString([], { ...(today ? {} : { month: 'short', day: 'numeric' }), hour: '2-digit', minute: '2-digit', hour12: false }),
+      take.damaged ?? '', ...(take.results.cautions ?? []).map((c) => `▲ ${c.text}`), take.seat ? this.#shelf.seatName(take.seat) : 'no seat', playing === take.name ? '' : playing || 'no loudspeaker', when.toLocaleString([], { ...(today ? {} : { month: 'short', day: 'numeric' }), hour: '2-digit', minute: '2-digit', hour12: false }),
       take.origin === 'imported' ? 'imported' : `${fixed(take.delay_ms, 2)} ms`, typeof level === 'number' ? `${signed(level, 0)} dBFS` : '',
     ].filter(Boolean).join(' · '));
   }

@@ -72,7 +72,7 @@ func TestTheShowsFileIsAwayForAWhile(t *testing.T) {
 	if err != nil || len(takes) != 2 || takes[0].Name != "before" || takes[1].Name != "after" {
 		t.Errorf("%d takes: %v", len(takes), err)
 	}
-	var samples []uint64 // they come faster than the clock goes, and so in no order
+	var samples []uint64                                            // they come faster than the clock goes, and so in no order
 	eventually(t, "the level log holds every second", func() bool { // the meters may be a row behind
 		samples = samples[:0]
 		err := x.EachLevel(2, 0, math.MaxInt64, func(r *show.LevelRow) { samples = append(samples, r.Sample) })

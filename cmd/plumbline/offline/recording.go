@@ -9,8 +9,10 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 
 	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/stationarity"
 	"plumbline/capture/wavfile"
 )
 
@@ -26,6 +28,10 @@ type Recording struct {
 	// Leaks is the crosstalk of each microphone, which arrivals are looked for
 	// without; nil: none.
 	Leaks []crosstalk.Leak
+	// Paths are followed: what a microphone hears is moved to where it would have
+	// been heard had its path stood still. One a microphone, nil for one that did;
+	// nil for all.
+	Paths []*stationarity.Path
 }
 
 // leak is that of microphone i.
@@ -47,6 +53,8 @@ type block struct {
 	channels [][]float64 // as File.ReadFrames fills them
 	view     [][]float64 // the same, cut to the frames read
 	mics     [][]float64
+	retimer  *stationarity.Retimer
+	moved    [][]float64 // microphones, where paths are followed
 }
 
 func (r Recording) newBlock() *block {
@@ -57,6 +65,12 @@ func (r Recording) newBlock() *block {
 	}
 	for _, c := range append([]int{r.Reference}, r.Microphones...) {
 		b.channels[c] = make([]float64, blockFrames)
+	}
+	if r.follows() {
+		b.retimer, b.moved = stationarity.NewRetimer(), make([][]float64, len(r.Microphones))
+		for i := range b.moved {
+			b.moved[i] = make([]float64, blockFrames)
+		}
 	}
 	return b
 }
@@ -81,10 +95,59 @@ func (r Recording) each(ctx context.Context, b *block, from, to int64, feed func
 		for i, c := range r.Microphones {
 			b.mics[i] = b.view[c][:n]
 		}
-		feed(b.view[r.Reference][:n], b.mics)
+		ref := b.view[r.Reference][:n]
+		if b.retimer != nil {
+			if ref, err = r.atRest(b, at, n); err != nil {
+				return err
+			}
+		}
+		feed(ref, b.mics)
 		at += int64(n)
 	}
 	return nil
+}
+
+// follows says whether the path to any microphone is followed.
+func (r Recording) follows() bool {
+	return slices.ContainsFunc(r.Paths, func(p *stationarity.Path) bool { return p != nil })
+}
+
+// atRest makes the microphones of the n frames at at, which b holds, what they would
+// be with their paths at rest, and returns the reference of those frames.
+func (r Recording) atRest(b *block, at int64, n int) ([]float64, error) {
+	ref := append([]float64(nil), b.view[r.Reference][:n]...)
+	rate := r.RateHz()
+	for i, p := range r.Paths {
+		if p == nil {
+			copy(b.moved[i], b.mics[i])
+		}
+	}
+	for i, p := range r.Paths {
+		if p == nil {
+			b.mics[i] = b.moved[i][:n]
+			continue
+		}
+		// A path goes on as it was between two moments so near to each other.
+		begin, end := rate*p.OffsetS(float64(at)/rate), rate*p.OffsetS(float64(at+int64(n))/rate)
+		const slack = stationarity.Margin + 64
+		from := max(0, at+int64(min(begin, end))-slack)
+		to := min(r.File.Frames(), at+int64(n)+int64(max(begin, end))+slack)
+		src := make([][]float64, len(b.view))
+		c := r.Microphones[i]
+		src[c] = make([]float64, max(0, to-from))
+		for got := 0; got < len(src[c]); {
+			view := make([][]float64, len(src))
+			view[c] = src[c][got:]
+			k, err := r.File.ReadFrames(view, from+int64(got))
+			if k == 0 {
+				return nil, shortRead(err, from+int64(got))
+			}
+			got += k
+		}
+		b.retimer.Retime(b.moved[i][:n], at, src[c], from, p, rate)
+		b.mics[i] = b.moved[i][:n]
+	}
+	return ref, nil
 }
 
 // shortRead is why frames that were there when the file was opened did not come.

@@ -1,0 +1,242 @@
+package stationarity
+
+import (
+	"math"
+	"math/cmplx"
+
+	"plumbline/analyze/fft"
+)
+
+const (
+	// coarse bins are added up for the search, which leaves lags of ±42 ms apart.
+	coarse = 8
+	// reachS is how far a stretch may be off what came before it.
+	reachS = 0.035
+	// block of bins whose errors are taken to go together: a Hann window ties three,
+	// late sound some more.
+	block = 16
+	// leak is what late sound and leakage leave of a bin, re the bin: no line is
+	// known better, however loud.
+	leak = 0.03
+	// A search looks at some thousand lags: that many standard deviations are no chance.
+	clearly = 6.0
+	// The others' peak must be so much higher for a stretch to have jumped.
+	jumps = 1.15
+)
+
+// sums are those of the cross spectrum and of the reference's power, of stretches
+// whose offsets were taken out.
+type sums struct {
+	xx []float64
+	xy []complex128
+	n  int
+}
+
+// aligner holds stretches against each other.
+type aligner struct {
+	s      *Stretches
+	all    sums
+	noise  []float64 // of each bin, power that is not explained: a mean over groups
+	groups []int
+	z      []complex128
+	first  []complex128 // response of what comes first
+	spread []float64    // mean square of what comes later, over groups
+	plan   *fft.Complex
+	lags   int
+}
+
+func newAligner(s *Stretches) *aligner {
+	n := s.high - s.low
+	a := &aligner{s: s, noise: make([]float64, n), z: make([]complex128, n), first: make([]complex128, n), spread: make([]float64, n)}
+	a.all = sums{xx: make([]float64, n), xy: make([]complex128, n)}
+	for k := 0; k < n; {
+		a.groups = append(a.groups, k)
+		k += max(24, (s.low+k)/6)
+	}
+	a.groups = append(a.groups, n)
+	a.lags = 1
+	for a.lags < 2*n/coarse {
+		a.lags *= 2
+	}
+	a.plan = fft.NewComplex(a.lags)
+	return a
+}
+
+// add counts a stretch by times: 1 takes it in at that offset, −1 takes it out.
+func (a *aligner) add(e *spectra, offsetS, times float64) {
+	first, step := a.s.omega()
+	turn, by := cmplx.Rect(times, first*offsetS), cmplx.Rect(1, step*offsetS)
+	for i, x := range e.x {
+		xr, xi := float64(real(x)), float64(imag(x))
+		yr, yi := float64(real(e.y[i])), float64(imag(e.y[i]))
+		a.all.xx[i] += times * (xr*xr + xi*xi)
+		a.all.xy[i] += complex(xr*yr+xi*yi, xr*yi-xi*yr) * turn
+		turn *= by
+	}
+	a.all.n += int(times)
+}
+
+func (a *aligner) clear() {
+	clear(a.all.xx)
+	clear(a.all.xy)
+	a.all.n = 0
+}
+
+// measureNoise sets noise by what the sums leave of the stretches that are in them.
+func (a *aligner) measureNoise(list []spectra, in []bool) {
+	n := float64(max(a.all.n, 2))
+	yy := make([]float64, len(a.noise))
+	for j := range list {
+		if in == nil || in[j] {
+			for i, y := range list[j].y {
+				yy[i] += float64(real(y)*real(y) + imag(y)*imag(y))
+			}
+		}
+	}
+	for g := 0; g+1 < len(a.groups); g++ {
+		sum, from, to := 0.0, a.groups[g], a.groups[g+1]
+		for i := from; i < to; i++ {
+			left := yy[i]
+			if xx := a.all.xx[i]; xx > 0 {
+				re, im := real(a.all.xy[i]), imag(a.all.xy[i])
+				left -= (re*re + im*im) / xx
+			}
+			sum += max(0, left)
+		}
+		sum /= float64(to-from) * (n - 1)
+		for i := from; i < to; i++ {
+			a.noise[i] = max(sum, 1e-30)
+		}
+	}
+}
+
+// compare sets z to what stretch e is against the sums, weighted by what is there:
+// the product of the one's response and the other's conjugate, over the mean
+// square of its error.
+func (a *aligner) compare(e *spectra) {
+	for i := range a.z {
+		a.z[i] = 0
+		xr, xi := float64(real(e.x[i])), float64(imag(e.x[i]))
+		ps, pr := xr*xr+xi*xi, a.all.xx[i]
+		if !(ps > 0) || !(pr > 0) {
+			continue
+		}
+		h := a.all.xy[i] / complex(pr, 0)
+		hh := real(h)*real(h) + imag(h)*imag(h)
+		weight := 1 / (a.noise[i]*(1/ps+1/pr) + leak*hh)
+		if !(weight < math.MaxFloat64) {
+			continue
+		}
+		yr, yi := float64(real(e.y[i])), float64(imag(e.y[i]))
+		own := complex((xr*yr+xi*yi)/ps, (xr*yi-xi*yr)/ps)
+		a.z[i] = own * complex(real(h)*weight, -imag(h)*weight)
+	}
+}
+
+// found is how a stretch differs from the others.
+type found struct {
+	offsetS, offsetSDS float64
+	ok                 bool
+}
+
+// align finds the offset of what compare has set near guess.
+func (a *aligner) align(guessS float64) (f found) {
+	first, step := a.s.omega()
+	// The stretch must not be out of reach of the coarse search.
+	in := a.plan.Input()
+	clear(in)
+	turn, by := cmplx.Rect(1, first*guessS), cmplx.Rect(1, step*guessS)
+	power, at := 0.0, 0.0
+	for i, z := range a.z {
+		z *= turn
+		turn *= by
+		in[i/coarse] += complex(real(z), -imag(z))
+		power += real(z)*real(z) + imag(z)*imag(z)
+		at += real(z)
+	}
+	if !(power > 0) {
+		return f
+	}
+	chance := math.Sqrt(power) // a Hann window makes neighbours alike
+	c := a.plan.Transform()
+	lag := 2 * math.Pi / (step * coarse * float64(a.lags))
+	reach := int(reachS / lag)
+	middle := first + step*float64(coarse-1)/2
+	best, most := 0, math.Inf(-1)
+	value := func(m int) float64 {
+		v := c[(m+a.lags)%a.lags]
+		return real(cmplx.Rect(1, middle*float64(m)*lag) * complex(real(v), -imag(v)))
+	}
+	here := math.Inf(-1)
+	for m := -reach; m <= reach; m++ {
+		v := value(m)
+		if v > most {
+			best, most = m, v
+		}
+		if m >= -2 && m <= 2 {
+			here = max(here, v)
+		}
+	}
+	f.offsetS = guessS
+	if most > jumps*here && most-here > clearly*chance {
+		f.offsetS += float64(best) * lag
+	} else if here < clearly*chance {
+		return f
+	} else {
+		for m := -2; m <= 2; m++ {
+			if value(m) == here {
+				f.offsetS += float64(m) * lag
+			}
+		}
+	}
+	for range 4 {
+		slope, bend := a.slopes(f.offsetS)
+		if !(bend > 0) {
+			return f
+		}
+		d := slope / bend
+		f.offsetS -= min(max(d, -lag), lag)
+		if math.Abs(d) < 1e-8 {
+			break
+		}
+	}
+	a.errors(&f)
+	return f
+}
+
+// slopes are Σ ω Im u and Σ ω² Re u of what is turned by an offset.
+func (a *aligner) slopes(offsetS float64) (slope, bend float64) {
+	first, step := a.s.omega()
+	turn, by := cmplx.Rect(1, first*offsetS), cmplx.Rect(1, step*offsetS)
+	w := first
+	for _, z := range a.z {
+		u := z * turn
+		slope += w * imag(u)
+		bend += w * w * real(u)
+		turn *= by
+		w += step
+	}
+	return slope, bend
+}
+
+// errors sets the standard deviation by what the bins leave, whatever made them differ (White, Econometrica 48, 1980), blocks of bins together.
+func (a *aligner) errors(f *found) {
+	first, step := a.s.omega()
+	turn, by := cmplx.Rect(1, first*f.offsetS), cmplx.Rect(1, step*f.offsetS)
+	w := first
+	var bend, late, square float64
+	for i, z := range a.z {
+		u := z * turn
+		turn *= by
+		bend += w * w * real(u)
+		late += w * imag(u)
+		if (i+1)%block == 0 || i == len(a.z)-1 {
+			square += late * late
+			late = 0
+		}
+		w += step
+	}
+	if bend > 0 {
+		f.offsetSDS, f.ok = math.Sqrt(square)/bend, true
+	}
+}

@@ -1,0 +1,98 @@
+package stationarity
+
+import "math"
+
+// Point is how the path of one stretch differs from that of the whole.
+type Point struct {
+	AtS                float64 // when its sound was
+	OffsetS, OffsetSDS float64 // later; NaN where nothing is known
+	GainDB, GainSDDB   float64 // louder
+}
+
+// passes over all stretches, each against all others at the offsets of the pass
+// before.
+const passes = 2
+
+// mostSDS is the error from which on an offset tells nothing.
+const mostSDS = 100e-6
+
+// Track compares the stretches: first each with those before it, so that it may
+// go anywhere in small steps, then each with all others.
+func (s *Stretches) Track() []Point {
+	points := make([]Point, len(s.list))
+	a := newAligner(s)
+	for i := range s.list {
+		a.add(&s.list[i], 0, 1)
+	}
+	a.measureNoise(s.list, nil)
+	a.clear()
+	in := make([]bool, len(s.list))
+	offsets := make([]float64, len(s.list))
+	guess := 0.0
+	for i := range s.list {
+		e := &s.list[i]
+		if a.all.n == 0 {
+			a.add(e, 0, 1)
+			in[i] = true
+			continue
+		}
+		a.compare(e)
+		if f := a.align(guess); f.ok && f.offsetSDS < mostSDS {
+			guess = f.offsetS
+			in[i] = true
+			a.add(e, guess, 1)
+		} else if i < 4 { // nothing to compare with yet
+			in[i] = true
+			a.add(e, guess, 1)
+		}
+		offsets[i] = guess
+	}
+	var results []found
+	for range passes {
+		a.measureNoise(s.list, in)
+		results = results[:0]
+		next := make([]float64, len(s.list))
+		taken := make([]bool, len(s.list))
+		for i := range s.list {
+			e := &s.list[i]
+			if in[i] {
+				a.add(e, offsets[i], -1)
+			}
+			a.compare(e)
+			f := a.align(offsets[i])
+			f.ok = f.ok && f.offsetSDS < mostSDS
+			results = append(results, f)
+			next[i], taken[i] = offsets[i], f.ok
+			if f.ok {
+				next[i] = f.offsetS
+			}
+			if in[i] {
+				a.add(e, offsets[i], 1)
+			}
+		}
+		offsets, in = next, taken
+		a.clear()
+		for i := range s.list {
+			if in[i] {
+				a.add(&s.list[i], offsets[i], 1)
+			}
+		}
+	}
+	for i, f := range results {
+		p := &points[i]
+		*p = Point{AtS: s.list[i].atS, OffsetS: math.NaN(), OffsetSDS: math.NaN(), GainDB: math.NaN(), GainSDDB: math.NaN()}
+		if f.ok {
+			p.OffsetS, p.OffsetSDS = f.offsetS, f.offsetSDS
+		}
+	}
+	a.direct()
+	for i, f := range results {
+		if !f.ok {
+			continue
+		}
+		if gain, sd := a.gain(&s.list[i], offsets[i]); gain > 2*sd {
+			points[i].GainDB, points[i].GainSDDB = 20*math.Log10(gain), 20/math.Ln10*sd/gain
+		}
+	}
+	return points
+}
