@@ -95,7 +95,9 @@ func TestLiveNamesWhatIsNotLinearAndWhatLeaks(t *testing.T) {
 	}{
 		{"limiter", take.X, play(programme.Compress(take.X, 48000, 15, math.Inf(1), 0.005, 0.2)), func(m *Microphone) bool { return m.NotLinear == linearity.Slow || m.NotLinear == linearity.Fast }, 15},
 		{"clipping", take.X, play(programme.Clip(take.X, 10)), func(m *Microphone) bool { return m.NotLinear == linearity.Clipping }, 15},
-		{"sub", pink, sub, func(m *Microphone) bool { return m.Leak.Into == crosstalk.Microphone && math.Abs(m.Leak.BelowDB-50) < 2 }, 8},
+		{"sub", pink, sub, func(m *Microphone) bool {
+			return m.Leak.Into == crosstalk.Microphone && math.Abs(m.Leak.BelowDB-50) < 2
+		}, 8},
 	} {
 		named, found := math.NaN(), false
 		heard(t, c.x, c.y, func(s float64, m *Microphone) bool {

@@ -86,6 +86,7 @@ func TestLimitersAndCrosstalk(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			file := record(t, c.name+".wav", 48000, c.x, c.y)
+			polarity := ""
 			for _, command := range []string{"response", "arrivals"} {
 				m := list(t, decode(t, must(t, command, file, "--json")), "microphones")[0]
 				codes, said := "", ""
@@ -100,9 +101,13 @@ func TestLimitersAndCrosstalk(t *testing.T) {
 					if ms, ok := m["delay_ms"].(float64); !ok || ms < 20-c.within || ms > 20+c.within {
 						t.Errorf("delay %v ms", m["delay_ms"])
 					}
+					polarity = m["polarity"].(object)["verdict"].(string)
 					continue
 				}
-				for _, a := range list(t, m, "arrivals") {
+				for i, a := range list(t, m, "arrivals") {
+					if i == 0 && a["polarity"] != polarity {
+						t.Errorf("polarity %v of the arrival, %s of the response", a["polarity"], polarity)
+					}
 					if ms := a["delay_ms"].(float64); ms < 1 {
 						t.Errorf("an arrival at %g ms", ms)
 					}
