@@ -20,13 +20,16 @@ type doubts struct {
 	windows, late int    // taken of either test; late: for so many turns none could be
 	next          uint64 // sample when the next excerpt is due
 	leakDue       bool   // the other test is due
+	done          int    // microphones that were looked at since it all began
 }
 
-// An excerpt is due every doubtEveryS, of the two tests in turn. A microphone is
+// An excerpt is due every doubtEveryS for each of the two tests, and once all
+// microphones have been looked at, every doubtSlower times as long. A microphone is
 // looked at for doubtWindows of each, told of from leastDoubt on, and given up when
 // there was none for doubtPatience.
 const (
 	doubtEveryS   = 1.75
+	doubtSlower   = 4
 	doubtWindows  = 8
 	leastDoubt    = 5
 	doubtPatience = 4
@@ -60,6 +63,9 @@ func (l *Live) doubt() {
 		return
 	}
 	d.next = now + uint64(doubtEveryS/2*l.cfg.SampleRateHz)
+	if d.done >= len(l.mics) {
+		d.next = now + uint64(doubtSlower*doubtEveryS/2*l.cfg.SampleRateHz)
+	}
 	if d.leakDue = !d.leakDue; d.leakDue {
 		l.doubtLeaks()
 		return
@@ -68,6 +74,9 @@ func (l *Live) doubt() {
 	out := &l.frame.Microphones[d.looksAt]
 	delay := int(math.Round(l.estimator.DelayS(d.looksAt) * l.cfg.SampleRateHz))
 	if d.windows >= doubtWindows || d.late >= doubtPatience {
+		if d.windows >= doubtWindows {
+			d.done++
+		}
 		d.begin(l, (d.looksAt+1)%len(l.mics))
 		return
 	}

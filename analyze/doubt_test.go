@@ -83,8 +83,9 @@ func TestLiveNamesWhatIsNotLinearAndWhatLeaks(t *testing.T) {
 		}
 		return math.Sqrt(sum / float64(len(x)))
 	}
+	gain := math.Pow(10, -50./20) * level(sub) / level(pink)
 	for i := range sub {
-		sub[i] += math.Pow(10, -50./20) * level(sub[:48000]) / level(pink[:48000]) * pink[i]
+		sub[i] += gain * pink[i]
 	}
 	for _, c := range []struct {
 		name   string

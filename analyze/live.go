@@ -228,6 +228,7 @@ func (l *Live) Gap(lost uint64) {
 // reference of before, but averages from before are worth nothing.
 func (l *Live) Changed() {
 	l.history.Gap(0)
+	l.doubts.done = 0
 	l.doubts.begin(l, l.doubts.looksAt)
 	if l.settings.Hold {
 		return

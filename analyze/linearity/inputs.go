@@ -20,11 +20,16 @@ const (
 	Slow                     // over notes and syllables
 )
 
+// softly stands for a stage that bends before it clips, x·tanh(u)/u at u = 1 where
+// belowDB says.
+const softly = -1
+
 // inputs are few that are unlike: a gain that begins elsewhere, or is faster or
 // slower, lacks enough of the nearest.
 var inputs = [...]input{
 	{Clipping, 0, 0, 5},
 	{Clipping, 0, 0, 9},
+	{Clipping, softly, softly, 8},
 	{Fast, 0.001, 0.06, 12},
 	{Slow, 0.005, 0.2, 10},
 	{Slow, 0.005, 0.2, 30},
@@ -38,6 +43,15 @@ const every = 8
 func (in input) take(v, ref []float64, top, rateHz float64) {
 	lead := len(ref) - len(v)
 	begin := top * math.Pow(10, -in.belowDB/20)
+	if in.attackS == softly {
+		// tanh(u)/u within 5 % up to u = 1.5.
+		for i, x := range ref[lead:] {
+			u := x / begin
+			u *= u
+			v[i] = x * u / (3 + u)
+		}
+		return
+	}
 	if in.kind == Clipping {
 		for i, x := range ref[lead:] {
 			switch {

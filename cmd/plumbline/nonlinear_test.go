@@ -4,6 +4,9 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
+
+	"plumbline/stream/wire"
 )
 
 // lowPass is a second-order Butterworth low-pass (bilinear transform).
@@ -83,6 +86,7 @@ func TestLimitersAndCrosstalk(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			file := record(t, c.name+".wav", 48000, c.x, c.y)
+			polarity := ""
 			for _, command := range []string{"response", "arrivals"} {
 				m := list(t, decode(t, must(t, command, file, "--json")), "microphones")[0]
 				codes, said := "", ""
@@ -97,13 +101,56 @@ func TestLimitersAndCrosstalk(t *testing.T) {
 					if ms, ok := m["delay_ms"].(float64); !ok || ms < 20-c.within || ms > 20+c.within {
 						t.Errorf("delay %v ms", m["delay_ms"])
 					}
+					polarity = m["polarity"].(object)["verdict"].(string)
 					continue
 				}
-				for _, a := range list(t, m, "arrivals") {
+				for i, a := range list(t, m, "arrivals") {
+					if i == 0 && a["polarity"] != polarity {
+						t.Errorf("polarity %v of the arrival, %s of the response", a["polarity"], polarity)
+					}
 					if ms := a["delay_ms"].(float64); ms < 1 {
 						t.Errorf("an arrival at %g ms", ms)
 					}
 				}
+			}
+		})
+	}
+}
+
+// Through the daemon: channels that are swapped 35 and 300 ms apart, further than
+// live searches go back, are named with their delay, and so is a limiter, in the
+// sentence and among the cautions.
+func TestServeNamesSwappedChannelsAndLimiters(t *testing.T) {
+	const n = 20 * 48000
+	x := breathing(1, n)
+	for _, c := range []struct {
+		name     string
+		ref, mic []float32
+		code     string
+		ms       float64
+	}{
+		{"swapped 35", late(x, 1680, 0.5, noise(2, n, 0.001)), x, "swapped", -35},
+		{"swapped 300", late(x, 14400, 0.5, noise(2, n, 0.001)), x, "swapped", -300},
+		{"limited", x, late(limit(x, 0.04, 100), 480, 0.5, noise(2, n, 0.001)), "not_linear", 10},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			path := record(t, strings.ReplaceAll(c.name, " ", "_")+".wav", 48000, c.ref, c.mic)
+			s := start(t, "serve", "--file", path, "--loop", "--listen", "127.0.0.1:0")
+			o := s.until(t, 60*time.Second, c.code, func(o wire.Object) bool {
+				m := o.Microphones[0]
+				return len(m.Cautions) > 0 && m.Cautions[0].Code == c.code
+			})
+			m := o.Microphones[0]
+			if ms := float64(m.DelayMs); math.Abs(ms-c.ms) > 0.1 || !strings.Contains(m.Verdict, m.Cautions[0].Text) {
+				t.Errorf("%.3f ms, want %.0f; %q", ms, c.ms, m.Verdict)
+			}
+			// Five seconds for swapped channels, 15 for a limiter, of sound.
+			if limit := map[string]uint64{"swapped": 6, "not_linear": 16}[c.code] * 48000; o.Sample > limit {
+				t.Errorf("named after %.1f s of sound", float64(o.Sample)/48000)
+			}
+			if end := s.stop(); end.code != exitDone {
+				t.Errorf("exit status %d: %s", end.code, end.stderr)
 			}
 		})
 	}

@@ -46,7 +46,8 @@ The reference is delayed by the arrival that was found (--delay auto) or by what
 you say, so that the phase shows the loudspeaker and not the distance.
 
 What is wrong with the recording comes first: swapped channels, an input that is
-dead or dies half way, clipping, lost samples. Without a delay there is no curve.
+dead or dies half way, clipping, limiters, crosstalk, lost samples. Without a delay
+there is no curve.
 
 --window multi takes long windows for low frequencies and short ones for high
 frequencies, 48 points an octave. --window N takes one window of N samples: bins

@@ -11,6 +11,8 @@ import (
 
 	"plumbline/analyze"
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/crosstalk"
+	"plumbline/analyze/linearity"
 	"plumbline/analyze/polarity"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"
@@ -126,6 +128,14 @@ func TestSentences(t *testing.T) {
 			"Cannot tell when the microphone hears the loudspeaker: nothing in the microphone is like the reference.",
 			wire.CannotTell, wire.Attention},
 		// No sound arrives before it is sent: the cause comes first, and nothing else is claimed.
+		{"a limiter", func(f *analyze.Frame, m *analyze.Microphone) { m.NotLinear = linearity.Slow },
+			"The louder the programme, the less of it reaches the microphone on channel 2: a limiter or a compressor is at work behind the reference. Bypass it, or turn the programme down until it rests, and measure again. Until then the curve is as good as its gain, which goes with the loudness. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
+		{"an amplifier that clips, and crosstalk", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.NotLinear, m.Leak = linearity.Clipping, crosstalk.Leak{Into: crosstalk.Microphone, Gain: 0.001, BelowDB: 52.3}
+		},
+			"What the microphone on channel 2 hears has its peaks cut off: an amplifier or a processor in front of the loudspeaker clips. Turn the programme down by 6 dB and measure again. Until then the curve is as good as its gain, which goes with the loudness. The microphone on channel 2 hears the reference on channel 1 electrically, 52 dB down at 0.00 ms. Separate the cables, turn the reference's send down, or use inputs that are not next to each other. Where the loudspeaker plays softly, the curve is not its own. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
+			wire.Sure, wire.Attention},
 		{"ahead of the reference", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs, m.Polarity.Sign = -12.3, -1
 		},
