@@ -116,7 +116,7 @@ func moving(m *offline.Movement, reference, microphone int, offsetS float64, use
 		case !math.IsInf(m.KnownToHz, 1):
 			path[i].After = fmt.Sprintf(" It was followed as far as it can be: above %.0f Hz nothing is known.", m.KnownToHz)
 		case m.Path != nil && m.Kind == stationarity.Steps:
-			used += " What was lost before it was put back."
+			used += " The delay is that of before anything was lost."
 		case m.Path != nil:
 			path[i].After = " It was followed."
 		}
