@@ -48,6 +48,11 @@ func findAtRest(ctx context.Context, rec offline.Recording, against []examined, 
 			}
 		}
 	}
+	for i, s := range delayS {
+		if math.IsNaN(s) { // stretches are long enough for most rooms
+			delayS[i] = 0
+		}
+	}
 	good, moved, err := atRest(ctx, rec, against, delayS)
 	if err != nil || !moved {
 		return good, found, err
