@@ -28,7 +28,7 @@ bench: ## benchmarks, and `response` beside the same calculation in scipy
 	@.ci/bench
 
 truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
-	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/... ./cmd/plumbline/planning ./cmd/plumbline/daemon
+	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/... ./cmd/plumbline ./cmd/plumbline/planning ./cmd/plumbline/daemon
 
 watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in DEVELOPERS.md
 	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch ./cmd/plumbline/watching

@@ -80,6 +80,9 @@ func GainRides(microphone int, rangeDB float64) Caution {
 		After:   fmt.Sprintf(" Its level is known to ±%.1f dB only.", rangeDB/2)}
 }
 
+// smearDB is what a path that wanders within a stretch takes from its gain.
+const smearDB = 2.0
+
 // Moved puts what a path did into words: at most one caution of when the sound
 // comes, and one of how loud. Channels count from 1; offsetS is where in the recording
 // the take begins. What was done about it is for the caller to say, in After.
@@ -104,6 +107,9 @@ func Moved(v *stationarity.Verdict, reference, microphone int, offsetS float64) 
 		return []Caution{Stepped(reference, microphone, list)}, nil // which looks like a change of gain, too
 	case stationarity.Wanders:
 		path = []Caution{Wanders(microphone, 1000*v.RangeS)}
+		if v.GainRangeDB < smearDB {
+			return path, nil
+		}
 	}
 	switch v.Gain {
 	case stationarity.Steps:

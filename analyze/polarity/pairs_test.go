@@ -15,6 +15,9 @@ import (
 // play and still have to be spoken of, dB.
 const audible = 12
 
+// asOneS is how near two sounds are one.
+const asOneS = 8e-5
+
 // hushed is what a verdict on an aligned pair names and another loudspeaker, within
 // 12 dB of the loudest there, contradicts; "" if nothing is. Half an octave about a
 // crossover that turns the sign of either by design is left out. A verdict that says
@@ -70,9 +73,9 @@ func listed(list []arrival.Arrival, seconds float64) int {
 
 // An aligned pair: main and fill within half a millisecond at the microphone, the fill
 // 0 to 12 dB weaker, both, one or none reversed. No band may be named in which the other
-// has another sign. Nearer than 0.05 ms the sum of the two is the response of one box,
-// softer or equalised otherwise: that there are two is in nothing that one microphone
-// hears, and those are counted by themselves.
+// has another sign. Nearer than the band resolves, one over its 2.5 to 16 kHz, the sum
+// of the two is the response of one box, softer or equalised otherwise: that there are two
+// is in nothing that one microphone hears, and those are counted by themselves.
 func TestPairsAreNeverWrong(t *testing.T) {
 	n := 8
 	if truth.Thorough {
@@ -90,7 +93,7 @@ func TestPairsAreNeverWrong(t *testing.T) {
 		v := polarity.Judge(spectra)
 		arrival.Agree(list, &v)
 		out := outcome{wrong: hushed(s, v, list), named: names(v), opposite: s.Main.Sign != s.Partner.Sign}
-		out.one = math.Abs(s.Main.DelayS-s.Partner.DelayS) < 5e-5
+		out.one = math.Abs(s.Main.DelayS-s.Partner.DelayS) < asOneS
 		for _, a := range list {
 			if math.Abs(a.DelayMs-v.DelayMs) < 0.01 && a.Sign != v.Sign {
 				out.wrong += " two answers"
@@ -122,7 +125,7 @@ func TestPairsAreNeverWrong(t *testing.T) {
 			t.Error(r.wrong)
 		}
 	}
-	truth.Claim(t, "polarity of a pair aligned within ±0.5 ms, 0 to 12 dB apart, both, one or none reversed: 0 wrong in 300 in any band that is named, by any loudspeaker within 12 dB of the loudest there, of those 0.05 ms apart and more",
+	truth.Claim(t, "polarity of a pair aligned within ±0.5 ms, 0 to 12 dB apart, both, one or none reversed: 0 wrong in 300 in any band that is named, by any loudspeaker within 12 dB of the loudest there, of those 0.08 ms apart and more",
 		"own simulation; crossovers after Linkwitz 1976, Butterworth 1930",
 		"%.0f wrong in %.0f; of the other %.0f, that are as one, %.0f; told of %.0f of %.0f wired alike",
 		float64(wrong), float64(n-one), float64(one), float64(oneWrong), float64(named), float64(alike))

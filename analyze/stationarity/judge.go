@@ -162,6 +162,10 @@ func spread(list []sample) float64 {
 	return high - low
 }
 
+// timeOfPointS is how well it is known when a stretch's sound was, s: speech is a word at
+// its beginning, and another frequency at its end.
+const timeOfPointS = 0.3
+
 // line is the rate of a straight line in millionths; ok: it explains all.
 func line(list []sample) (ppm, sd float64, ok bool) {
 	var w, t, v, tt, tv float64
@@ -179,8 +183,7 @@ func line(list []sample) (ppm, sd float64, ok bool) {
 	left := 0.0
 	for _, p := range list {
 		off := p.value - v - rate*(p.at-t)
-		// Its stretch lasts, and its sound may have been anywhere in it.
-		if math.Abs(off) > p.tolerance+0.1*math.Abs(rate) {
+		if math.Abs(off) > p.tolerance+timeOfPointS*math.Abs(rate) {
 			return 0, 0, false
 		}
 		left += off * off / (p.tolerance * p.tolerance)

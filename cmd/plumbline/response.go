@@ -46,7 +46,9 @@ The reference is delayed by the arrival that was found (--delay auto) or by what
 you say, so that the phase shows the loudspeaker and not the distance.
 
 What is wrong with the recording comes first: swapped channels, an input that is
-dead or dies half way, clipping, limiters, crosstalk, lost samples. Without a delay
+dead or dies half way, clipping, limiters, crosstalk, lost samples, clocks that
+drift, a microphone that moves, a gain that changes. A path that moved is followed
+where it can be, else the part in which it stood still is used. Without a delay
 there is no curve.
 
 --window multi takes long windows for low frequencies and short ones for high

@@ -48,6 +48,11 @@ func findAtRest(ctx context.Context, rec offline.Recording, against []examined, 
 			}
 		}
 	}
+	for i, s := range delayS {
+		if math.IsNaN(s) { // stretches are long enough for most rooms
+			delayS[i] = 0
+		}
+	}
 	good, moved, err := atRest(ctx, rec, against, delayS)
 	if err != nil || !moved {
 		return good, found, err
@@ -116,7 +121,7 @@ func moving(m *offline.Movement, reference, microphone int, offsetS float64, use
 		case !math.IsInf(m.KnownToHz, 1):
 			path[i].After = fmt.Sprintf(" It was followed as far as it can be: above %.0f Hz nothing is known.", m.KnownToHz)
 		case m.Path != nil && m.Kind == stationarity.Steps:
-			used += " What was lost before it was put back."
+			used += " The delay is that of before anything was lost."
 		case m.Path != nil:
 			path[i].After = " It was followed."
 		}

@@ -14,6 +14,7 @@ import (
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
 	"plumbline/analyze/polarity"
+	"plumbline/analyze/stationarity"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"
 )
@@ -39,6 +40,16 @@ func TestSentences(t *testing.T) {
 		{"all is well", func(f *analyze.Frame, m *analyze.Microphone) {},
 			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Steady},
+		{"two clocks", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Movement = stationarity.Movement{Kind: stationarity.Drifts, PPM: 3.0}
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz. The clocks of the reference and of the microphone on channel 2 drift apart by 3 ppm. Record both with one clock.",
+			wire.Sure, wire.Attention},
+		{"wind", func(f *analyze.Frame, m *analyze.Microphone) {
+			m.Movement = stationarity.Movement{Kind: stationarity.Wanders, RangeS: 150e-6}
+		},
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz. The path to the microphone on channel 2 does not stand still: the sound comes now earlier, now later, by up to 0.15 ms. Put the microphone on a stand, and measure when there is no wind.",
+			wire.Sure, wire.Attention},
 		{"opposite", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.999}
 			m.Arrivals[0].Sign = -1

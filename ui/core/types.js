@@ -38,7 +38,7 @@
  * @typedef {{id: number, at: string, by: string, name: string, note: string, seat: number, loudspeakers: number[], correction: number,
  *   origin: 'measured'|'imported', source: string, reference: number, microphone: number, sample_rate_hz: number,
  *   window: 'multi'|number, delay_ms: number, averaged_s: number, temperature_c: number, settings: any,
- *   results: {assumed_temperature?: boolean, delay_sd_ms: number|null, polarity: {verdict: string, confidence: number|null, reason: string},
+ *   results: {cautions?: {code: string, text: string}[], assumed_temperature?: boolean, delay_sd_ms: number|null, polarity: {verdict: string, confidence: number|null, reason: string},
  *     arrivals: ArrivalOfTake[], levels: {peak_dbfs: number|null, rms_dbfs: number|null}|null},
  *   points: number, audio: {sample_rate_hz: number, channels: number[], frames: number}, damaged?: string}} Take
  * @typedef {{id: number, at: string, name: string, body: StoredPlan, note: string}} PlanItem

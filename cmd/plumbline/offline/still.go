@@ -133,7 +133,10 @@ func (m *Movement) verify(ctx context.Context, rec Recording, delayS, offset flo
 		}
 		// A third of a radian, root mean square, costs 0.5 dB.
 		m.KnownToHz = 1 / (3 * 2 * math.Pi * left.scatterS())
-		if again < 2 {
+		if again < 2 && m.Kind == stationarity.Drifts && left.Kind == stationarity.Drifts {
+			m.PPM += left.PPM
+			m.Path = stationarity.Drift(m.PPM, offset+rec.DurationS()/2)
+		} else if again < 2 {
 			if rest := stationarity.Follow(left.Points); rest != nil {
 				m.Path = m.Path.Then(rest.Move(offset))
 			}
