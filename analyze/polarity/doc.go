@@ -22,7 +22,7 @@
 // package arrival, which knows them, sees to that. Two that arrive within 0.7 ms are one
 // arrival, and the sum's phase is that of the louder one whatever the wiring of the other:
 // but above the crossovers there are two fronts, and where a second one stands the verdict is
-// undecided. Nearer than 0.05 ms nothing shows that there are two.
+// undecided. Nearer than 0.08 ms nothing shows that there are two.
 //
 // Pure functions of their arguments, safe for concurrent use.
 package polarity
