@@ -2,7 +2,6 @@ package alignment
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"plumbline/analyze/summation"
@@ -160,34 +159,16 @@ func (p *Problem) slopes(aroundMs, reachMs float64) (laterMs, sdMs float64) {
 	return laterMs, math.Sqrt(variance) / float64(len(found))
 }
 
-// differenceSD is the standard deviation of the difference of the seats' mean
-// efficiencies under two settings, dB, by the random errors of the takes. Those of
-// neighbouring points go together: Hann windows make two of one.
+// differenceSD is the standard deviation of the difference of two settings, dB, by the
+// aim over the seats' mean, by the random errors of the takes.
 func (p *Problem) differenceSD(x, y Setting) float64 {
 	if !p.clear() {
 		return p.doubts([]Setting{x, y}).between(0, 1)
 	}
 	sum := 0.0
 	for i := range p.seats {
-		pair := p.seats[i].pair
-		cells := p.seats[i].cells
-		seat := 0.0
-		for n := 0; n < len(cells); {
-			k, times := cells[n], 0.0
-			for ; n < len(cells) && cells[n] == k; n++ {
-				times++
-			}
-			phase := cmplx.Phase(pair.A[k] * cmplx.Conj(pair.B[k]))
-			r := cmplx.Abs(pair.B[k]) / cmplx.Abs(pair.A[k])
-			slope := func(s Setting) float64 { // dB/rad
-				c := cOf(r*math.Pow(10, s.GainDB/20)) * float64(s.Sign)
-				sin, cos := math.Sincos(phase + 2*math.Pi*pair.FrequencyHz[k]*s.DelayMs/1e3)
-				return 10 / math.Ln10 * c * sin / max(0.05, 1+c*cos)
-			}
-			d := times * (slope(x) - slope(y))
-			seat += 2 * d * d * pair.PhaseVariance(k)
-		}
-		sum += seat / float64(len(cells)*len(cells))
+		sd := p.seats[i].errorSD(x, &y)
+		sum += sd * sd
 	}
 	return math.Sqrt(sum) / float64(len(p.seats))
 }
