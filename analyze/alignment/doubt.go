@@ -152,9 +152,9 @@ func (p *Problem) doubts(settings []Setting) doubt {
 // within is the interval of a value whose trials were that far off; an efficiency is
 // never above 0 dB.
 func within(db float64, off []float64) Interval {
-	mean, sd := meanSD(off)
-	half := student * math.Hypot(sd*math.Sqrt(1+1.0/trials), gridDB)
-	return Interval{db - mean - half, min(db-mean+half, 0)}
+	_, sd := meanSD(off)
+	half := student * math.Hypot(sd, gridDB)
+	return Interval{db - half, min(db+half, 0)}
 }
 
 // gridDB is what a mean over so many points of a window's lines is off that over all
@@ -279,4 +279,13 @@ func (p *Problem) judge(r *Result, g grid) {
 			}
 		}
 	}
+}
+
+// Interval is that of the efficiency under x by the aim, and those of the seats.
+func (p *Problem) Interval(x Setting) (aim Interval, seats []Interval) {
+	d := p.doubts([]Setting{x})
+	for _, s := range d.seats {
+		seats = append(seats, s[0])
+	}
+	return d.aim[0], seats
 }

@@ -14,6 +14,8 @@ type Belief struct {
 	VarA, VarB []float64    // E|A − expected|²
 	Cross      []complex128 // E[δA·conj(δB)]
 	Clear      bool         // there is no noise that matters
+
+	alongA, alongB complex128 // correlation of a point's deviate with that of the next
 }
 
 // clearly is the noise over the signal, as powers, below which a measurement is taken as it is.
@@ -66,6 +68,7 @@ func (p *Pair) Belief(o Offset) *Belief {
 		sa[k], sb[k], re[k], im[k] = power(da)-va, power(db)-vb, real(x), imag(x)
 		noiseA[k], noiseB[k] = va*va, vb*vb
 	}
+	b.alongA, b.alongB = p.along(use, b.A, meanA, &p.a), p.along(use, b.B, meanB, &p.b)
 	done := make([]bool, n)
 	for i, w := range around {
 		count, a, c, x, y := w.sums(use, nil), w.sums(use, sa), w.sums(use, sb), w.sums(use, re), w.sums(use, im)
@@ -124,6 +127,36 @@ func direct(around []windows, use []float64, h []complex128, variance []float64)
 		}
 	}
 	return out
+}
+
+// along is the correlation of what a line of a window is off the mean with that of the
+// next, less what the noise has: a room that rings shorter than the window makes
+// neighbours alike.
+func (p *Pair) along(use []float64, h, mean []complex128, e *noise) complex128 {
+	if p.of.Window == 0 {
+		return 0
+	}
+	const neighbour = 4. / 9 // of noise under a Hann window
+	line := 1.5 * p.of.SampleRateHz / float64(p.of.Window)
+	var sum complex128
+	level := 0.0
+	for k := 1; k < len(h); k++ {
+		if use[k-1] == 0 || use[k] == 0 || p.FrequencyHz[k]-p.FrequencyHz[k-1] > line {
+			continue
+		}
+		d, last := h[k]-mean[k], h[k-1]-mean[k-1]
+		sum += last*cmplx.Conj(d) - complex(neighbour*math.Sqrt(e.variance[k]*e.variance[k-1]), 0)
+		level += power(d) - e.variance[k]
+	}
+	const most = 0.97
+	if level <= 0 {
+		return 0
+	}
+	r := sum / complex(level, 0)
+	if size := cmplx.Abs(r); size > most {
+		r *= complex(most/size, 0)
+	}
+	return r
 }
 
 // meansMore is how many times the power that noise gives to a mean it must have.
@@ -243,9 +276,16 @@ func (b *Belief) Draw(a, c []complex128, normal func() float64) {
 		copy(c, b.B)
 		return
 	}
+	var za, zb complex128
+	next := func(z, along complex128, first bool) complex128 {
+		w := complex(normal(), normal())
+		if first {
+			return w
+		}
+		return cmplx.Conj(along)*z + scaled(w, math.Sqrt(1-power(along)))
+	}
 	for k := range a {
-		za := complex(normal(), normal())
-		zb := complex(normal(), normal())
+		za, zb = next(za, b.alongA, k == 0), next(zb, b.alongB, k == 0)
 		va, vb := b.VarA[k], b.VarB[k]
 		if !(va > 0 && vb > 0) {
 			a[k], c[k] = b.A[k]+scaled(za, math.Sqrt(va/2)), b.B[k]+scaled(zb, math.Sqrt(vb/2))
