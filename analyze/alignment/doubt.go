@@ -24,8 +24,7 @@ type tried struct{ found, there [][]float64 }
 
 // try measures seat i again under settings. Where noise is small its errors are those
 // of errorSD, in every trial as many of them.
-func (p *Problem) try(i int, settings []Setting) tried {
-	s := &p.seats[i]
+func (s *seat) try(i int, settings []Setting) tried {
 	rng := rand.New(rand.NewPCG(uint64(i), 95))
 	out := tried{make([][]float64, trials), make([][]float64, trials)}
 	if s.belief.Clear {
@@ -69,6 +68,41 @@ func (p *Problem) try(i int, settings []Setting) tried {
 		out.found[t] = values(again.Belief(s.around))
 	}
 	return out
+}
+
+// debias takes off what the trials find too much with the delay about which the
+// responses are believed: what is said of a plan is off by nothing on average.
+func (s *seat) debias(i int) {
+	if s.belief.Clear {
+		return
+	}
+	best := Setting{DelayMs: -s.around.Ms, Sign: 1}
+	if other := (Setting{DelayMs: best.DelayMs, Sign: -1}); s.efficiency(other) > s.efficiency(best) {
+		best = other
+	}
+	t := s.try(i, []Setting{best})
+	for n := range t.found {
+		s.biasDB += (t.found[n][0] - t.there[n][0]) / trials
+	}
+	s.shift(s.biasDB)
+}
+
+func (s *seat) undoBias() {
+	s.shift(-s.biasDB)
+	s.biasDB = 0
+}
+
+// shift takes so many decibels off every efficiency.
+func (s *seat) shift(db float64) {
+	if s.less == nil {
+		return
+	}
+	less := make([]float64, len(s.less)) // others may share the old ones
+	for k, v := range s.less {
+		less[k] = v * math.Pow(10, db/10)
+	}
+	s.less = less
+	s.unlike1 = s.unlike(1)
 }
 
 // errorSD is the standard deviation of the efficiency under x, or of what it is more
@@ -122,7 +156,7 @@ func (p *Problem) doubts(settings []Setting) doubt {
 		return p.clearDoubts(settings)
 	}
 	all := make([]tried, len(p.seats))
-	p.cfg.Each(len(p.seats), func(i int) { all[i] = p.try(i, settings) })
+	p.cfg.Each(len(p.seats), func(i int) { all[i] = p.seats[i].try(i, settings) })
 	d := doubt{seats: make([][]Interval, len(p.seats)), aim: make([]Interval, len(settings)), off: make([][]float64, trials)}
 	for t := range d.off {
 		d.off[t] = make([]float64, len(settings))
@@ -133,13 +167,13 @@ func (p *Problem) doubts(settings []Setting) doubt {
 		seats, aim := p.Efficiency(nil, x)
 		for i := range p.seats {
 			for t := range off {
-				off[t] = all[i].found[t][k] - all[i].there[t][k]
+				off[t] = all[i].found[t][k] - all[i].there[t][k] - p.seats[i].biasDB
 			}
 			d.seats[i] = append(d.seats[i], within(seats[i], off))
 		}
 		for t := range off {
 			for i := range all {
-				found[i], there[i] = all[i].found[t][k], all[i].there[t][k]
+				found[i], there[i] = all[i].found[t][k]-p.seats[i].biasDB, all[i].there[t][k]
 			}
 			off[t] = p.aim(found) - p.aim(there)
 			d.off[t][k] = off[t]
@@ -152,14 +186,18 @@ func (p *Problem) doubts(settings []Setting) doubt {
 // within is the interval of a value whose trials were that far off; an efficiency is
 // never above 0 dB.
 func within(db float64, off []float64) Interval {
-	_, sd := meanSD(off)
-	half := student * math.Hypot(sd, gridDB)
-	return Interval{db - half, min(db+half, 0)}
+	mean, sd := meanSD(off)
+	half := student * math.Hypot(unlikeDeviates*sd*math.Sqrt(1+1.0/trials), gridDB)
+	return Interval{db - mean - half, min(db-mean+half, 0)}
 }
 
 // gridDB is what a mean over so many points of a window's lines is off that over all
 // frequencies, standard deviation (own simulation).
 const gridDB = 0.01
+
+// unlikeDeviates is how many times larger errors are than the trials', for rooms are not
+// quite the normal deviates that these draw (own simulation).
+const unlikeDeviates = 1.25
 
 // student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
 const student = 2.131

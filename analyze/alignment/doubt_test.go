@@ -42,7 +42,7 @@ func takesAt(rng *rand.Rand, p seattest.Path, size, window int, snrDB []float64)
 // and the plan is never 0.1 dB worse there than what the arrivals alone would have
 // done, of whichever polarity is better.
 func TestPlansKnowTheirError(t *testing.T) {
-	const window, size, reachMs = 16384, 1 << 18, 12
+	const window, size, reachMs = 32768, 1 << 19, 12
 	snrDB := []float64{0, -10, -20}
 	theatres, first := 1, uint64(0)
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
@@ -50,10 +50,13 @@ func TestPlansKnowTheirError(t *testing.T) {
 	}
 	if n, err := strconv.Atoi(os.Getenv("THEATRES")); err == nil {
 		theatres, first = n, 100
+		if f, err := strconv.Atoi(os.Getenv("FIRST")); err == nil {
+			first = uint64(f)
+		}
 	}
 	band := summation.Band{LowHz: 100, HighHz: 5000}
 	var grid []float64
-	for k := 30; k < 1800; k++ {
+	for k := 60; k < 3600; k++ {
 		grid = append(grid, float64(k)*seattest.RateHz/window)
 	}
 	type found struct{ n, held, width, z2, z, lost, plans, follows float64 }
@@ -103,6 +106,9 @@ func TestPlansKnowTheirError(t *testing.T) {
 					}
 					z := (trueDB - (in.HighDB+in.LowDB)/2) / (in.HighDB - in.LowDB) * 2 * student
 					f.z2 += z * z
+					if os.Getenv("SHOW") != "" {
+						fmt.Printf("S %d aim %d spread %g snr %g %s est %.3f true %.3f in %.3f..%.3f z %.1f\n", seed, cfg.Aim, spreadMs, snr, name, db, trueDB, in.LowDB, in.HighDB, z)
+					}
 					f.z += z
 				}
 				plan, planDB := truth.Efficiency(nil, r.Plan)
