@@ -210,7 +210,7 @@ func TestNumbersAreAttached(t *testing.T) {
 func TestPredictionAddsUp(t *testing.T) {
 	a := hall("small").Pairs[0].Align
 	want := 20 * math.Log10(math.Pow(10, -10./20)+math.Pow(10, -12./20))
-	for i, v := range predicted(a.Seats[0], a.Plan) {
+	for i, v := range predicted(a.Seats[0], &a.Plan.PlanObject) {
 		if math.Abs(v-want) > 1e-5 {
 			t.Errorf("%g Hz: %.6f dB, want %.6f dB", a.Seats[0].FrequencyHz[i], v, want)
 		}
