@@ -172,6 +172,8 @@ type Cell struct {
 	Ripple      float64 // χ, 1 without noise
 	LessDB      float64 // 10 lg less, 0 without noise
 	PowerA      float64 // |A|²
+	PowerB      float64 // |B|²
+	Common      float64 // Re A·conj(B)·e^{−jφ} over the root of both, 1 without noise
 	Count       int
 }
 
@@ -184,7 +186,10 @@ func (p *Problem) Cells(seat int) []Cell {
 			out[len(out)-1].Count++
 			continue
 		}
-		c := Cell{FrequencyHz: s.pair.FrequencyHz[k], PhaseRad: cmplx.Phase(s.cross[i]), Ratio: s.ratio[i], Ripple: min(1, cmplx.Abs(s.cross[i])), PowerA: power(s.belief.A[k]) + s.belief.VarA[k], Count: 1}
+		c := Cell{FrequencyHz: s.pair.FrequencyHz[k], PhaseRad: cmplx.Phase(s.cross[i]), Ratio: s.ratio[i], Ripple: min(1, cmplx.Abs(s.cross[i])), Count: 1}
+		b := s.belief
+		c.PowerA, c.PowerB = power(b.A[k])+b.VarA[k], power(b.B[k])+b.VarB[k]
+		c.Common = real((b.A[k]*cmplx.Conj(b.B[k])+b.Cross[k])*cmplx.Conj(unit(s.cross[i]))) / math.Sqrt(c.PowerA*c.PowerB)
 		if s.less != nil {
 			c.LessDB = 10 * math.Log10(s.less[i])
 		}

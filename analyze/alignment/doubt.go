@@ -197,7 +197,7 @@ const gridDB = 0.01
 
 // unlikeDeviates is how many times larger errors are than the trials', for rooms are not
 // quite the normal deviates that these draw (own simulation).
-const unlikeDeviates = 1.25
+const unlikeDeviates = 1.6
 
 // student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
 const student = 2.131
@@ -267,9 +267,12 @@ func (p *Problem) clear() bool {
 	return !slices.ContainsFunc(p.seats, func(s seat) bool { return !s.belief.Clear })
 }
 
-// followSD is by how many standard deviations the phases must do better than the
-// arrivals for the plan to leave these.
-const followSD = 3
+// The plan leaves the arrivals where the phases do better by followSD standard
+// deviations, or may at least lose no more than mayLoseDB.
+const (
+	followSD  = 3
+	mayLoseDB = 0.05
+)
 
 // judge gives the result its intervals, and the plan to the arrivals where the phases
 // cannot tell.
@@ -291,7 +294,7 @@ func (p *Problem) judge(r *Result, g grid) {
 		d := p.doubts(settings)
 		if ok && !r.Follows {
 			value := p.value(make([]float64, len(p.seats)), r.Plan)
-			if by.DelayMs != r.Plan.DelayMs && !p.clear() && value-by.valueDB < followSD*d.between(1, arrivals) {
+			if !p.clear() && followSD*d.between(1, arrivals)-(value-by.valueDB) > mayLoseDB {
 				r.Plan, r.Follows, again = by.Setting, true, true
 				continue
 			}

@@ -130,7 +130,7 @@ func TestPlansKnowTheirError(t *testing.T) {
 					_, v := truth.Efficiency(nil, Setting{DelayMs: -sum, Sign: sign})
 					by = max(by, v)
 				}
-				f := at(snr, "plans")
+				f := at(snr, "against arrivals")
 				f.plans++
 				if r.Follows {
 					f.follows++
@@ -143,7 +143,7 @@ func TestPlansKnowTheirError(t *testing.T) {
 	}
 	for name, f := range all {
 		if f.plans > 0 {
-			t.Attr("truth", fmt.Sprintf("plans at %s: never 0.1 dB worse than the arrivals' own offset | %.2f dB worse at most in %.0f plans, of which %.0f follow the arrivals | the definition over the true responses; constructed recordings", name, f.lost, f.plans, f.follows))
+			t.Attr("truth", fmt.Sprintf("plans at %s: never 0.1 dB worse than their own offset | %.2f dB worse at most in %.0f plans, of which %.0f follow the arrivals | the definition over the true responses; constructed recordings", name, f.lost, f.plans, f.follows))
 			continue
 		}
 		// The settings and spreads of one theatre go together: a third of them are their own.

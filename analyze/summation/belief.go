@@ -19,7 +19,7 @@ type Belief struct {
 }
 
 // clearly is the noise over the signal, as powers, below which a measurement is taken as it is.
-const clearly = 1e-4
+const clearly = 1e-3
 
 // enough is the relative standard deviation of a level over the surroundings with
 // which these are wide enough; if none is, the widest are taken.

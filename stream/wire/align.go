@@ -219,6 +219,10 @@ type Cells struct {
 	// (with ρ of the product), and what the denominator has more, dB. Absent: 1 and 0.
 	Ripple Values `json:"ripple,omitempty"`
 	LessDB Values `json:"less_db,omitempty"`
+	// For levels, instead of level_db: the power of B re that of A, and how much of the
+	// root of both the two have in common. Absent: level_db and 1.
+	PowerDB Values `json:"power_db,omitempty"`
+	Common  Values `json:"common,omitempty"`
 }
 
 // LedgerRow is an entry of the ledger.

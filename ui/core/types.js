@@ -63,7 +63,7 @@
  * @typedef {{delay_ms: number[], same_db: Values, opposite_db: Values}} DelayCurve
  * @typedef {{re: Values, im: Values, error: Values, trusted: boolean[]}} Complex
  * @typedef {{frequency_hz: number[], phase_deg: number[], level_db: number[], level_a_db: number[], count: number[],
- *   ripple?: number[], less_db?: number[]}} Cells
+ *   ripple?: number[], less_db?: number[], power_db?: number[], common?: number[]}} Cells
  * @typedef {{change_db: number|null, seats: number, losing_db: number|null, losing: string[], adds_up_to_hz: number|null,
  *   nothing_from_hz: number|null, worth: boolean, text: string, reach_text: string}} PlanPromise
  * @typedef {{cause: string, change_db: number|null, low_db: number|null, high_db: number|null, sentence: string}} LedgerRow

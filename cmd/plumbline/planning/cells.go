@@ -27,6 +27,8 @@ func cellsOf(cells []alignment.Cell) wire.Cells {
 		if noisy {
 			c.Ripple = append(c.Ripple, float32(x.Ripple))
 			c.LessDB = append(c.LessDB, float32(x.LessDB))
+			c.PowerDB = append(c.PowerDB, float32(10*math.Log10(x.PowerB/x.PowerA)))
+			c.Common = append(c.Common, float32(x.Common))
 		}
 	}
 	return c
