@@ -197,7 +197,7 @@ const gridDB = 0.01
 
 // unlikeDeviates is how many times larger errors are than the trials', for rooms are not
 // quite the normal deviates that these draw (own simulation).
-const unlikeDeviates = 1.6
+const unlikeDeviates = 1.4
 
 // student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
 const student = 2.131
