@@ -177,7 +177,8 @@ func (p *Problem) differenceSD(x, y Setting) float64 {
 // that seat alone: on the plan's cycle and with its polarity, if that is as good
 // there.
 func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.Offset {
-	s := &p.seats[i]
+	s := p.seats[i].asMeasured()
+	own.valueDB = s.efficiency(own.Setting)
 	halfMs := 500 / math.Sqrt(p.band.LowHz*p.band.HighHz)
 	stepMs := g.step * 1e3
 	n := 2*int(halfMs/stepMs) + 1
@@ -204,6 +205,29 @@ func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.
 	return summation.Offset{Ms: -near.DelayMs, Sign: near.Sign}
 }
 
+// asMeasured is the seat with each point as it was measured: what lies around it has
+// a delay of its own, and no say in where this one is. Where noise is louder than
+// the signal there is nothing else to go by.
+func (s *seat) asMeasured() *seat {
+	if s.belief.Clear {
+		return s
+	}
+	var noise, level float64
+	for k := range s.pair.Weight {
+		a, b := s.pair.Variances(k)
+		w := s.pair.Weight[k]
+		noise += w * (a/s.levelA + b/s.levelB) / 2
+		level += w
+	}
+	if noise > level {
+		return s
+	}
+	one := *s
+	one.fill(summation.Exactly(s.pair.A, s.pair.B))
+	one.unlike1 = one.unlike(1)
+	return &one
+}
+
 // atPoint is what is best at the microphone of a seat within a quarter period of c,
 // of the highest frequency that a spread leaves: where the sound arrives is no matter
 // of the places about it.
@@ -211,7 +235,7 @@ func (p *Problem) atPoint(i int, c candidate) candidate {
 	if p.points == nil {
 		return c
 	}
-	s := &p.points.seats[i]
+	s := p.points.seats[i].asMeasured()
 	stepMs := 2 * math.Pi / (stepsPerPeriod * p.points.top()) * 1e3
 	n := 2*int(2*math.Pi/(4*p.top())*1e3/stepMs) + 3
 	values := make([]float64, n)

@@ -25,6 +25,10 @@ const clearly = 1e-3
 // which these are wide enough; if none is, the widest are taken.
 const enough = 0.2
 
+// Surroundings of fewer than mostPoints are too few to know means and powers from, and a
+// pair of fewer than leastPoints has none: there each point stands for itself.
+const mostPoints, leastPoints = 60, 600
+
 // Belief weighs each point against its surroundings. Over these, A and B with the
 // offset o taken out are taken as complex normal deviates: with the means that are
 // found there, which are the direct sound, and, less the noise, the powers S_A, S_B
@@ -80,7 +84,7 @@ func (p *Pair) Belief(o Offset) *Belief {
 			}
 			all := max(count[k], 1)
 			levelA, levelB := a[k]+all*power(meanA[k]), c[k]+all*power(meanB[k])
-			told := levelA > 0 && levelB > 0 && alikeNeighbours*max(errA[k]/(levelA*levelA), errB[k]/(levelB*levelB)) < enough*enough
+			told := count[k] >= mostPoints && levelA > 0 && levelB > 0 && alikeNeighbours*max(errA[k]/(levelA*levelA), errB[k]/(levelB*levelB)) < enough*enough
 			if !told && !last {
 				left = true
 				continue
@@ -183,8 +187,11 @@ func (b *Belief) weigh(p *Pair, k int, meanA, meanB complex128, sa, sb float64, 
 	b.Cross[k] = scaled(fromB, vb)
 }
 
-// Clear says whether noise does not matter.
+// Clear says whether noise does not matter, or too few points are there to weigh it.
 func (p *Pair) Clear() bool {
+	if len(p.Weight) < leastPoints {
+		return true
+	}
 	var a, b float64
 	for k, w := range p.Weight {
 		a += w * power(p.A[k])
