@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"strconv"
 	"testing"
 
 	"plumbline/analyze/internal/seattest"
@@ -44,15 +43,9 @@ func takesAt(rng *rand.Rand, p seattest.Path, size, window int, snrDB []float64)
 func TestPlansKnowTheirError(t *testing.T) {
 	const window, size, reachMs = 32768, 1 << 19, 12
 	snrDB := []float64{0, -10, -20}
-	theatres, first := 1, uint64(0)
+	theatres, first := 1, uint64(120)
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
 		theatres, first = 60, 1000
-	}
-	if n, err := strconv.Atoi(os.Getenv("THEATRES")); err == nil {
-		theatres, first = n, 100
-		if f, err := strconv.Atoi(os.Getenv("FIRST")); err == nil {
-			first = uint64(f)
-		}
 	}
 	band := summation.Band{LowHz: 100, HighHz: 5000}
 	var grid []float64
@@ -106,9 +99,6 @@ func TestPlansKnowTheirError(t *testing.T) {
 					}
 					z := (trueDB - (in.HighDB+in.LowDB)/2) / (in.HighDB - in.LowDB) * 2 * student
 					f.z2 += z * z
-					if os.Getenv("SHOW") != "" {
-						fmt.Printf("S %d aim %d spread %g snr %g %s est %.3f true %.3f in %.3f..%.3f z %.1f\n", seed, cfg.Aim, spreadMs, snr, name, db, trueDB, in.LowDB, in.HighDB, z)
-					}
 					f.z += z
 				}
 				plan, planDB := truth.Efficiency(nil, r.Plan)
