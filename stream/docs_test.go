@@ -70,7 +70,7 @@ var schemas = map[string]any{
 	"Show": wire.Show{}, "ShowEntry": show.Entry{}, "Loudspeaker": show.Loudspeaker{}, "Seat": show.Seat{}, "Plan": show.Plan{}, "Note": show.Note{},
 	"Correction": show.Correction{}, "LogEntry": show.LogEntry{}, "Undo": undoObject{}, "Take": show.Take{}, "TakeRequest": TakeRequest{},
 	"TakePatch": show.TakePatch{}, "TakeCurve": curveObject{},
-	"Survey": wire.Survey{}, "SurveyRequest": wire.SurveyRequest{}, "Align": wire.Align{}, "AlignSeat": wire.AlignSeat{}, "AlignedPlan": wire.PlanObject{}, "Cycle": wire.CycleObject{}, "Slopes": wire.SlopesObject{}, "Promise": wire.Promise{},
+	"Survey": wire.Survey{}, "SurveyRequest": wire.SurveyRequest{}, "Align": wire.Align{}, "AlignSeat": wire.AlignSeat{}, "AlignedPlan": wire.PlanObject{}, "PlannedSetting": wire.PlannedObject{}, "RunnerUp": wire.RunnerUpObject{}, "Cycle": wire.CycleObject{}, "Slopes": wire.SlopesObject{}, "Promise": wire.Promise{},
 	"Efficiency": wire.EfficiencyObject{}, "DialChange": wire.DialChange{}, "Dial": wire.Dial{}, "LedgerRow": wire.LedgerRow{}, "Comb": wire.CombObject{},
 	"Complex": wire.Complex{}, "Cells": wire.Cells{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
 	"PlanSeat": wire.PlanSeat{}, "DialRequest": wire.DialRequest{}, "VerifyRequest": wire.VerifyRequest{}, "Verification": wire.Verification{},

@@ -15,18 +15,35 @@ import (
 const maxC = (1 - 1e-6) / (1 + 1e-6)
 
 // Under noise A and B are not known, and the efficiency of a cell is what is to be
-// expected of it. A sum z whose mean is m and whose variance is v, both complex normal,
-// has E ln|z|² = ln|m|² + E₁(|m|²/v) (E₁ the exponential integral), which is ln(|m|² + κv)
-// with κ = e^{−γ} where one of the two is small, and to 0.2 nepers between. As m and v
-// of the sum of A and delayed B both are of the form x + y·cos(φ+ωτ), so is this: with
-//
-//	a² = |E A|² + κ·var A, b² the same, x = E A·conj(E B) + κ·cov(A, B)
-//
-// r is b/a, φ is arg x, and the ripple is χ·c, χ = |x|/ab ≤ 1. The denominator (|A|+|B|)²
-// has its own expectation, less times that of a and b.
+// expected of it. A sum whose mean is m and whose variance is v, both complex normal,
+// has E ln|z|² = ln|m|² + E₁(|m|²/v), E₁ the exponential integral. Over a turn of the
+// delay |m|² runs between (|E A| ± |E B|)², and this expectation is taken to run as
+// ln(K + L·cos(φ+ωτ)) between what it is at these two, so that the ripple is χ·c with
+// χ ≤ 1. The denominator (|A|+|B|)² has its own expectation, less times that of r.
 
-// kappa is e^{−γ}, γ Euler's constant.
+// kappa is e^{−γ}, γ Euler's constant: E ln|z|² = ln κv without a mean.
 const kappa = 0.5614594835668851
+
+// expected is the power whose logarithm is that to be expected of |z|².
+func expected(mean, variance float64) float64 {
+	switch x := mean / variance; {
+	case !(variance > 0) || x > 12:
+		return mean
+	case x < 1e-6:
+		return kappa * variance
+	default:
+		return mean * math.Exp(exponentialIntegral(x))
+	}
+}
+
+// exponentialIntegral is E₁(x), x > 0 (Abramowitz and Stegun, Handbook of Mathematical
+// Functions, 5.1.53 and 5.1.56, to 2e-7 and 5e-5).
+func exponentialIntegral(x float64) float64 {
+	if x <= 1 {
+		return -math.Log(x) - 0.57721566 + x*(0.99999193+x*(-0.24991055+x*(0.05519968+x*(-0.00976004+x*0.00107857))))
+	}
+	return math.Exp(-x) / x * (x*(x+2.334733) + 0.250621) / (x*(x+3.330657) + 1.681534)
+}
 
 // newSeat takes a pair's cells. What is believed of its responses is about the offset
 // that the arrivals say or, without them, the phases within ±wideMs.
@@ -65,10 +82,20 @@ func (s *seat) fill(b *summation.Belief) {
 			}
 			continue
 		}
-		a, c := math.Sqrt(power(b.A[k])+kappa*b.VarA[k]), math.Sqrt(power(b.B[k])+kappa*b.VarB[k])
-		x := b.A[k]*cmplx.Conj(b.B[k]) + complex(kappa, 0)*b.Cross[k]
+		x := b.A[k] * cmplx.Conj(b.B[k])
+		pa, pb := power(b.A[k]), power(b.B[k])
+		a, c, ripple := math.Sqrt(pa), math.Sqrt(pb), 1.0
+		if v := b.VarA[k] + b.VarB[k]; v > 0 {
+			u := unit(x + complex(kappa, 0)*b.Cross[k])
+			mean, vary := 2*real(x*cmplx.Conj(u)), 2*real(b.Cross[k]*cmplx.Conj(u))
+			high := expected(max(0, pa+pb+mean), max(0, v+vary))
+			low := expected(max(0, pa+pb-mean), max(0, v-vary))
+			more := max(0, (high+low)/2-pa-pb) / v
+			a, c = math.Sqrt(pa+more*b.VarA[k]), math.Sqrt(pb+more*b.VarB[k])
+			x, ripple = u, min(1, max(0, high-low)/(4*a*c))
+		}
 		s.ratio[i] = c / a
-		s.cross[i] = x / complex(max(a*c, cmplx.Abs(x)), 0)
+		s.cross[i] = unit(x) * complex(ripple, 0)
 		s.c1[i] = cOf(c / a)
 		if s.less != nil {
 			s.less[i] = lessOf(b, k, a, c)
@@ -133,4 +160,40 @@ func (s *seat) rho(k int, gain float64) (rho, levelled float64) {
 	x := c * min(1, cmplx.Abs(s.cross[k]))
 	rho = x / (1 + math.Sqrt(1-x*x))
 	return rho, 1 / ((1 + rho*rho) * s.ideal(k, c))
+}
+
+// Cell is what the efficiency of a seat is the mean of, at as many equally spaced log
+// frequencies as Count says: 10 lg((1 + χ·c·cos(φ+ωτ))/((1 + c)·less)) dB,
+// c = 2r/(1+r²).
+type Cell struct {
+	FrequencyHz float64
+	PhaseRad    float64 // φ, of A·conj(B)
+	Ratio       float64 // r, |B|/|A|
+	Ripple      float64 // χ, 1 without noise
+	LessDB      float64 // 10 lg less, 0 without noise
+	PowerA      float64 // |A|²
+	PowerB      float64 // |B|²
+	Common      float64 // Re A·conj(B)·e^{−jφ} over the root of both, 1 without noise
+	Count       int
+}
+
+// Cells are those of a seat, from 0, ascending.
+func (p *Problem) Cells(seat int) []Cell {
+	s := &p.seats[seat]
+	var out []Cell
+	for i, k := range s.cells {
+		if i > 0 && k == s.cells[i-1] {
+			out[len(out)-1].Count++
+			continue
+		}
+		c := Cell{FrequencyHz: s.pair.FrequencyHz[k], PhaseRad: cmplx.Phase(s.cross[i]), Ratio: s.ratio[i], Ripple: min(1, cmplx.Abs(s.cross[i])), Count: 1}
+		b := s.belief
+		c.PowerA, c.PowerB = power(b.A[k])+b.VarA[k], power(b.B[k])+b.VarB[k]
+		c.Common = real((b.A[k]*cmplx.Conj(b.B[k])+b.Cross[k])*cmplx.Conj(unit(s.cross[i]))) / math.Sqrt(c.PowerA*c.PowerB)
+		if s.less != nil {
+			c.LessDB = 10 * math.Log10(s.less[i])
+		}
+		out = append(out, c)
+	}
+	return out
 }

@@ -2,7 +2,6 @@ package alignment
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"plumbline/analyze/summation"
@@ -160,34 +159,16 @@ func (p *Problem) slopes(aroundMs, reachMs float64) (laterMs, sdMs float64) {
 	return laterMs, math.Sqrt(variance) / float64(len(found))
 }
 
-// differenceSD is the standard deviation of the difference of the seats' mean
-// efficiencies under two settings, dB, by the random errors of the takes. Those of
-// neighbouring points go together: Hann windows make two of one.
+// differenceSD is the standard deviation of the difference of two settings, dB, by the
+// aim over the seats' mean, by the random errors of the takes.
 func (p *Problem) differenceSD(x, y Setting) float64 {
 	if !p.clear() {
 		return p.doubts([]Setting{x, y}).between(0, 1)
 	}
 	sum := 0.0
 	for i := range p.seats {
-		pair := p.seats[i].pair
-		cells := p.seats[i].cells
-		seat := 0.0
-		for n := 0; n < len(cells); {
-			k, times := cells[n], 0.0
-			for ; n < len(cells) && cells[n] == k; n++ {
-				times++
-			}
-			phase := cmplx.Phase(pair.A[k] * cmplx.Conj(pair.B[k]))
-			r := cmplx.Abs(pair.B[k]) / cmplx.Abs(pair.A[k])
-			slope := func(s Setting) float64 { // dB/rad
-				c := cOf(r*math.Pow(10, s.GainDB/20)) * float64(s.Sign)
-				sin, cos := math.Sincos(phase + 2*math.Pi*pair.FrequencyHz[k]*s.DelayMs/1e3)
-				return 10 / math.Ln10 * c * sin / max(0.05, 1+c*cos)
-			}
-			d := times * (slope(x) - slope(y))
-			seat += 2 * d * d * pair.PhaseVariance(k)
-		}
-		sum += seat / float64(len(cells)*len(cells))
+		sd := p.seats[i].errorSD(x, &y)
+		sum += sd * sd
 	}
 	return math.Sqrt(sum) / float64(len(p.seats))
 }
@@ -196,7 +177,8 @@ func (p *Problem) differenceSD(x, y Setting) float64 {
 // that seat alone: on the plan's cycle and with its polarity, if that is as good
 // there.
 func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.Offset {
-	s := &p.seats[i]
+	s := p.seats[i].asMeasured()
+	own.valueDB = s.efficiency(own.Setting)
 	halfMs := 500 / math.Sqrt(p.band.LowHz*p.band.HighHz)
 	stepMs := g.step * 1e3
 	n := 2*int(halfMs/stepMs) + 1
@@ -223,6 +205,29 @@ func (p *Problem) inCycle(i int, own candidate, plan Setting, g grid) summation.
 	return summation.Offset{Ms: -near.DelayMs, Sign: near.Sign}
 }
 
+// asMeasured is the seat with each point as it was measured: what lies around it has
+// a delay of its own, and no say in where this one is. Where noise is louder than
+// the signal there is nothing else to go by.
+func (s *seat) asMeasured() *seat {
+	if s.belief.Clear {
+		return s
+	}
+	var noise, level float64
+	for k := range s.pair.Weight {
+		a, b := s.pair.Variances(k)
+		w := s.pair.Weight[k]
+		noise += w * (a/s.levelA + b/s.levelB) / 2
+		level += w
+	}
+	if noise > level {
+		return s
+	}
+	one := *s
+	one.fill(summation.Exactly(s.pair.A, s.pair.B))
+	one.unlike1 = one.unlike(1)
+	return &one
+}
+
 // atPoint is what is best at the microphone of a seat within a quarter period of c,
 // of the highest frequency that a spread leaves: where the sound arrives is no matter
 // of the places about it.
@@ -230,7 +235,7 @@ func (p *Problem) atPoint(i int, c candidate) candidate {
 	if p.points == nil {
 		return c
 	}
-	s := &p.points.seats[i]
+	s := p.points.seats[i].asMeasured()
 	stepMs := 2 * math.Pi / (stepsPerPeriod * p.points.top()) * 1e3
 	n := 2*int(2*math.Pi/(4*p.top())*1e3/stepMs) + 3
 	values := make([]float64, n)

@@ -2,6 +2,7 @@ package alignment
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 
@@ -21,16 +22,35 @@ type Interval struct{ LowDB, HighDB float64 }
 // tried is what settings give at one seat in every trial, dB: [trial][setting].
 type tried struct{ found, there [][]float64 }
 
-// try measures seat i again under settings.
-func (p *Problem) try(i int, settings []Setting) tried {
-	s := &p.seats[i]
+// try measures seat i again under settings. Where noise is small its errors are those
+// of errorSD, in every trial as many of them.
+func (s *seat) try(i int, settings []Setting) tried {
 	rng := rand.New(rand.NewPCG(uint64(i), 95))
+	out := tried{make([][]float64, trials), make([][]float64, trials)}
+	if s.belief.Clear {
+		there := make([]float64, len(settings))
+		for k, x := range settings {
+			there[k] = s.efficiency(x)
+		}
+		for t := range trials {
+			out.there[t], out.found[t] = there, slices.Clone(there)
+			if t%2 > 0 { // an error and its opposite: no mean of their own
+				for k := range settings {
+					out.found[t][k] = 2*there[k] - out.found[t-1][k]
+				}
+				continue
+			}
+			z := rng.NormFloat64()
+			for k, x := range settings {
+				out.found[t][k] += z * s.errorSD(x, nil)
+			}
+		}
+		return out
+	}
 	n := len(s.pair.FrequencyHz)
 	a, b := make([]complex128, n), make([]complex128, n)
 	deviates := s.pair.NewDeviates(rng.NormFloat64)
 	var again summation.Pair
-	out := tried{make([][]float64, trials), make([][]float64, trials)}
-	same := make([]float64, len(settings))
 	values := func(belief *summation.Belief) []float64 {
 		one := *s
 		one.fill(belief)
@@ -41,21 +61,86 @@ func (p *Problem) try(i int, settings []Setting) tried {
 		}
 		return v
 	}
-	for k, x := range settings {
-		same[k] = s.efficiency(x)
-	}
 	for t := range trials {
 		s.belief.Draw(a, b, rng.NormFloat64)
 		deviates.Again(&again, a, b)
-		if s.belief.Clear {
-			out.there[t] = same
-			out.found[t] = values(summation.Exactly(again.A, again.B))
-			continue
-		}
 		out.there[t] = values(summation.Exactly(a, b))
 		out.found[t] = values(again.Belief(s.around))
 	}
 	return out
+}
+
+// debias takes off what the trials find too much with the delay about which the
+// responses are believed: what is said of a plan is off by nothing on average.
+func (s *seat) debias(i int) {
+	if s.belief.Clear {
+		return
+	}
+	best := Setting{DelayMs: -s.around.Ms, Sign: 1}
+	if other := (Setting{DelayMs: best.DelayMs, Sign: -1}); s.efficiency(other) > s.efficiency(best) {
+		best = other
+	}
+	t := s.try(i, []Setting{best})
+	for n := range t.found {
+		s.biasDB += (t.found[n][0] - t.there[n][0]) / trials
+	}
+	s.shift(s.biasDB)
+}
+
+func (s *seat) undoBias() {
+	s.shift(-s.biasDB)
+	s.biasDB = 0
+}
+
+// shift takes so many decibels off every efficiency.
+func (s *seat) shift(db float64) {
+	if s.less == nil {
+		return
+	}
+	less := make([]float64, len(s.less)) // others may share the old ones
+	for k, v := range s.less {
+		less[k] = v * math.Pow(10, db/10)
+	}
+	s.less = less
+	s.unlike1 = s.unlike(1)
+}
+
+// errorSD is the standard deviation of the efficiency under x, or of what it is more
+// than under y, dB, by random errors that are small (delta method). Those of
+// neighbouring points go together: Hann windows make two of one.
+func (s *seat) errorSD(x Setting, y *Setting) float64 {
+	sum := 0.0
+	for n := 0; n < len(s.cells); {
+		k, times := s.cells[n], 0.0
+		for ; n < len(s.cells) && s.cells[n] == k; n++ {
+			times++
+		}
+		ga, gb := s.gradient(k, x)
+		if y != nil {
+			ha, hb := s.gradient(k, *y)
+			ga, gb = ga-ha, gb-hb
+		}
+		va, vb := s.pair.Variances(k)
+		sum += times * times * (power(ga)*va + power(gb)*vb)
+	}
+	return math.Sqrt(sum) / float64(len(s.cells))
+}
+
+// gradient of the efficiency of a cell, dB: δ = Re(ga·δA + gb·δB). A cell that
+// cancels has no say of its own.
+func (s *seat) gradient(k int, x Setting) (ga, gb complex128) {
+	const perNeper, leastSum = 20 / math.Ln10, 0.05
+	omega := 2 * math.Pi * s.pair.FrequencyHz[k]
+	turn := cmplx.Rect(float64(x.Sign)*math.Pow(10, x.GainDB/20), -omega*x.DelayMs/1e3)
+	a, b := s.pair.A[k], s.pair.B[k]*turn
+	ra, rb := cmplx.Abs(a), cmplx.Abs(b)
+	z := a + b
+	one := cmplx.Conj(z) / complex(max(power(z), leastSum*(ra+rb)*(ra+rb)), 0)
+	spread := omega * s.spreadS
+	one *= complex(math.Exp(-spread*spread/2), 0)
+	ga = one - cmplx.Conj(a)/complex(ra*(ra+rb), 0)
+	gb = (one - cmplx.Conj(b)/complex(rb*(ra+rb), 0)) * turn
+	return ga * perNeper, gb * perNeper
 }
 
 // doubt is how far off what is said of settings may be.
@@ -67,8 +152,11 @@ type doubt struct {
 
 // doubts finds it.
 func (p *Problem) doubts(settings []Setting) doubt {
+	if p.clear() {
+		return p.clearDoubts(settings)
+	}
 	all := make([]tried, len(p.seats))
-	p.cfg.Each(len(p.seats), func(i int) { all[i] = p.try(i, settings) })
+	p.cfg.Each(len(p.seats), func(i int) { all[i] = p.seats[i].try(i, settings) })
 	d := doubt{seats: make([][]Interval, len(p.seats)), aim: make([]Interval, len(settings)), off: make([][]float64, trials)}
 	for t := range d.off {
 		d.off[t] = make([]float64, len(settings))
@@ -79,13 +167,13 @@ func (p *Problem) doubts(settings []Setting) doubt {
 		seats, aim := p.Efficiency(nil, x)
 		for i := range p.seats {
 			for t := range off {
-				off[t] = all[i].found[t][k] - all[i].there[t][k]
+				off[t] = all[i].found[t][k] - all[i].there[t][k] - p.seats[i].biasDB
 			}
 			d.seats[i] = append(d.seats[i], within(seats[i], off))
 		}
 		for t := range off {
 			for i := range all {
-				found[i], there[i] = all[i].found[t][k], all[i].there[t][k]
+				found[i], there[i] = all[i].found[t][k]-p.seats[i].biasDB, all[i].there[t][k]
 			}
 			off[t] = p.aim(found) - p.aim(there)
 			d.off[t][k] = off[t]
@@ -99,9 +187,17 @@ func (p *Problem) doubts(settings []Setting) doubt {
 // never above 0 dB.
 func within(db float64, off []float64) Interval {
 	mean, sd := meanSD(off)
-	half := student * sd * math.Sqrt(1+1.0/trials)
+	half := student * math.Hypot(unlikeDeviates*sd*math.Sqrt(1+1.0/trials), gridDB)
 	return Interval{db - mean - half, min(db-mean+half, 0)}
 }
+
+// gridDB is what a mean over so many points of a window's lines is off that over all
+// frequencies, standard deviation (own simulation).
+const gridDB = 0.01
+
+// unlikeDeviates is how many times larger errors are than the trials', for rooms are not
+// quite the normal deviates that these draw (own simulation).
+const unlikeDeviates = 1.4
 
 // student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
 const student = 2.131
@@ -116,6 +212,38 @@ func meanSD(x []float64) (mean, sd float64) {
 	return mean, math.Sqrt(sd)
 }
 
+// clearDoubts is doubts where no seat has noise that matters.
+func (p *Problem) clearDoubts(settings []Setting) doubt {
+	d := doubt{seats: make([][]Interval, len(p.seats))}
+	sd := make([][]float64, len(p.seats))
+	p.cfg.Each(len(p.seats), func(i int) {
+		for _, x := range settings {
+			sd[i] = append(sd[i], p.seats[i].errorSD(x, nil))
+		}
+	})
+	small := func(db, sd float64) Interval {
+		half := 1.96 * math.Hypot(sd, gridDB)
+		return Interval{db - half, min(db+half, 0)}
+	}
+	for k, x := range settings {
+		seats, aim := p.Efficiency(nil, x)
+		total, worst := 0.0, 0
+		for i, v := range seats {
+			d.seats[i] = append(d.seats[i], small(v, sd[i][k]))
+			total += sd[i][k] * sd[i][k]
+			if v < seats[worst] {
+				worst = i
+			}
+		}
+		total = math.Sqrt(total) / float64(len(seats))
+		if p.cfg.Aim == Worst {
+			total = sd[worst][k]
+		}
+		d.aim = append(d.aim, small(aim, total))
+	}
+	return d
+}
+
 // between is the standard deviation of the difference of two settings, by the aim.
 func (d doubt) between(x, y int) float64 {
 	off := make([]float64, len(d.off))
@@ -126,14 +254,25 @@ func (d doubt) between(x, y int) float64 {
 	return sd
 }
 
+// sdBetween is between, or what small errors make of it.
+func (p *Problem) sdBetween(d doubt, settings []Setting, x, y int) float64 {
+	if d.off == nil {
+		return p.differenceSD(settings[x], settings[y])
+	}
+	return d.between(x, y)
+}
+
 // clear says whether no seat has noise that matters.
 func (p *Problem) clear() bool {
 	return !slices.ContainsFunc(p.seats, func(s seat) bool { return !s.belief.Clear })
 }
 
-// followSD is by how many standard deviations the phases must do better than the
-// arrivals for the plan to leave these.
-const followSD = 3
+// The plan leaves the arrivals where the phases do better by followSD standard
+// deviations, or may at least lose no more than mayLoseDB.
+const (
+	followSD  = 3
+	mayLoseDB = 0.05
+)
 
 // judge gives the result its intervals, and the plan to the arrivals where the phases
 // cannot tell.
@@ -155,7 +294,7 @@ func (p *Problem) judge(r *Result, g grid) {
 		d := p.doubts(settings)
 		if ok && !r.Follows {
 			value := p.value(make([]float64, len(p.seats)), r.Plan)
-			if by.DelayMs != r.Plan.DelayMs && !p.clear() && value-by.valueDB < followSD*d.between(1, arrivals) {
+			if !p.clear() && followSD*d.between(1, arrivals)-(value-by.valueDB) > mayLoseDB {
 				r.Plan, r.Follows, again = by.Setting, true, true
 				continue
 			}
@@ -165,7 +304,7 @@ func (p *Problem) judge(r *Result, g grid) {
 		_, before := p.Efficiency(nil, settings[2])
 		_, after := p.Efficiency(nil, settings[3])
 		bend := (2*at - before - after) / (step * step)
-		if r.DelaySDMs = d.between(3, 2) / (2 * step) / bend; !(bend > 0) {
+		if r.DelaySDMs = p.sdBetween(d, settings, 3, 2) / (2 * step) / bend; !(bend > 0) {
 			r.DelaySDMs = math.Inf(1)
 		}
 		if r.Follows {
@@ -181,4 +320,13 @@ func (p *Problem) judge(r *Result, g grid) {
 			}
 		}
 	}
+}
+
+// Interval is that of the efficiency under x by the aim, and those of the seats.
+func (p *Problem) Interval(x Setting) (aim Interval, seats []Interval) {
+	d := p.doubts([]Setting{x})
+	for _, s := range d.seats {
+		seats = append(seats, s[0])
+	}
+	return d.aim[0], seats
 }

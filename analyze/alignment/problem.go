@@ -65,6 +65,7 @@ type seat struct {
 	around summation.Offset // what the belief is about
 	at     Arrivals
 	cells  []int        // points of the pair
+	biasDB float64      // taken off every efficiency: see debias
 	omega  []float64    // rad/s
 	cross  []complex128 // of the magnitude χ: see cells.go
 	ratio  []float64    // |B|/|A|
@@ -143,6 +144,7 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		}
 		p.seats[i] = newSeat(pair, seats[i].Arrivals, p.wideMs)
 		p.seats[i].spreadOut(seats[i].SpreadMs)
+		p.seats[i].debias(i)
 	})
 	if err := cmp.Or(failed...); err != nil {
 		return nil, err
@@ -151,7 +153,9 @@ func New(cfg Config, seats []Seat) (*Problem, error) {
 		points := *p
 		points.seats = slices.Clone(p.seats)
 		for i := range points.seats {
+			points.seats[i].undoBias()
 			points.seats[i].spreadOut(0)
+			points.seats[i].debias(i)
 		}
 		p.points = &points
 	}

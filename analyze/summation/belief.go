@@ -14,14 +14,20 @@ type Belief struct {
 	VarA, VarB []float64    // E|A − expected|²
 	Cross      []complex128 // E[δA·conj(δB)]
 	Clear      bool         // there is no noise that matters
+
+	alongA, alongB complex128 // correlation of a point's deviate with that of the next
 }
 
 // clearly is the noise over the signal, as powers, below which a measurement is taken as it is.
-const clearly = 1e-4
+const clearly = 1e-3
 
 // enough is the relative standard deviation of a level over the surroundings with
 // which these are wide enough; if none is, the widest are taken.
 const enough = 0.2
+
+// Surroundings of fewer than mostPoints are too few to know means and powers from, and a
+// pair of fewer than leastPoints has none: there each point stands for itself.
+const mostPoints, leastPoints = 60, 600
 
 // Belief weighs each point against its surroundings. Over these, A and B with the
 // offset o taken out are taken as complex normal deviates: with the means that are
@@ -66,6 +72,7 @@ func (p *Pair) Belief(o Offset) *Belief {
 		sa[k], sb[k], re[k], im[k] = power(da)-va, power(db)-vb, real(x), imag(x)
 		noiseA[k], noiseB[k] = va*va, vb*vb
 	}
+	b.alongA, b.alongB = p.along(use, b.A, meanA, &p.a), p.along(use, b.B, meanB, &p.b)
 	done := make([]bool, n)
 	for i, w := range around {
 		count, a, c, x, y := w.sums(use, nil), w.sums(use, sa), w.sums(use, sb), w.sums(use, re), w.sums(use, im)
@@ -77,7 +84,7 @@ func (p *Pair) Belief(o Offset) *Belief {
 			}
 			all := max(count[k], 1)
 			levelA, levelB := a[k]+all*power(meanA[k]), c[k]+all*power(meanB[k])
-			told := levelA > 0 && levelB > 0 && alikeNeighbours*max(errA[k]/(levelA*levelA), errB[k]/(levelB*levelB)) < enough*enough
+			told := count[k] >= mostPoints && levelA > 0 && levelB > 0 && alikeNeighbours*max(errA[k]/(levelA*levelA), errB[k]/(levelB*levelB)) < enough*enough
 			if !told && !last {
 				left = true
 				continue
@@ -126,6 +133,36 @@ func direct(around []windows, use []float64, h []complex128, variance []float64)
 	return out
 }
 
+// along is the correlation of what a line of a window is off the mean with that of the
+// next, less what the noise has: a room that rings shorter than the window makes
+// neighbours alike.
+func (p *Pair) along(use []float64, h, mean []complex128, e *noise) complex128 {
+	if p.of.Window == 0 {
+		return 0
+	}
+	const neighbour = 4. / 9 // of noise under a Hann window
+	line := 1.5 * p.of.SampleRateHz / float64(p.of.Window)
+	var sum complex128
+	level := 0.0
+	for k := 1; k < len(h); k++ {
+		if use[k-1] == 0 || use[k] == 0 || p.FrequencyHz[k]-p.FrequencyHz[k-1] > line {
+			continue
+		}
+		d, last := h[k]-mean[k], h[k-1]-mean[k-1]
+		sum += last*cmplx.Conj(d) - complex(neighbour*math.Sqrt(e.variance[k]*e.variance[k-1]), 0)
+		level += power(d) - e.variance[k]
+	}
+	const most = 0.97
+	if level <= 0 {
+		return 0
+	}
+	r := sum / complex(level, 0)
+	if size := cmplx.Abs(r); size > most {
+		r *= complex(most/size, 0)
+	}
+	return r
+}
+
 // meansMore is how many times the power that noise gives to a mean it must have.
 const meansMore = 6
 
@@ -150,8 +187,11 @@ func (b *Belief) weigh(p *Pair, k int, meanA, meanB complex128, sa, sb float64, 
 	b.Cross[k] = scaled(fromB, vb)
 }
 
-// Clear says whether noise does not matter.
+// Clear says whether noise does not matter, or too few points are there to weigh it.
 func (p *Pair) Clear() bool {
+	if len(p.Weight) < leastPoints {
+		return true
+	}
 	var a, b float64
 	for k, w := range p.Weight {
 		a += w * power(p.A[k])
@@ -243,9 +283,16 @@ func (b *Belief) Draw(a, c []complex128, normal func() float64) {
 		copy(c, b.B)
 		return
 	}
+	var za, zb complex128
+	next := func(z, along complex128, first bool) complex128 {
+		w := complex(normal(), normal())
+		if first {
+			return w
+		}
+		return cmplx.Conj(along)*z + scaled(w, math.Sqrt(1-power(along)))
+	}
 	for k := range a {
-		za := complex(normal(), normal())
-		zb := complex(normal(), normal())
+		za, zb = next(za, b.alongA, k == 0), next(zb, b.alongB, k == 0)
 		va, vb := b.VarA[k], b.VarB[k]
 		if !(va > 0 && vb > 0) {
 			a[k], c[k] = b.A[k]+scaled(za, math.Sqrt(va/2)), b.B[k]+scaled(zb, math.Sqrt(vb/2))

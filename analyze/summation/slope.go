@@ -106,8 +106,5 @@ func strays(omega, c []float64, x []complex128, tau float64) float64 {
 	return math.Sqrt(power*alike) / lever
 }
 
-// PhaseVariance is that of the phase of B against A at point k, rad², by the random
-// errors of both (as Account's, small errors); +Inf where nothing is known.
-func (p *Pair) PhaseVariance(k int) float64 {
-	return (p.a.variance[k]/power(p.A[k]) + p.b.variance[k]/power(p.B[k])) / 2
-}
+// Variances are those of the random errors of A and B at point k, E|Â − A|².
+func (p *Pair) Variances(k int) (a, b float64) { return p.a.variance[k], p.b.variance[k] }

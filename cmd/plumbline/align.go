@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/alignment"
+	"plumbline/analyze/response"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/cmd/plumbline/planning"
 	"plumbline/stream/verdict"
@@ -119,7 +120,7 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	spreadMs := alignment.SpreadMs(f.spreadM, alignment.Apart(alignment.UnknownAngleDeg), verdict.SpeedOfSound(f.temperature))
 	seats := make([]alignment.Seat, len(f.pairs))
 	for i := range seats {
-		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1], SpreadMs: spreadMs}
+		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1], SpreadMs: spreadMs, Arrivals: f.arrivals(spectra, 2*i)}
 	}
 	problem, err := alignment.New(cfg, seats)
 	if err != nil {
@@ -139,17 +140,22 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	return report.print(cmd.OutOrStdout(), f.temperature)
 }
 
+// arrivals is what the arrivals in take i and the next say of these two loudspeakers.
+func (f *takesFlags) arrivals(spectra []*response.Spectra, i int) alignment.Arrivals {
+	return alignment.Arrivals{OffsetMs: 1e3 * (spectra[i+1].DelayS - spectra[i].DelayS), SDMs: math.Hypot(f.sdMs[i], f.sdMs[i+1])}
+}
+
 // alignReport is the JSON of align.
 type alignReport struct {
 	Cautions   []fileCaution    `json:"cautions"`
 	BandHz     numbers          `json:"band_hz"`
 	Window     any              `json:"window"`
 	Aim        string           `json:"aim"`
-	Plan       planObject       `json:"plan"`
-	RunnerUp   *planObject      `json:"runner_up"` // null: there is no other
+	Plan       plannedObject    `json:"plan"`
+	RunnerUp   *runnerUpObject  `json:"runner_up"` // null: there is no other
 	Efficiency efficiencyObject `json:"efficiency_db"`
 	FlatnessMs wire.Value       `json:"flatness_ms"`
-	Certainty  string           `json:"certainty"` // which cycle: sure, likely, cannot tell
+	Certainty  string           `json:"certainty"` // sure, likely, cannot tell
 	Reason     string           `json:"reason"`
 	Cycles     []cycleObject    `json:"cycles"` // that are as good as the plan's
 	SpreadM    float64          `json:"spread_m"`
@@ -173,6 +179,21 @@ type planObject struct {
 	GainBDB   wire.Value `json:"gain_b_db"`
 }
 
+// plannedObject is the plan and how well it is known.
+type plannedObject struct {
+	planObject
+	LowDB     wire.Value `json:"low_db"` // 95 % interval of its efficiency
+	HighDB    wire.Value `json:"high_db"`
+	DelaySDMs wire.Value `json:"delay_sd_ms"`
+	Follows   bool       `json:"follows_arrivals"` // the phases tell no better delay than the arrivals do
+}
+
+type runnerUpObject struct {
+	planObject
+	LowDB  wire.Value `json:"low_db"`
+	HighDB wire.Value `json:"high_db"`
+}
+
 type efficiencyObject struct {
 	Today    wire.Value `json:"today"`
 	Plan     wire.Value `json:"plan"`
@@ -183,6 +204,8 @@ type seatObject struct {
 	Seat       int        `json:"seat"`
 	TodayDB    wire.Value `json:"today_db"`
 	PlanDB     wire.Value `json:"plan_db"`
+	LowDB      wire.Value `json:"low_db"` // 95 % interval of plan_db
+	HighDB     wire.Value `json:"high_db"`
 	RunnerUpDB wire.Value `json:"runner_up_db"`
 	OffsetMs   wire.Value `json:"offset_ms"` // B's arrival minus A's
 	// Level of the sum over the louder one where heads are, predicted, and what the
@@ -201,11 +224,13 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 		}
 	}
 	report := &alignReport{
-		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim, Plan: plan(r.Plan),
+		BandHz: numbers{r.Band.LowHz, r.Band.HighHz}, Window: windowName(f.windowSamples), Aim: f.aim,
+		Plan:       plannedObject{plan(r.Plan), wire.Value(r.PlanIn.LowDB), wire.Value(r.PlanIn.HighDB), wire.Value(r.DelaySDMs), r.Follows},
 		Efficiency: efficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)},
-		FlatnessMs: wire.Value(r.FlatnessMs), Certainty: r.Cycles.Certainty.String(), Reason: sayCycles(r.Cycles), Cycles: []cycleObject{},
+		FlatnessMs: wire.Value(r.FlatnessMs), Cycles: []cycleObject{},
 		SpreadM: f.spreadM, AddsUpTo: wire.Unknown(), Nothing: wire.Unknown(),
 	}
+	report.Certainty, report.Reason = planning.SayCertainty(r, "A", "B")
 	for _, c := range r.Cycles.Alike {
 		report.Cycles = append(report.Cycles, cycleObject{plan(c.Setting), wire.Value(c.LessDB), wire.Value(c.SlopeMs)})
 	}
@@ -213,12 +238,11 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 		report.AddsUpTo, report.Nothing = wire.Value(r.AddsUpToHz), wire.Value(r.NothingHz)
 	}
 	if r.RunnerUp.Sign != 0 {
-		p := plan(r.RunnerUp)
-		report.RunnerUp = &p
+		report.RunnerUp = &runnerUpObject{plan(r.RunnerUp), wire.Value(r.RunnerUpIn.LowDB), wire.Value(r.RunnerUpIn.HighDB)}
 	}
 	for i, s := range r.Seats {
 		report.Seats = append(report.Seats, seatObject{
-			Seat: i + 1, TodayDB: wire.Value(s.TodayDB), PlanDB: wire.Value(s.PlanDB),
+			Seat: i + 1, TodayDB: wire.Value(s.TodayDB), PlanDB: wire.Value(s.PlanDB), LowDB: wire.Value(s.Plan.LowDB), HighDB: wire.Value(s.Plan.HighDB),
 			RunnerUpDB: wire.Value(s.RunnerUpDB), OffsetMs: wire.Value(s.OffsetMs),
 		})
 	}
@@ -245,12 +269,12 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	if reach := planning.Reach(float64(r.AddsUpTo), float64(r.Nothing), "A", "B", r.BandHz[0], r.BandHz[1]); reach != "" {
 		fmt.Fprintf(out, "Mean over heads %.0f cm about the microphone. %s\n", 100*r.SpreadM, reach)
 	}
-	fmt.Fprintf(out, "Efficiency, dB of the ideal sum, %s: today %s, plan %s, runner-up %s.\n\n", aim,
-		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Efficiency.RunnerUp))
-	fmt.Fprintln(out, "       efficiency, dB of the ideal      level of the sum, dB over the louder one")
-	fmt.Fprintln(out, "  seat   today    plan  runner-up     today    plan  change   B after A, ms")
+	fmt.Fprintf(out, "Efficiency, dB of the ideal sum, %s: today %s, plan %s (95 %%: %s to %s), runner-up %s.\n\n", aim,
+		loss(r.Efficiency.Today), loss(r.Efficiency.Plan), loss(r.Plan.LowDB), loss(r.Plan.HighDB), loss(r.Efficiency.RunnerUp))
+	fmt.Fprintln(out, "       efficiency, dB of the ideal                      level of the sum, dB over the louder one")
+	fmt.Fprintln(out, "  seat   today    plan       95 % from     to  runner-up     today    plan  change   B after A, ms")
 	for _, s := range r.Seats {
-		fmt.Fprintf(out, "%6d %7s %7s %10s %9s %7s %+7.2f %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.RunnerUpDB),
+		fmt.Fprintf(out, "%6d %7s %7s %15s %6s %10s %9s %7s %+7.2f %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.LowDB), loss(s.HighDB), loss(s.RunnerUpDB),
 			cell(float64(s.HeadsDB), 2), cell(float64(s.HeadsPlanDB), 2), float64(s.ChangeDB), float64(s.OffsetMs))
 	}
 	return out.Flush()

@@ -30,6 +30,7 @@ type takesFlags struct {
 	bandHz        summation.Band
 
 	against []examined // the takes, in their order
+	sdMs    []float64  // of their arrivals; NaN where none was found
 }
 
 func (f *takesFlags) add(cmd *cobra.Command) {
@@ -134,6 +135,7 @@ func longWindow(rateHz float64, frames int64) int {
 // negative, is the take of both, which uses the delay of the first.
 func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline.Recording, together int) ([]*response.Spectra, error) {
 	found := make([]float64, len(takes)) // s
+	f.sdMs = make([]float64, len(takes))
 	line := newProgress(cmd.ErrOrStderr(), "looking for arrivals")
 	defer line.end()
 	for i, rec := range takes {
@@ -151,8 +153,9 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		if takes[i] = rec; f.against[i].dead || rec.To-rec.From < int64(max(f.windowSamples, leastWindow)) {
 			return nil, fmt.Errorf("%s: %s", paths[i], f.against[i].cautions[0].Text())
 		}
+		f.sdMs[i] = math.NaN()
 		if a, ok := at[0].Main(); ok {
-			found[i] = a.DelayMs / 1000
+			found[i], f.sdMs[i] = a.DelayMs/1000, a.DelaySDMs
 		}
 		// Of what is the wrong way round there is no sum.
 		if err := arrived(cmd.Context(), rec, f.against[i:i+1], at); err != nil {

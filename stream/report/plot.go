@@ -111,7 +111,7 @@ func (d *drawing) done() template.HTML {
 func magnitudePlot(a wire.Align, s wire.AlignSeat) template.HTML {
 	d := newDrawing(700, 190, 40, 8, 92, 22, fmt.Sprintf("Magnitude at %s, dB over Hz", s.Name))
 	level := func(c wire.Complex) []float64 { return smooth(s.FrequencyHz, levels(c)) }
-	main, fill, then := level(s.A), level(s.B), smooth(s.FrequencyHz, predicted(s, a.Plan))
+	main, fill, then := level(s.A), level(s.B), smooth(s.FrequencyHz, predicted(s, &a.Plan.PlanObject))
 	curves := [][]float64{main, fill, then}
 	var both []float64
 	if s.Both != nil {

@@ -285,6 +285,12 @@ func sentence(p Pair) string {
 	}
 	text += fmt.Sprintf(" Of the ideal sum %s dB %s, and %s dB with the plan, best for the %s.", db(efficiency.Today), before, db(efficiency.Plan),
 		map[string]string{wire.AimWorst: "worst seat", wire.AimMean: "mean of the seats"}[a.Aim])
+	if low, high := a.Plan.LowDB, a.Plan.HighDB; promise.Text == a.Promise.Text && !math.IsNaN(float64(low+high)) {
+		text += fmt.Sprintf(" It is %s to %s dB with 95 %% certainty.", db(low), db(high))
+	}
+	if a.Certainty != "sure" && a.Reason != "" {
+		text += " " + a.Reason
+	}
 	if promise.ReachText != "" {
 		text += " " + promise.ReachText
 	}

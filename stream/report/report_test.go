@@ -66,7 +66,11 @@ func hall(name string) Data {
 	settings := []wire.DialChange{{Loudspeaker: name + " fill", Known: true, From: wire.Dial{DelayMs: 6, Polarity: "opposite"}, To: wire.Dial{DelayMs: 4, Polarity: "same"}}}
 	align := wire.Align{
 		Main: name + " main", Fill: name + " fill", BandHz: []float64{100, 4000}, BandFound: true, Aim: wire.AimMean,
-		Plan:     &wire.PlanObject{Wait: "A", Loudspeaker: name + " main", DelayMs: 2, DistanceM: 0.69, PolarityB: "opposite"},
+		Plan: &wire.PlannedObject{
+			PlanObject: wire.PlanObject{Wait: "A", Loudspeaker: name + " main", DelayMs: 2, DistanceM: 0.69, PolarityB: "opposite"},
+			LowDB:      -1.4, HighDB: -1.0, DelaySDMs: 0.01,
+		},
+		Certainty: "sure", Reason: "Sure: nothing else comes within 0.5 dB.",
 		Settings: settings, Efficiency: wire.EfficiencyObject{Today: -7, Plan: -1.2, RunnerUp: wire.Unknown()}, FlatnessMs: 0.1, TemperatureC: 21.5, SpreadM: 0.1,
 		Promise: wire.Promise{
 			ChangeDB: 6.6, Seats: 2, Losing: []string{}, AddsUpToHz: 1000, NothingFromHz: 1600, Worth: true,
@@ -206,7 +210,7 @@ func TestNumbersAreAttached(t *testing.T) {
 func TestPredictionAddsUp(t *testing.T) {
 	a := hall("small").Pairs[0].Align
 	want := 20 * math.Log10(math.Pow(10, -10./20)+math.Pow(10, -12./20))
-	for i, v := range predicted(a.Seats[0], a.Plan) {
+	for i, v := range predicted(a.Seats[0], &a.Plan.PlanObject) {
 		if math.Abs(v-want) > 1e-5 {
 			t.Errorf("%g Hz: %.6f dB, want %.6f dB", a.Seats[0].FrequencyHz[i], v, want)
 		}

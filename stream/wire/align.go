@@ -68,14 +68,14 @@ type Align struct {
 	BandHz       []float64        `json:"band_hz"` // empty without a plan
 	BandFound    bool             `json:"band_found"`
 	Aim          string           `json:"aim"`
-	Plan         *PlanObject      `json:"plan"`
-	RunnerUp     *PlanObject      `json:"runner_up"`
+	Plan         *PlannedObject   `json:"plan"`
+	RunnerUp     *RunnerUpObject  `json:"runner_up"`
 	Settings     []DialChange     `json:"settings"` // what to dial in for the plan
 	Efficiency   EfficiencyObject `json:"efficiency_db"`
 	Promise      Promise          `json:"promise"`
 	SpreadM      float64          `json:"spread_m"` // of position, about each microphone; all of the plan is averaged over it
 	FlatnessMs   Value            `json:"flatness_ms"`
-	Certainty    string           `json:"certainty"` // which cycle the plan is on: "sure", "likely", "cannot tell"; empty without a plan
+	Certainty    string           `json:"certainty"` // of the plan: "sure", "likely", "cannot tell"; empty without one
 	Reason       string           `json:"reason"`    // why
 	Cycles       []CycleObject    `json:"cycles"`    // settings on other cycles that are as good
 	TemperatureC Value            `json:"temperature_c"`
@@ -94,6 +94,22 @@ type PlanObject struct {
 	DistanceM   float64 `json:"distance_m"`
 	PolarityB   string  `json:"polarity_b"` // "same": as it is; "opposite": turned
 	GainBDB     float64 `json:"gain_b_db"`
+}
+
+// PlannedObject is the plan and how well it is known.
+type PlannedObject struct {
+	PlanObject
+	LowDB     Value `json:"low_db"` // 95 % interval of its efficiency
+	HighDB    Value `json:"high_db"`
+	DelaySDMs Value `json:"delay_sd_ms"`
+	Follows   bool  `json:"follows_arrivals"` // the phases tell no better delay than the arrivals do
+}
+
+// RunnerUpObject is the runner-up and the 95 % interval of its efficiency.
+type RunnerUpObject struct {
+	PlanObject
+	LowDB  Value `json:"low_db"`
+	HighDB Value `json:"high_db"`
 }
 
 // CycleObject is a setting a cycle, or half of one with the other polarity, from
@@ -151,6 +167,8 @@ type AlignSeat struct {
 	Name          string       `json:"name"`
 	TodayDB       Value        `json:"today_db"` // efficiency
 	PlanDB        Value        `json:"plan_db"`
+	LowDB         Value        `json:"low_db"` // 95 % interval of plan_db
+	HighDB        Value        `json:"high_db"`
 	RunnerUpDB    Value        `json:"runner_up_db"`
 	OffsetMs      Value        `json:"offset_ms"` // the fill's arrival minus the main's
 	OffsetSDMs    Value        `json:"offset_sd_ms"`
@@ -197,6 +215,14 @@ type Cells struct {
 	LevelDB     Values    `json:"level_db"`   // of B re A
 	LevelADB    Values    `json:"level_a_db"` // of A re its mean
 	Count       []int     `json:"count"`      // cells that share this point
+	// Where noise leaves the responses open: what c is multiplied with in the numerator
+	// (with ρ of the product), and what the denominator has more, dB. Absent: 1 and 0.
+	Ripple Values `json:"ripple,omitempty"`
+	LessDB Values `json:"less_db,omitempty"`
+	// For levels, instead of level_db: the power of B re that of A, and how much of the
+	// root of both the two have in common. Absent: level_db and 1.
+	PowerDB Values `json:"power_db,omitempty"`
+	Common  Values `json:"common,omitempty"`
 }
 
 // LedgerRow is an entry of the ledger.

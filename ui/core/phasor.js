@@ -7,9 +7,10 @@
 /**
  * Cells of a seat made ready: A·conj(B) of unit length, the level of B over A as a ratio, the power of A, and of
  * what a spread of the arrivals by σ leaves: exp(−(ωσ)²/2). The spread does not reach cells before smooth and leaves
- * no ripple from level on.
+ * no ripple from level on. Where noise leaves the two open, ripple is what c is multiplied with in the numerator, and
+ * less is ln of what the denominator has more; 1 and 0 without. Levels have a ratio of their own, and what is in common.
  * @typedef {{omega: Float64Array, re: Float64Array, im: Float64Array, ratio: Float64Array, count: Float64Array, power: Float64Array,
- *   keeps: Float64Array, smooth: number, level: number, total: number, gainDB: number, c: Float64Array, rho: Float64Array, base: number}} Cells
+ *   keeps: Float64Array, ripple: Float64Array, less: Float64Array, noisy: boolean, levels: Float64Array, common: Float64Array, smooth: number, level: number, total: number, gainDB: number, c: Float64Array, rho: Float64Array, base: number}} Cells
  *   omega in rad/ms
  */
 
@@ -30,7 +31,7 @@ export function prepare(cells, spreadMs) {
   const sigma = spreadMs ?? 0;
   const out = {
     omega: new Float64Array(n), re: new Float64Array(n), im: new Float64Array(n), ratio: new Float64Array(n), power: new Float64Array(n),
-    keeps: new Float64Array(n), smooth: 0, level: 0,
+    keeps: new Float64Array(n), ripple: new Float64Array(n).fill(1), less: new Float64Array(n), noisy: !!cells.ripple, levels: new Float64Array(n), common: new Float64Array(n).fill(1), smooth: 0, level: 0,
     count: Float64Array.from(cells.count), total: 0, gainDB: NaN, c: new Float64Array(n), rho: new Float64Array(n), base: 0,
   };
   for (let k = 0; k < n; k++) {
@@ -42,6 +43,10 @@ export function prepare(cells, spreadMs) {
     out.ratio[k] = 10 ** (cells.level_db[k] / 20);
     out.power[k] = 10 ** (cells.level_a_db[k] / 10);
     out.keeps[k] = Math.exp(-((omega * sigma) ** 2) / 2);
+    out.ripple[k] = cells.ripple?.[k] ?? 1;
+    out.levels[k] = 10 ** ((cells.power_db ?? cells.level_db)[k] / 20);
+    out.common[k] = cells.common?.[k] ?? 1;
+    out.less[k] = (cells.less_db?.[k] ?? 0) / DB;
     out.total += out.count[k];
     if (omega * sigma <= LEAST_TURN) out.smooth = k + 1;
     if (omega * sigma <= MOST_TURN) out.level = k + 1;
@@ -57,9 +62,10 @@ function setGain(s, gainDB) {
   const gain = 10 ** (gainDB / 20);
   for (let k = 0; k < s.ratio.length; k++) {
     const r = gain * s.ratio[k];
-    s.c[k] = Math.min(MOST_C, (2 * r) / (1 + r * r));
-    s.rho[k] = Math.min(r, 1 / r, MOST_RHO);
-    s.base += s.count[k] * (k < s.smooth ? Math.log(1 + s.c[k]) : 2 * Math.log(1 + s.rho[k]));
+    const c = Math.min(MOST_C, (2 * r) / (1 + r * r));
+    s.c[k] = c * s.ripple[k];
+    s.rho[k] = s.noisy ? s.c[k] / (1 + Math.sqrt(1 - s.c[k] * s.c[k])) : Math.min(r, 1 / r, MOST_RHO);
+    s.base += s.count[k] * (s.less[k] + (k < s.smooth ? Math.log(1 + c) : s.noisy ? Math.log((1 + s.rho[k] * s.rho[k]) * (1 + c)) : 2 * Math.log(1 + s.rho[k])));
   }
 }
 
@@ -117,9 +123,9 @@ export function level(s, x) {
   let [a, b, sum] = [0, 0, 0];
   for (let k = 0; k < s.omega.length; k++) {
     const p = s.power[k] * s.count[k];
-    const r = s.ratio[k];
+    const r = s.levels[k];
     const turn = s.omega[k] * x.delayMs;
-    const inPhase = gain * r * s.keeps[k] * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
+    const inPhase = gain * r * s.common[k] * s.keeps[k] * (s.re[k] * Math.cos(turn) - s.im[k] * Math.sin(turn));
     a += p;
     b += p * r * r;
     sum += p * (1 + gain * gain * r * r + 2 * inPhase);

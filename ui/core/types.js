@@ -62,11 +62,12 @@
  * @typedef {{today: number|null, plan: number|null, runner_up: number|null}} EfficiencyDB
  * @typedef {{delay_ms: number[], same_db: Values, opposite_db: Values}} DelayCurve
  * @typedef {{re: Values, im: Values, error: Values, trusted: boolean[]}} Complex
- * @typedef {{frequency_hz: number[], phase_deg: number[], level_db: number[], level_a_db: number[], count: number[]}} Cells
+ * @typedef {{frequency_hz: number[], phase_deg: number[], level_db: number[], level_a_db: number[], count: number[],
+ *   ripple?: number[], less_db?: number[], power_db?: number[], common?: number[]}} Cells
  * @typedef {{change_db: number|null, seats: number, losing_db: number|null, losing: string[], adds_up_to_hz: number|null,
  *   nothing_from_hz: number|null, worth: boolean, text: string, reach_text: string}} PlanPromise
  * @typedef {{cause: string, change_db: number|null, low_db: number|null, high_db: number|null, sentence: string}} LedgerRow
- * @typedef {{seat: number, name: string, today_db: number|null, plan_db: number|null, offset_ms: number|null,
+ * @typedef {{seat: number, name: string, today_db: number|null, plan_db: number|null, low_db: number|null, high_db: number|null, offset_ms: number|null,
  *   polarity: string, band_hz: number[], level_a_db: number|null, level_b_db: number|null, predicted: boolean,
  *   ideal_gain_db: number|null, gain_over_louder_db: number|null, gain_low_db: number|null, gain_high_db: number|null,
  *   plan_gain_db: number|null, spread_ms: number|null, heads_db: number|null, heads_plan_db: number|null, change_db: number|null,
@@ -75,8 +76,10 @@
  *   slopes: {a_ms: number|null, b_ms: number|null, sd_ms: number|null},
  *   take_a: number, take_b: number, take_both: number, frequency_hz: number[], correlation: Values, a: Complex, b: Complex,
  *   both: Complex|null, curve: DelayCurve, cells: Cells}} AlignSeat
+ * @typedef {{low_db: number|null, high_db: number|null}} Known 95 % interval of an efficiency
  * @typedef {{main: string, fill: string, band_hz: number[], band_found: boolean, aim: 'mean'|'worst',
- *   plan: PlanObject|null, runner_up: PlanObject|null, settings: DialChange[], efficiency_db: EfficiencyDB, promise: PlanPromise,
+ *   plan: (PlanObject & Known & {delay_sd_ms: number|null, follows_arrivals: boolean})|null, runner_up: (PlanObject & Known)|null,
+ *   settings: DialChange[], efficiency_db: EfficiencyDB, promise: PlanPromise,
  *   spread_m: number, flatness_ms: number|null, certainty: ''|'sure'|'likely'|'cannot tell', reason: string,
  *   cycles: (PlanObject & {less_db: number|null, slope_ms: number|null})[], temperature_c: number|null, missing: string[], seats: AlignSeat[], curve: DelayCurve,
  *   reasons: string[], applied: number[]}} Align

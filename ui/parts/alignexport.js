@@ -83,7 +83,7 @@ export function sumTable({ model, sum }) {
   }
   return el('div', { class: 'tables' },
     table('Level of the sum where heads are, dB over the louder one alone', ['seat', 'today', 'under the handle', 'change'], answer.seats.map((s, k) => [s.name, signed(levels.today[k], 2), signed(levels.now[k], 2), signed(levels.now[k] - levels.today[k], 2)])),
-    table('Efficiency of the sum where heads are, dB of the ideal', ['seat', 'today', 'plan', 'under the handle'], answer.seats.map((s, k) => [s.name, signed(s.today_db, 2), signed(s.plan_db, 2), signed(now[k], 2)])),
+    table('Efficiency of the sum where heads are, dB of the ideal', ['seat', 'today', 'plan', '95 %, from', 'to', 'under the handle'], answer.seats.map((s, k) => [s.name, signed(s.today_db, 2), signed(s.plan_db, 2), signed(s.low_db, 2), signed(s.high_db, 2), signed(now[k], 2)])),
     table(`Ledger at ${seat.name}, dB`, ['cause', 'change', 'low', 'high'], seat.ledger.map((r) => [r.cause, signed(r.change_db, 2), signed(r.low_db, 2), signed(r.high_db, 2)])),
     table(`Levels at ${seat.name}, dB`, ['Hz', model.main, model.fill, 'both', 'predicted'], rows));
 }

@@ -97,8 +97,15 @@ function account(model, dialled) {
     parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, model)}. `));
   }
   parts.push(...next(model, dialled));
-  if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(part(answer.certainty === 'likely' ? ' Its cycle is likely, not sure.' : ' Another cycle is as good.', 'slopes'));
+  if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(doubt(answer));
   return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
+}
+
+/** Why a plan is not sure. @param {import('../core/types.js').Align} answer @returns {Part} */
+function doubt({ certainty, plan, cycles }) {
+  if (plan?.follows_arrivals) return part(' Noise hides the phases: the plan follows the arrivals.', 'sweep');
+  if (cycles.length) return part(certainty === 'likely' ? ' Its cycle is likely, not sure.' : ' Another cycle is as good.', 'slopes');
+  return part(` Noise leaves open by ±${fixed(((plan?.high_db ?? NaN) - (plan?.low_db ?? NaN)) / 2, 1)} dB what it gives.`, 'sweep');
 }
 
 /** @param {string} cause @param {AlignSeat} seat @param {AlignModel} model */

@@ -120,7 +120,11 @@ export class Dials {
       say(this.#waitMs, `${fixed(ms, 2)} ms`);
       say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
     }
-    say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    const { low_db: low, high_db: high, delay_sd_ms: sd } = answer.plan;
+    const digits = (high ?? 0) - (low ?? 0) < 0.3 ? 2 : 1;
+    const within = moved || low === null || high === null ? '' : ` (${signed(low, digits)} to ${signed(high, digits)})`;
+    this.#yield.title = moved || sd === null ? '' : `95 % intervals. The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
+    say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }

@@ -179,6 +179,7 @@ export class Sweep {
     });
     if (this.#total[other].length) line(s.ctx, { xs, mid: this.#total[other] }, s.y, { ...style, colour: ink.ink, width: 1.25 * ink.line * s.ratio, dash: [7 * s.ratio, 5 * s.ratio] });
     if (this.#total[sign].length) line(s.ctx, { xs, mid: this.#total[sign] }, s.y, { ...style, colour: ink.ink, width: 2.5 * ink.line * s.ratio });
+    this.#whiskers(s);
     // Where each seat stands under the handle.
     const x = s.x(setting.delayMs);
     s.ctx.fillStyle = ink.ink;
@@ -187,6 +188,32 @@ export class Sweep {
       s.ctx.arc(x, s.y(v), 3 * s.ratio, 0, 2 * Math.PI);
       s.ctx.fill();
     }
+  }
+
+  /** How well it is known what the plan gives: the 95 % intervals by the aim and at the chosen seat. @param {Surface} s */
+  #whiskers(s) {
+    const { answer, plan, setting, seat } = this.#model;
+    if (!answer?.plan || plan.sign !== setting.sign) return;
+    const ink = currentInk();
+    const x = s.x(plan.delayMs);
+    const one = (/** @type {import('../core/types.js').Known|undefined} */ k, /** @type {string} */ colour, /** @type {number} */ away, /** @type {number} */ width) => {
+      if (!k || k.low_db === null || k.high_db === null) return;
+      const [top, bottom] = [s.y(k.high_db), s.y(k.low_db)];
+      const at = x + away * s.ratio;
+      const half = 5 * s.ratio;
+      s.ctx.strokeStyle = colour;
+      s.ctx.lineWidth = width * ink.line * s.ratio;
+      s.ctx.beginPath();
+      s.ctx.moveTo(at, top);
+      s.ctx.lineTo(at, bottom);
+      for (const y of [top, bottom]) {
+        s.ctx.moveTo(at - half, y);
+        s.ctx.lineTo(at + half, y);
+      }
+      s.ctx.stroke();
+    };
+    if (answer.seats.length > 1) one(answer.seats.find((a) => a.seat === seat?.id), ink.curves[2], 9, 1.5);
+    one(answer.plan, ink.ink, 0, 2);
   }
 
   /** Today's setting and the plan. @param {Surface} s */

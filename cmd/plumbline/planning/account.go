@@ -35,6 +35,7 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 	}
 	out := wire.AlignSeat{
 		Seat: seat.seat.ID, Name: seat.seat.Name,
+		LowDB: wire.Value(r.Seats[i].Plan.LowDB), HighDB: wire.Value(r.Seats[i].Plan.HighDB),
 		TodayDB: wire.Value(r.Seats[i].TodayDB), PlanDB: wire.Value(r.Seats[i].PlanDB), RunnerUpDB: wire.Value(r.Seats[i].RunnerUpDB),
 		OffsetMs: wire.Value(l.OffsetMs), OffsetSDMs: wire.Value(l.OffsetSDMs), Polarity: signWord(l.Sign),
 		BandHz:   []float64{l.Band.LowHz, l.Band.HighHz},
@@ -51,7 +52,7 @@ func (s *solution) account(i int) (wire.AlignSeat, error) {
 			Cause: string(row.Cause), ChangeDB: wire.Value(row.ChangeDB), LowDB: wire.Value(row.LowDB), HighDB: wire.Value(row.HighDB), Sentence: row.Sentence,
 		})
 	}
-	out.Cells = cellsOf(pair)
+	out.Cells = cellsOf(s.problem.Cells(i))
 	comb := summation.NewComb(l.OffsetMs, l.LevelADB-l.LevelBDB, l.Sign, l.Band)
 	out.Comb = wire.CombObject{
 		NotchesHz: append([]float64{}, comb.NotchHz...), PeaksHz: append([]float64{}, comb.PeakHz...),

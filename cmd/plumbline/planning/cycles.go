@@ -64,14 +64,33 @@ func sayNo(err error, main, fill string) string {
 	return err.Error()
 }
 
-// sayCycles fills in which cycle the plan is on.
-func (s *solution) sayCycles(a *wire.Align) {
+// SayCertainty is how sure a plan is, and why; a and b are the loudspeakers.
+func SayCertainty(r *alignment.Result, a, b string) (certainty, reason string) {
+	c, why := r.Certainty()
+	half := (r.PlanIn.HighDB - r.PlanIn.LowDB) / 2
+	start := "Likely"
+	if c == alignment.CannotTell {
+		start = "Cannot tell for sure"
+	}
+	switch why {
+	case alignment.ByArrivals:
+		reason = fmt.Sprintf("%s: noise hides the phases, so the plan follows the arrivals of %s and %s, known within ±%.2f ms. Play louder or longer to be sure.", start, a, b, 2*r.DelaySDMs)
+	case alignment.ByNoise:
+		reason = fmt.Sprintf("%s: noise leaves open by ±%.1f dB what the plan gives. Play louder or longer to be sure.", start, half)
+	default:
+		reason = SayCycles(r.Cycles, b)
+	}
+	return c.String(), reason
+}
+
+// sayCertainty fills in how sure the plan is, and which cycle it is on.
+func (s *solution) sayCertainty(a *wire.Align) {
 	c := s.result.Cycles
-	a.Certainty, a.Reason = c.Certainty.String(), SayCycles(c, s.query.Fill)
+	a.Certainty, a.Reason = SayCertainty(s.result, s.query.Main, s.query.Fill)
 	for _, o := range c.Alike {
 		a.Cycles = append(a.Cycles, wire.CycleObject{PlanObject: s.planObject(o.Setting), LessDB: wire.Value(o.LessDB), SlopeMs: wire.Value(o.SlopeMs)})
 	}
-	if c.Certainty != alignment.Sure {
+	if a.Certainty != alignment.Sure.String() {
 		s.reasons = append(s.reasons, a.Reason)
 	}
 }

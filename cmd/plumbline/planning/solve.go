@@ -64,7 +64,7 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 	}
 	seats := make([]alignment.Seat, len(c.seats))
 	for i, seat := range c.seats {
-		seats[i] = alignment.Seat{A: seat.nowA, B: seat.nowB, SpreadMs: seat.spreadMs}
+		seats[i] = alignment.Seat{A: seat.nowA, B: seat.nowB, SpreadMs: seat.spreadMs, Arrivals: arrivals(seat)}
 	}
 	if s.problem, err = alignment.New(cfg, seats); err != nil {
 		c.reasons = append(c.reasons, fmt.Sprintf("%s and %s cannot be aligned: %s.", q.Main, q.Fill, sayNo(err, q.Main, q.Fill)))
@@ -73,6 +73,14 @@ func (p *Planner) solve(q wire.AlignQuery) (*solution, error) {
 	s.result = s.problem.Solve()
 	s.compare(s.result.Plan)
 	return s, nil
+}
+
+// arrivals is what the arrivals of a seat's takes say of the fill against the main.
+func arrivals(seat *seatTakes) alignment.Arrivals {
+	return alignment.Arrivals{
+		OffsetMs: 1e3 * (seat.nowB.DelayS - seat.nowA.DelayS),
+		SDMs:     math.Hypot(float64(seat.a.Results.DelaySDMs), float64(seat.b.Results.DelaySDMs)),
+	}
 }
 
 // compare sets what the level of the sum is where heads are, now and with a setting.
@@ -267,16 +275,17 @@ func (p *Planner) Align(_ context.Context, q wire.AlignQuery) (wire.Align, error
 		return a, nil
 	}
 	r := s.result
-	plan := s.planObject(r.Plan)
-	a.Plan = &plan
+	a.Plan = &wire.PlannedObject{
+		PlanObject: s.planObject(r.Plan), LowDB: wire.Value(r.PlanIn.LowDB), HighDB: wire.Value(r.PlanIn.HighDB),
+		DelaySDMs: wire.Value(r.DelaySDMs), Follows: r.Follows,
+	}
 	if r.RunnerUp.Sign != 0 {
-		second := s.planObject(r.RunnerUp)
-		a.RunnerUp = &second
+		a.RunnerUp = &wire.RunnerUpObject{PlanObject: s.planObject(r.RunnerUp), LowDB: wire.Value(r.RunnerUpIn.LowDB), HighDB: wire.Value(r.RunnerUpIn.HighDB)}
 	}
 	a.BandHz = []float64{r.Band.LowHz, r.Band.HighHz}
 	a.Efficiency = wire.EfficiencyObject{Today: wire.Value(r.TodayDB), Plan: wire.Value(r.PlanDB), RunnerUp: wire.Value(r.RunnerUpDB)}
 	a.FlatnessMs = wire.Value(r.FlatnessMs)
-	s.sayCycles(&a)
+	s.sayCertainty(&a)
 	var how string
 	a.Settings, how = s.changes(r.Plan)
 	a.Promise = s.promise(r.Plan, r.TodayDB, r.PlanDB)
