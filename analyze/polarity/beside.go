@@ -61,7 +61,7 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 		h[n] = p.h * turn * cmplx.Rect(1, 2*math.Pi*p.hz*delay)
 		n++
 	})
-	if n < besideFewest {
+	if n = ends(hz[:n], h[:n]); n < besideFewest {
 		return out
 	}
 	flatten(hz[:n], weight[:n], h[:n])
@@ -130,6 +130,28 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 	out.ratio = cmplx.Abs(b) / max(cmplx.Abs(a), 1e-12)
 	out.gain = (both - one) / (energy - one)
 	return out
+}
+
+// ends is how many of the points are below an end of the band: what is left above one
+// that is steep is noise, and an edge has lobes that look like pulses.
+func ends(hz []float64, h []complex128) (n int) {
+	const third, down = 1.26, 0.02 // no comb of two is 17 dB down over a third of an octave
+	loudest := 0.0
+	for from, to := 0, 0; from < len(hz); from = to {
+		sum := 0.0
+		for to = from; to < len(hz) && hz[to] < third*hz[from]; to++ {
+			sum += square(h[to])
+		}
+		mean := sum / float64(to-from)
+		if mean < down*loudest { // and the edge comes before
+			for from > 0 && hz[from-1]*third > hz[to-1] {
+				from--
+			}
+			return from
+		}
+		loudest = max(loudest, mean)
+	}
+	return len(hz)
 }
 
 // overlap is how much of a pulse d steps later is in one.
