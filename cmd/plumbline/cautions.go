@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"plumbline/analyze/caution"
 	"plumbline/analyze/crosstalk"
@@ -137,6 +138,9 @@ func (e *examined) linear(ctx context.Context, rec offline.Recording, i int, fou
 	}
 	main, _ := found.Main()
 	fit, not, err := offline.Linearity(ctx, rec, i, main.DelayMs)
+	if not { // a gain that was seen to ride goes with the level
+		e.cautions = slices.DeleteFunc(e.cautions, func(c caution.Caution) bool { return c.Code == caution.NotLinear })
+	}
 	switch {
 	case err != nil || !not:
 		return err
