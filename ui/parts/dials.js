@@ -121,8 +121,8 @@ export class Dials {
       say(this.#waitWhat, `${main.name}: ${main.known ? `delay, was ${fixed(main.from.delay_ms, 2)} ms` : 'more delay'}, ${metres(ms)}`);
     }
     const { low_db: low, high_db: high, delay_sd_ms: sd } = answer.plan;
-    const digits = (high ?? 0) - (low ?? 0) < 0.3 ? 2 : 1;
-    const within = moved || low === null || high === null ? '' : ` (${signed(low, digits)} to ${signed(high, digits)})`;
+    const half = moved || low === null || high === null ? NaN : (high - low) / 2;
+    const within = Number.isFinite(half) ? ` ±${fixed(half, half < 0.1 ? 2 : 1)}` : '';
     this.#yield.title = moved || sd === null ? '' : `95 % intervals. The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
     say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
