@@ -8,7 +8,7 @@ import (
 )
 
 // Beside is the reason of a verdict that a second sound takes back.
-const Beside = "two sounds arrive within 0.7 ms, of two loudspeakers or off a wall: mute one and measure each alone, or move the microphone"
+const Beside = "two sounds arrive too close together, of two loudspeakers or off a wall: mute one and measure each alone, or move the microphone"
 
 // A second loudspeaker that stands where the first does, to a fraction of a
 // millisecond, combs the response and turns no phase for good: its wiring is not in the

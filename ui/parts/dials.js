@@ -122,8 +122,8 @@ export class Dials {
     }
     const { low_db: low, high_db: high, delay_sd_ms: sd } = answer.plan;
     const half = moved || low === null || high === null ? NaN : (high - low) / 2;
-    const within = Number.isFinite(half) ? ` ±${fixed(half, half < 0.1 ? 2 : 1)}` : '';
-    this.#yield.title = moved || sd === null ? '' : `95 % intervals. The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
+    const within = half >= 0.1 ? ` ±${fixed(half, 1)}` : ''; // what is less shows in no digit
+    this.#yield.title = moved || sd === null ? '' : `Known within ±${fixed(half, 2)} dB (95 %). The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
     say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
