@@ -66,6 +66,9 @@ func clip(x []float32, at float32) []float32 {
 // What drives the loudspeaker, and what leaks beside it, is said by both commands;
 // the sound is told where it arrives, 20 ms late, and never what leaks at 0 ms.
 func TestLimitersAndCrosstalk(t *testing.T) {
+	if underRace {
+		t.Skip("pure computation, over and over: minutes under the race detector")
+	}
 	const n, far = 10 * 48000, 960
 	x := breathing(1, n)
 	room := noise(2, n, 0.0003)
