@@ -70,7 +70,7 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 		case off < crowdedMs && b.LevelDB > a.LevelDB+crowdedDB:
 			v.Undecide("another sound arrives within a millisecond of it: mute one of the two")
 			b.Sign = 0
-		case b.LevelDB > a.LevelDB+besideDB:
+		case b.LevelDB > a.LevelDB+besideDB, b.own.sign*v.Sign < 0: // its level is that of a first lobe only
 			v.Several = v.Sign != 0
 		}
 	}
