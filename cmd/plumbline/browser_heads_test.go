@@ -139,7 +139,9 @@ func TestAlignWhereHeadsAre(t *testing.T) {
 	// checkTable compares the columns of the table with the daemon's numbers.
 	checkTable := func(when string, today, then func(wire.AlignSeat) wire.Value, a wire.Align) {
 		t.Helper()
-		shown := js[[][2]float64](p, `[...document.querySelectorAll('.matrix tbody tr')].map((r) => [5, 4].map((k) => parseFloat(r.cells[r.cells.length - k + 3].textContent.replace('\u2212', '-').replace('▼', ''))))`)
+		const table = `[...document.querySelectorAll('.matrix tbody tr')].map((r) => [5, 4].map((k) => parseFloat(r.cells[r.cells.length - k + 3].textContent.replace('\u2212', '-').replace('▼', ''))))`
+		p.until(10*time.Second, `((table) => __app.page.model.answer.seats.every((s, i) => Math.abs(table[i][0] - s.heads_db) < 0.0501))(`+table+`)`) // an answer is shown a frame later
+		shown := js[[][2]float64](p, table)
 		for i, s := range a.Seats {
 			for k, want := range []wire.Value{today(s), then(s)} {
 				if math.Abs(shown[i][k]-float64(want)) > 0.0501 {
