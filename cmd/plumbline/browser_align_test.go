@@ -62,6 +62,7 @@ const alignAsked = "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=8000"
 // TestWholeSurvey walks three seats with the demo's reversed and late fill, dials
 // the plan into the rig, verifies it at each seat and opens the report.
 func TestWholeSurvey(t *testing.T) {
+	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/align?band=80..8000", laptop)
 	p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('Cannot tell yet')`)

