@@ -251,7 +251,7 @@ func (d doubt) between(x, y int) float64 {
 		off[t] = v[x] - v[y]
 	}
 	_, sd := meanSD(off)
-	return sd
+	return unlikeDeviates * sd
 }
 
 // sdBetween is between, or what small errors make of it.

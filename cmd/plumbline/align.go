@@ -142,7 +142,11 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 
 // arrivals is what the arrivals in take i and the next say of these two loudspeakers.
 func (f *takesFlags) arrivals(spectra []*response.Spectra, i int) alignment.Arrivals {
-	return alignment.Arrivals{OffsetMs: 1e3 * (spectra[i+1].DelayS - spectra[i].DelayS), SDMs: math.Hypot(f.sdMs[i], f.sdMs[i+1])}
+	return alignment.Arrivals{
+		OffsetMs: 1e3 * (spectra[i+1].DelayS - spectra[i].DelayS),
+		SDMs:     math.Hypot(f.sdMs[i], f.sdMs[i+1]),
+		Sign:     f.signs[i] * f.signs[i+1],
+	}
 }
 
 // alignReport is the JSON of align.

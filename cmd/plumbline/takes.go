@@ -31,6 +31,7 @@ type takesFlags struct {
 
 	against []examined // the takes, in their order
 	sdMs    []float64  // of their arrivals; NaN where none was found
+	signs   []int      // of these, 0 undecided
 }
 
 func (f *takesFlags) add(cmd *cobra.Command) {
@@ -135,7 +136,7 @@ func longWindow(rateHz float64, frames int64) int {
 // negative, is the take of both, which uses the delay of the first.
 func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline.Recording, together int) ([]*response.Spectra, error) {
 	found := make([]float64, len(takes)) // s
-	f.sdMs = make([]float64, len(takes))
+	f.sdMs, f.signs = make([]float64, len(takes)), make([]int, len(takes))
 	line := newProgress(cmd.ErrOrStderr(), "looking for arrivals")
 	defer line.end()
 	for i, rec := range takes {
@@ -155,7 +156,7 @@ func (f *takesFlags) spectra(cmd *cobra.Command, paths []string, takes []offline
 		}
 		f.sdMs[i] = math.NaN()
 		if a, ok := at[0].Main(); ok {
-			found[i], f.sdMs[i] = a.DelayMs/1000, a.DelaySDMs
+			found[i], f.sdMs[i], f.signs[i] = a.DelayMs/1000, a.DelaySDMs, a.Sign
 		}
 		// Of what is the wrong way round there is no sum.
 		if err := arrived(cmd.Context(), rec, f.against[i:i+1], at); err != nil {

@@ -80,7 +80,19 @@ func arrivals(seat *seatTakes) alignment.Arrivals {
 	return alignment.Arrivals{
 		OffsetMs: 1e3 * (seat.nowB.DelayS - seat.nowA.DelayS),
 		SDMs:     math.Hypot(float64(seat.a.Results.DelaySDMs), float64(seat.b.Results.DelaySDMs)),
+		Sign:     seat.turn * signOf(seat.a.Results.Polarity) * signOf(seat.b.Results.Polarity),
 	}
+}
+
+// signOf is +1 for the same polarity, −1 for the opposite, 0 where it is undecided.
+func signOf(p wire.PolarityObject) int {
+	switch p.Verdict {
+	case "same":
+		return 1
+	case "opposite":
+		return -1
+	}
+	return 0
 }
 
 // compare sets what the level of the sum is where heads are, now and with a setting.
@@ -142,14 +154,14 @@ func (s *solution) applyOthers(all []wire.StoredPlan) {
 		s.fromMain = to
 	}
 	for _, seat := range s.seats {
-		seat.nowA, seat.nowB = seat.specA, seat.specB
+		seat.nowA, seat.nowB, seat.turn = seat.specA, seat.specB, 1
 		// Of what a virtual rig was not asked, as an import, nobody changed it. On a real
 		// one all plans count from what was set before the first.
 		if change := difference(seat.dialA, s.fromMain); change != unchanged && (seat.knownA || !newest.knownA || !s.rig || len(s.applied) > 0) {
-			seat.nowA = apply(change, seat.specA)
+			seat.nowA, seat.turn = apply(change, seat.specA), change.Sign
 		}
 		if change := difference(seat.dialB, s.fromFill); change != unchanged && (seat.knownB || !newest.knownB || !s.rig) {
-			seat.nowB = apply(change, seat.specB)
+			seat.nowB, seat.turn = apply(change, seat.specB), seat.turn*change.Sign
 		}
 		// What was taken of both is of today only if nothing else counts.
 		if s.fromMain != s.now.of(main, seat.knownA, seat.dialA) && seat.both != nil {

@@ -27,6 +27,7 @@ type seatTakes struct {
 	specBoth     *response.Spectra
 	nowA         *response.Spectra // as they would be taken now
 	nowB         *response.Spectra
+	turn         int     // −1 where that turns one of the two
 	spreadMs     float64 // of the difference of arrival where heads are
 	damage       string  // a take that could not be read, and its place is left out or its sum predicted
 }
