@@ -146,7 +146,7 @@ func (o *told) wrong(t testing.TB, n *programme.Narrow) (list []string) {
 func TestNarrowProgrammeIsToldRight(t *testing.T) {
 	takes, from := 7, uint64(7)
 	if truth.Thorough {
-		takes, from = 250, 10000
+		takes, from = 250, 10000+truth.From
 	}
 	lines, delayed := make([]string, takes), make([]int, takes)
 	truth.Trials(takes, func(i int) {

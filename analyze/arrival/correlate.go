@@ -2,8 +2,12 @@ package arrival
 
 import "math"
 
-// farBelow the strongest band, −40 dB, bands count the less the softer they are.
-const farBelow = 0.01
+const (
+	// farBelow the strongest band, −40 dB, bands count the less the softer they are.
+	farBelow = 0.01
+	// coherentAverages tell coherence; fewer do not.
+	coherentAverages = 2.5
+)
 
 // correlate fills w.r with the generalised cross-correlation of s and w.p with
 // the pulse that one arrival makes in it: r = p ∗ h plus noise, where h are the
@@ -39,7 +43,7 @@ func (w *Workspace) correlate(s *long, bandWeight, prior []float64) {
 		loudest = max(loudest, level[b])
 		height[b] = math.Sqrt(yy / (xx + 1e-300))
 		bandWeight[b] = prior[b]
-		if averages >= 2.5 {
+		if averages >= coherentAverages {
 			// Unrelated channels have 1/K by chance, K averages: Carter, Knapp and
 			// Nuttall, IEEE Trans. AU-21 (1973).
 			g := (coherence/bins - 1/averages) / (1 - 1/averages)

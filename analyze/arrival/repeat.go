@@ -189,13 +189,16 @@ func (w *Workspace) withinPeriod(samples int) {
 	clear(w.residual[to:])
 }
 
-// width is of how many third octaves' worth what correlate weighed is.
+// width is of how many third octaves' worth what correlate weighed is, each by its
+// amplitude: what is far softer, as the skirts of a filter are, is the first to go
+// under in the noise of shorter looks.
 func (w *Workspace) width(weight []float64) float64 {
 	var sum, squares float64
 	for b := range w.bands {
 		if w.own[b] {
-			sum += weight[b]
-			squares += weight[b] * weight[b]
+			v := weight[b] * math.Sqrt(w.ownPower[b])
+			sum += v
+			squares += v * v
 		}
 	}
 	if squares == 0 {
