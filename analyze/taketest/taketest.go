@@ -9,11 +9,14 @@ type Take = programme.Take
 
 // These are those of programme.
 var (
-	Random = programme.RandomTake
-	New    = programme.New
-	Play   = programme.Play
-	Warp   = programme.Warp
-	Drift  = programme.Drift
-	Lose   = programme.Lose
-	Ride   = programme.Ride
+	Random   = programme.RandomTake
+	New      = programme.New
+	Play     = programme.Play
+	Convolve = programme.Convolve
+	Warp     = programme.Warp
+	Drift    = programme.Drift
+	Lose     = programme.Lose
+	Ride     = programme.Ride
+	Clip     = programme.Clip
+	Compress = programme.Compress
 )

@@ -56,7 +56,7 @@ func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
 			DelaySDMs: wire.Unknown(), Arrivals: []wire.ArrivalObject{},
 			Polarity:        wire.PolarityObject{Verdict: p.Word(), Confidence: wire.Value(p.Confidence), Reason: p.Reason, Bands: []wire.BandObject{}},
 			ReferenceLevels: m.levels[0].object(m.frames), Levels: m.levels[i+1].object(m.frames),
-			Cautions: m.moved(i),
+			Cautions: m.against(i, reason),
 		},
 	}
 	if p.Several {
