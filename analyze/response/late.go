@@ -60,6 +60,7 @@ type late struct {
 	mics   []lateness
 	trust  *trust    // nil for a fixed window
 	period float64   // of the reference, s; 0: none
+	tonal  []float64 // of each group: how many times as wide as noise's its lines are
 	bin    []float64 // what a bin is made of, by lines
 	// Means of the cells, scratch: |X|², |Y|², X*·Y, and what X explains of |Y|².
 	xx, yy, re, im, explained []float64
@@ -124,6 +125,7 @@ func newLate(cfg *Config, b *band) *late {
 	l.band.hops = float64(hop) / float64(b.hop)
 	n := high - low
 	l.xx, l.yy, l.re, l.im, l.explained = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
+	l.tonal = make([]float64, len(l.band.groups)-1)
 	if even {
 		l.trust = newTrust(n, len(l.band.groups)-1)
 		for m := range l.band.mics {
@@ -204,6 +206,9 @@ func (l *late) judge(mic int) {
 			}
 		}
 	}
+	for g := range l.tonal {
+		l.tonal[g] = tonal(l.xx[l.band.groups[g]:l.band.groups[g+1]])
+	}
 	if l.trust != nil {
 		l.trust.lines(l, a)
 	}
@@ -261,7 +266,7 @@ func (m *lateness) judge(l *late, i, g int, averages float64) {
 		return
 	}
 	room := 1/hannBandwidth - p.own
-	m.q[i] = max(0, square/(sx*sx)-2*cross/sx+p.own) / room
+	m.q[i] = l.tonal[g] * max(0, square/(sx*sx)-2*cross/sx+p.own) / room
 	m.noise[i] = p.own / (averages * room)
 	m.late[i] = math.Inf(1)
 	if averages > lateAverages {
@@ -269,6 +274,8 @@ func (m *lateness) judge(l *late, i, g int, averages float64) {
 		m.late[i] = max(0, (sy-(sre*sre+sim*sim)/sx-noise)/sx)
 		if m.even != nil {
 			m.even[i] = l.trust.point(p, g, noise/sx)
+			m.even[i].uneven *= l.tonal[g]
+			m.even[i].variance *= l.tonal[g]
 		}
 	}
 }
@@ -291,4 +298,33 @@ func (l *late) widen(mic, i int, inverse, xx, yy float64, xy complex128) float64
 		share = 1
 	}
 	return inverse + share*excess
+}
+
+// tonal is by how many times more lines tell the same of these than of noise, 1…toneLines
+// over hannBandwidth: a tone that is held fills the main lobe of a Hann window, and all
+// its lines have the H of one frequency.
+func tonal(xx []float64) float64 {
+	const near, around, byChance, toneLines = 2, 8, 0.4, 3.5
+	var within, all, n, a float64
+	for k, v := range xx { // sums of the lines about k − around
+		a += v
+		if k > 2*around {
+			a -= xx[k-2*around-1]
+		}
+		if k >= around-near {
+			n += xx[k-around+near]
+		}
+		if k > around+near {
+			n -= xx[k-around-near-1]
+		}
+		if k >= 2*around && a > 0 {
+			within += xx[k-around] * n / a
+			all += xx[k-around]
+		}
+	}
+	if all == 0 {
+		return 1
+	}
+	share := max(0, (within/all-byChance)/(1-byChance))
+	return 1 + share*(toneLines/hannBandwidth-1)
 }
