@@ -20,6 +20,9 @@ const (
 	leak = 0.03
 	// A search looks at some thousand lags: that many standard deviations are no chance.
 	clearly = 6.0
+	// A group of bins is in step when the sum of what is alike is so many times what
+	// it would be by chance, root mean square: those of a room are well above it.
+	inStep = 4.0
 	// The others' peak must be so much higher for a stretch to have jumped.
 	jumps = 1.15
 )
@@ -136,6 +139,7 @@ func (a *aligner) compare(e *spectra) {
 // found is how a stretch differs from the others.
 type found struct {
 	offsetS, offsetSDS float64
+	highHz             float64 // up to there the two are in step, clearly
 	ok                 bool
 }
 
@@ -225,11 +229,22 @@ func (a *aligner) errors(f *found) {
 	turn, by := cmplx.Rect(1, first*f.offsetS), cmplx.Rect(1, step*f.offsetS)
 	w := first
 	var bend, late, square float64
+	var along, noise float64 // of a group
+	g := 0
 	for i, z := range a.z {
 		u := z * turn
 		turn *= by
 		bend += w * w * real(u)
 		late += w * imag(u)
+		along += real(u)
+		noise += real(u)*real(u) + imag(u)*imag(u)
+		if i+1 == a.groups[g+1] {
+			if along > inStep*math.Sqrt(noise) {
+				f.highHz = w / (2 * math.Pi)
+			}
+			g++
+			along, noise = 0, 0
+		}
 		if (i+1)%block == 0 || i == len(a.z)-1 {
 			square += late * late
 			late = 0

@@ -46,7 +46,8 @@ type Verdict struct {
 
 const (
 	// harmlessS: the path moves by less without harm (16 kHz turn by a third of a
-	// radian, which costs an average of all of it less than 0.1 dB).
+	// radian, which costs an average of all of it less than 0.1 dB), and by so much
+	// more as what is heard of it ends below highHz.
 	harmlessS = 3e-6
 	// harmlessDB is the same for the gain; a meter is as good.
 	harmlessDB = 0.6
@@ -62,13 +63,22 @@ const (
 
 type sample struct{ at, value, tolerance, sd float64 }
 
+// tolerance is how far off an offset may be.
+func (p *Point) tolerance() float64 {
+	harmless := harmlessS
+	if p.HighHz > 0 {
+		harmless *= max(1, highHz/p.HighHz)
+	}
+	return max(harmless, surely*p.OffsetSDS)
+}
+
 // Judge says what the path did, from its stretches.
 func (s *Stretches) Judge() Verdict {
 	v := Verdict{Points: s.Track()}
 	var offsets, gains []sample
 	for _, p := range v.Points {
 		if !math.IsNaN(p.OffsetS) {
-			offsets = append(offsets, sample{p.AtS, p.OffsetS, max(harmlessS, surely*p.OffsetSDS), p.OffsetSDS})
+			offsets = append(offsets, sample{p.AtS, p.OffsetS, p.tolerance(), p.OffsetSDS})
 		}
 		if !math.IsNaN(p.GainDB) {
 			gains = append(gains, sample{p.AtS, p.GainDB, max(harmlessDB, surely*p.GainSDDB), p.GainSDDB})

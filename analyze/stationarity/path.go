@@ -22,7 +22,7 @@ func Follow(points []Point) *Path {
 	var list []sample
 	for _, p := range points {
 		if !math.IsNaN(p.OffsetS) {
-			list = append(list, sample{at: p.AtS, value: p.OffsetS, tolerance: max(harmlessS, surely*p.OffsetSDS)})
+			list = append(list, sample{at: p.AtS, value: p.OffsetS, tolerance: p.tolerance()})
 		}
 	}
 	list = smooth(list)

@@ -6,6 +6,7 @@ import "math"
 type Point struct {
 	AtS                float64 // when its sound was
 	OffsetS, OffsetSDS float64 // later; NaN where nothing is known
+	HighHz             float64 // up to there it is in step with the whole; 0 where nothing is known
 	GainDB, GainSDDB   float64 // louder
 }
 
@@ -82,7 +83,7 @@ func (s *Stretches) Track() []Point {
 		p := &points[i]
 		*p = Point{AtS: s.list[i].atS, OffsetS: math.NaN(), OffsetSDS: math.NaN(), GainDB: math.NaN(), GainSDDB: math.NaN()}
 		if f.ok {
-			p.OffsetS, p.OffsetSDS = f.offsetS, f.offsetSDS
+			p.OffsetS, p.OffsetSDS, p.HighHz = f.offsetS, f.offsetSDS, f.highHz
 		}
 	}
 	a.direct()

@@ -43,7 +43,9 @@ func (m *measurement) against(i int, reason string) []wire.Caution {
 	switch {
 	case len(path) > 0: // of what moves, neither arrivals nor gain are one
 	case len(m.arrivals[i]) == 0:
-		list = append(list, caution.WithoutDelay(microphone, reason))
+		c := caution.WithoutDelay(microphone, reason)
+		c.Next = "Its curve is taken without a delay and may be too low: play louder or longer."
+		list = append(list, c)
 	case caution.IsAhead(main.DelayMs, main.DelaySDMs):
 		list = append(list, caution.Ahead(-main.DelayMs, reference, microphone))
 	case !caution.Has(list, caution.Clipped): // else that is why
@@ -60,7 +62,9 @@ func (m *measurement) against(i int, reason string) []wire.Caution {
 	}
 	caution.Sort(list)
 	for _, c := range list {
-		c.After += again
+		if c.Code != caution.NoDelay { // a sub's will be no better
+			c.After += again
+		}
 		out = append(out, wire.Caution{Code: string(c.Code), Text: c.Text()})
 	}
 	return out

@@ -63,7 +63,7 @@ func TestTakeSaysWhatIsWrong(t *testing.T) {
 		var codes []string
 		for _, w := range taken.Results.Cautions {
 			codes = append(codes, w.Code)
-			if !strings.HasSuffix(w.Text, " Take it again.") {
+			if w.Code != "no_delay" && !strings.HasSuffix(w.Text, " Take it again.") {
 				t.Errorf("%s: %q", c.name, w.Text)
 			}
 		}

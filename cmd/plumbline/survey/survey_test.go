@@ -51,6 +51,9 @@ func TestSurveyOfASeat(t *testing.T) {
 			if math.Abs(take.DelayMs-delayMs) > 0.01 || take.Seat != 1 || take.By != "c1" || take.Name != strings.Join(want[i], " + ") || take.Window != 32768 {
 				t.Errorf("take %d: %+v", i, take)
 			}
+			if c := take.Results.Cautions; len(c) > 0 {
+				t.Errorf("take %d is clean: %+v", i, c)
+			}
 			if audio := take.Audio; audio.SampleRateHz != testRate || audio.Frames < 2*testRate || !slices.Equal(audio.Channels, []int{1, 2}) {
 				t.Errorf("take %d: audio %+v", i, audio)
 			}
