@@ -72,13 +72,21 @@ func (c *Complex) Input() []complex128 { return c.in }
 // written to.
 func (c *Complex) Transform() []complex128 { return c.from(0, c.in, c.work) }
 
+// widestTwo is the widest stride of two passes at once: from here on the sixteen
+// places that they write to in turn would lie in the same set of the cache of a core.
+const widestTwo = 64
+
 // from goes on with x at a stage and returns x or y.
 func (c *Complex) from(stage int, x, y []complex128) []complex128 {
 	stride := 1 << (2 * stage)
-	for _, twiddles := range c.stages[stage:] {
-		pass(y, x, twiddles, stride)
-		x, y = y, x
-		stride *= 4
+	for left := c.stages[stage:]; len(left) > 0; x, y = y, x {
+		if len(left) > 1 && two && stride >= 4 && stride <= widestTwo {
+			passTwo(y, x, left[0], left[1], stride)
+			left, stride = left[2:], 16*stride
+			continue
+		}
+		pass(y, x, left[0], stride)
+		left, stride = left[1:], 4*stride
 	}
 	if bits.TrailingZeros(uint(c.n))&1 == 1 {
 		h := c.n / 2
