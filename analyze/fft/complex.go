@@ -11,7 +11,7 @@ import (
 type Complex struct {
 	n        int
 	in, work []complex128
-	stages   [][]complex128 // three twiddle factors a butterfly, stage by stage
+	*twiddles
 }
 
 // NewComplex plans transforms of n samples. It panics unless n is a power of
@@ -20,21 +20,7 @@ func NewComplex(n int) *Complex {
 	if n < 1 || n > 1<<24 || n&(n-1) != 0 {
 		panic(fmt.Sprintf("fft: length %d is not a power of two in 1…2^24", n))
 	}
-	c := &Complex{n: n, in: make([]complex128, n), work: make([]complex128, n)}
-	roots := make([]complex128, n)
-	for k := range roots {
-		roots[k] = root(k, n)
-	}
-	for m := n; m >= 4; m /= 4 {
-		t := make([]complex128, 0, 3*m/4)
-		for p := range m / 4 {
-			for k := 1; k <= 3; k++ {
-				t = append(t, roots[k*p*(n/m)])
-			}
-		}
-		c.stages = append(c.stages, t)
-	}
-	return c
+	return &Complex{n: n, in: make([]complex128, n), work: make([]complex128, n), twiddles: twiddlesOf(n)}
 }
 
 // root is e^{−j2πk/n}, exact on the axes and symmetric about them.
