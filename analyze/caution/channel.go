@@ -99,19 +99,7 @@ func (c *Channel) feed(x []float64) {
 	if c.samples == 0 {
 		c.first, c.last = x[0], x[0]
 	}
-	sum, low, high, equal, before := 0.0, x[0], x[0], 0, c.last
-	for _, v := range x {
-		sum += v * v
-		if v == before {
-			equal++
-		}
-		if v > high {
-			high = v
-		} else if v < low {
-			low = v
-		}
-		before = v
-	}
+	sum, low, high, equal := survey(x, c.last)
 	if high >= FullScale || low <= -FullScale {
 		for i, v := range x {
 			if v >= FullScale || v <= -FullScale {

@@ -11,7 +11,7 @@ import (
 type Complex struct {
 	n        int
 	in, work []complex128
-	stages   [][]complex128 // three twiddle factors a butterfly, stage by stage
+	*twiddles
 }
 
 // NewComplex plans transforms of n samples. It panics unless n is a power of
@@ -20,21 +20,7 @@ func NewComplex(n int) *Complex {
 	if n < 1 || n > 1<<24 || n&(n-1) != 0 {
 		panic(fmt.Sprintf("fft: length %d is not a power of two in 1…2^24", n))
 	}
-	c := &Complex{n: n, in: make([]complex128, n), work: make([]complex128, n)}
-	roots := make([]complex128, n)
-	for k := range roots {
-		roots[k] = root(k, n)
-	}
-	for m := n; m >= 4; m /= 4 {
-		t := make([]complex128, 0, 3*m/4)
-		for p := range m / 4 {
-			for k := 1; k <= 3; k++ {
-				t = append(t, roots[k*p*(n/m)])
-			}
-		}
-		c.stages = append(c.stages, t)
-	}
-	return c
+	return &Complex{n: n, in: make([]complex128, n), work: make([]complex128, n), twiddles: twiddlesOf(n)}
 }
 
 // root is e^{−j2πk/n}, exact on the axes and symmetric about them.
@@ -72,13 +58,21 @@ func (c *Complex) Input() []complex128 { return c.in }
 // written to.
 func (c *Complex) Transform() []complex128 { return c.from(0, c.in, c.work) }
 
+// widestTwo is the widest stride of two passes at once: from here on the sixteen
+// places that they write to in turn would lie in the same set of the cache of a core.
+const widestTwo = 64
+
 // from goes on with x at a stage and returns x or y.
 func (c *Complex) from(stage int, x, y []complex128) []complex128 {
 	stride := 1 << (2 * stage)
-	for _, twiddles := range c.stages[stage:] {
-		pass(y, x, twiddles, stride)
-		x, y = y, x
-		stride *= 4
+	for left := c.stages[stage:]; len(left) > 0; x, y = y, x {
+		if len(left) > 1 && two && stride >= 4 && stride <= widestTwo {
+			passTwo(y, x, left[0], left[1], stride)
+			left, stride = left[2:], 16*stride
+			continue
+		}
+		pass(y, x, left[0], stride)
+		left, stride = left[1:], 4*stride
 	}
 	if bits.TrailingZeros(uint(c.n))&1 == 1 {
 		h := c.n / 2

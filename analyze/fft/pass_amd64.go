@@ -4,6 +4,10 @@ package fft
 // of the narrow ones to the last bit: the same operations, none of them fused.
 var wide = avx()
 
+// two says that registers of eight float64 can be used, and there are enough of them
+// to do two passes at once.
+var two = wide && avx512()
+
 // Wide reports whether kernels can use registers of four float64.
 func Wide() bool { return wide }
 
@@ -50,6 +54,16 @@ func passFirst(y, x, twiddles []complex128)
 //
 //go:noescape
 func pairWide(y []complex128, a, b, w []float64, twiddles []complex128, sums *[8]float64)
+
+// passTwo is passNarrow twice, with AVX-512: from x to y with the twiddles first at a
+// stride that is a multiple of 4, and on with second at four times the stride. There
+// are len(x)/stride points left in front of it, 16 at least.
+//
+//go:noescape
+func passTwo(y, x, first, second []complex128, stride int)
+
+// avx512 asks for AVX-512F.
+func avx512() bool
 
 // avx asks the processor and the operating system.
 func avx() bool

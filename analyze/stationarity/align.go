@@ -46,6 +46,7 @@ type aligner struct {
 	spread []float64    // mean square of what comes later, over groups
 	plan   *fft.Complex
 	lags   int
+	turns  turns
 }
 
 func newAligner(s *Stretches) *aligner {
@@ -67,14 +68,14 @@ func newAligner(s *Stretches) *aligner {
 
 // add counts a stretch by times: 1 takes it in at that offset, −1 takes it out.
 func (a *aligner) add(e *spectra, offsetS, times float64) {
-	first, step := a.s.omega()
-	turn, by := cmplx.Rect(times, first*offsetS), cmplx.Rect(1, step*offsetS)
+	turns, y, xx, xy := a.turns.of(a.s, offsetS)[:len(e.x)], e.y[:len(e.x)], a.all.xx[:len(e.x)], a.all.xy[:len(e.x)]
 	for i, x := range e.x {
 		xr, xi := float64(real(x)), float64(imag(x))
-		yr, yi := float64(real(e.y[i])), float64(imag(e.y[i]))
-		a.all.xx[i] += times * (xr*xr + xi*xi)
-		a.all.xy[i] += complex(xr*yr+xi*yi, xr*yi-xi*yr) * turn
-		turn *= by
+		yr, yi := float64(real(y[i])), float64(imag(y[i]))
+		tr, ti := times*real(turns[i]), times*imag(turns[i])
+		re, im := xr*yr+xi*yi, xr*yi-xi*yr
+		xx[i] += times * (xr*xr + xi*xi)
+		xy[i] += complex(re*tr-im*ti, re*ti+im*tr)
 	}
 	a.all.n += int(times)
 }
@@ -117,22 +118,25 @@ func (a *aligner) measureNoise(list []spectra, in []bool) {
 // the product of the one's response and the other's conjugate, over the mean
 // square of its error.
 func (a *aligner) compare(e *spectra) {
+	n := len(a.z)
+	x, y, xx, xy, noise := e.x[:n], e.y[:n], a.all.xx[:n], a.all.xy[:n], a.noise[:n]
 	for i := range a.z {
 		a.z[i] = 0
-		xr, xi := float64(real(e.x[i])), float64(imag(e.x[i]))
-		ps, pr := xr*xr+xi*xi, a.all.xx[i]
+		xr, xi := float64(real(x[i])), float64(imag(x[i]))
+		ps, pr := xr*xr+xi*xi, xx[i]
 		if !(ps > 0) || !(pr > 0) {
 			continue
 		}
-		h := a.all.xy[i] / complex(pr, 0)
-		hh := real(h)*real(h) + imag(h)*imag(h)
-		weight := 1 / (a.noise[i]*(1/ps+1/pr) + leak*hh)
+		own, all := 1/ps, 1/pr
+		hr, hi := real(xy[i])*all, imag(xy[i])*all
+		weight := own / (noise[i]*(own+all) + leak*(hr*hr+hi*hi))
 		if !(weight < math.MaxFloat64) {
 			continue
 		}
-		yr, yi := float64(real(e.y[i])), float64(imag(e.y[i]))
-		own := complex((xr*yr+xi*yi)/ps, (xr*yi-xi*yr)/ps)
-		a.z[i] = own * complex(real(h)*weight, -imag(h)*weight)
+		yr, yi := float64(real(y[i])), float64(imag(y[i]))
+		re, im := xr*yr+xi*yi, xr*yi-xi*yr
+		hr, hi = hr*weight, hi*weight
+		a.z[i] = complex(re*hr+im*hi, im*hr-re*hi)
 	}
 }
 
@@ -149,14 +153,12 @@ func (a *aligner) align(guessS float64) (f found) {
 	// The stretch must not be out of reach of the coarse search.
 	in := a.plan.Input()
 	clear(in)
-	turn, by := cmplx.Rect(1, first*guessS), cmplx.Rect(1, step*guessS)
-	power, at := 0.0, 0.0
+	turns := a.turns.of(a.s, guessS)[:len(a.z)]
+	power := 0.0
 	for i, z := range a.z {
-		z *= turn
-		turn *= by
-		in[i/coarse] += complex(real(z), -imag(z))
 		power += real(z)*real(z) + imag(z)*imag(z)
-		at += real(z)
+		z *= turns[i]
+		in[i/coarse] += complex(real(z), -imag(z))
 	}
 	if !(power > 0) {
 		return f
@@ -211,13 +213,11 @@ func (a *aligner) align(guessS float64) (f found) {
 // slopes are Σ ω Im u and Σ ω² Re u of what is turned by an offset.
 func (a *aligner) slopes(offsetS float64) (slope, bend float64) {
 	first, step := a.s.omega()
-	turn, by := cmplx.Rect(1, first*offsetS), cmplx.Rect(1, step*offsetS)
-	w := first
-	for _, z := range a.z {
-		u := z * turn
+	turns, w := a.turns.of(a.s, offsetS)[:len(a.z)], first
+	for i, z := range a.z {
+		u := z * turns[i]
 		slope += w * imag(u)
 		bend += w * w * real(u)
-		turn *= by
 		w += step
 	}
 	return slope, bend
@@ -226,14 +226,12 @@ func (a *aligner) slopes(offsetS float64) (slope, bend float64) {
 // errors sets the standard deviation by what the bins leave, whatever made them differ (White, Econometrica 48, 1980), blocks of bins together.
 func (a *aligner) errors(f *found) {
 	first, step := a.s.omega()
-	turn, by := cmplx.Rect(1, first*f.offsetS), cmplx.Rect(1, step*f.offsetS)
-	w := first
+	turns, w := a.turns.of(a.s, f.offsetS)[:len(a.z)], first
 	var bend, late, square float64
 	var along, noise float64 // of a group
 	g := 0
 	for i, z := range a.z {
-		u := z * turn
-		turn *= by
+		u := z * turns[i]
 		bend += w * w * real(u)
 		late += w * imag(u)
 		along += real(u)

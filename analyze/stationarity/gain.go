@@ -1,9 +1,6 @@
 package stationarity
 
-import (
-	"math"
-	"math/cmplx"
-)
+import "math"
 
 // firstMs is the reach, in lags, of what gains are compared in.
 const firstMs = 8
@@ -48,8 +45,7 @@ func (a *aligner) direct() {
 
 // gain is that of a stretch over all, and its standard deviation, as factors.
 func (a *aligner) gain(e *spectra, offsetS float64) (gain, sd float64) {
-	first, step := a.s.omega()
-	turn, by := cmplx.Rect(1, first*offsetS), cmplx.Rect(1, step*offsetS)
+	turns := a.turns.of(a.s, offsetS)
 	var parts, expected []float64
 	var level, whole, part, expect float64
 	for i, x := range e.x {
@@ -58,11 +54,10 @@ func (a *aligner) gain(e *spectra, offsetS float64) (gain, sd float64) {
 		if hh := real(h)*real(h) + imag(h)*imag(h); ps > 0 && hh > 0 {
 			weight := 1 / (a.noise[i]/ps + a.spread[i] + leak*hh)
 			yr, yi := float64(real(e.y[i])), float64(imag(e.y[i]))
-			own := complex((xr*yr+xi*yi)/ps, (xr*yi-xi*yr)/ps) * turn
+			own := complex((xr*yr+xi*yi)/ps, (xr*yi-xi*yr)/ps) * turns[i]
 			part += weight * (real(own)*real(h) + imag(own)*imag(h))
 			expect += weight * hh
 		}
-		turn *= by
 		if (i+1)%block == 0 || i == len(e.x)-1 {
 			parts, expected = append(parts, part), append(expected, expect)
 			level += part

@@ -102,7 +102,11 @@ func (f *File) ReadFrames(dst [][]float64, at int64) (int, error) {
 			panic("wavfile: the channels of dst differ in length")
 		}
 	}
+	stereo := f.layout.format.Channels == 2 && f.layout.format.Encoding == Float32 && len(dst) == 2 && dst[0] != nil && dst[1] != nil
 	return f.read(max(want, 0), at, func(block []byte, done, n int) error {
+		if stereo && decodeStereo(dst[0][done:done+n], dst[1][done:done+n], block) {
+			return nil
+		}
 		for c, d := range dst {
 			if d == nil {
 				continue

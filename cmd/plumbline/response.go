@@ -156,22 +156,37 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err != nil {
 		return err
 	}
-	good, delays, found, err := f.delays(cmd, good, against)
-	if err != nil {
-		return err
-	}
 	line := newProgress(cmd.ErrOrStderr(), "averaging")
 	defer line.end()
 	cfg := offline.ResponseConfig{
 		Window: f.windowSamples, Overlap: f.overlap, Until: f.sure, Progress: line.at,
-		DelayS: make([]float64, len(delays)), PeriodS: f.periodS,
+		DelayS: make([]float64, len(good.Microphones)),
 	}
-	for i, d := range delays {
-		if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
-			cfg.DelayS[i] = 0
+	var ahead *early
+	if f.plain() {
+		for i := range cfg.DelayS {
+			cfg.DelayS[i] = f.delayMs / 1000
 		}
+		ahead = startEarly(cmd.Context(), good, cfg)
+		defer ahead.stop()
 	}
-	result, err := offline.Response(cmd.Context(), good, cfg)
+	good, delays, found, err := f.delays(cmd, good, against)
+	if err != nil {
+		return err
+	}
+	var result *offline.Responses
+	if ahead.serves(good) {
+		result, err = ahead.wait()
+	} else {
+		ahead.stop()
+		cfg.PeriodS = f.periodS
+		for i, d := range delays {
+			if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
+				cfg.DelayS[i] = 0
+			}
+		}
+		result, err = offline.Response(cmd.Context(), good, cfg)
+	}
 	if err != nil {
 		return err
 	}
@@ -189,6 +204,9 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	}
 	return report.print(cmd.OutOrStdout(), f.temperature, result.Spectra)
 }
+
+// plain says that nothing has to be known of what is played, nor of when it arrives.
+func (f *responseFlags) plain() bool { return !math.IsNaN(f.delayMs) && f.windowSamples > 0 }
 
 // delay is what the reference is delayed by for one microphone.
 type delay struct {
@@ -229,7 +247,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
 			given[i] = f.delayMs / 1000
 		}
-		if good, _, err = atRest(cmd.Context(), rec, against, given); err != nil || f.windowSamples > 0 { // plain, whatever is played
+		if good, _, err = atRest(cmd.Context(), rec, against, given); err != nil || f.plain() {
 			return good, delays, nil, err
 		}
 		one := good
