@@ -41,6 +41,14 @@ const leastGoodS = 2.0
 // dead for part of the time, good is the part in which all that play are alive,
 // and the cautions say so; without one of leastS seconds it is all of rec.
 func examine(ctx context.Context, rec offline.Recording, leastS float64) (good offline.Recording, out []examined, err error) {
+	if good, out, err = inspect(ctx, rec, leastS); err == nil {
+		good.Leaks, err = leaking(ctx, good, out)
+	}
+	return good, out, err
+}
+
+// inspect is examine but for what leaks.
+func inspect(ctx context.Context, rec offline.Recording, leastS float64) (good offline.Recording, out []examined, err error) {
 	take, err := offline.Inspect(ctx, rec)
 	if err != nil {
 		return rec, nil, err
@@ -57,8 +65,7 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
-		rec.Leaks, err = leaking(ctx, rec, out)
-		return rec, out, err
+		return rec, out, nil
 	}
 	good = rec
 	for i := range out {
@@ -81,8 +88,7 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		good.From = rec.From + int64(part.FromS*rec.RateHz())
 		good.To = rec.From + int64(part.ToS*rec.RateHz())
 	}
-	good.Leaks, err = leaking(ctx, good, out)
-	return good, out, err
+	return good, out, nil
 }
 
 // leaking adds what is said against microphones that crosstalk reaches, and returns

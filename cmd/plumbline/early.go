@@ -6,8 +6,8 @@ import (
 	"plumbline/cmd/plumbline/offline"
 )
 
-// early averages a recording while it is still looked at whether its paths stood
-// still, which most did: one core does the one, the others the other.
+// early averages a recording while it is still looked at what leaks, and whether its
+// paths stood still, which most did: one core does the one, the others the other.
 type early struct {
 	rec    offline.Recording
 	cancel context.CancelFunc

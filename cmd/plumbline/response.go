@@ -152,7 +152,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if n := int64(f.windowSamples); n > rec.To-rec.From {
 		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
 	}
-	good, against, err := examine(cmd.Context(), rec, max(leastGoodS, float64(f.windowSamples)/rec.RateHz()))
+	good, against, err := inspect(cmd.Context(), rec, max(leastGoodS, float64(f.windowSamples)/rec.RateHz()))
 	if err != nil {
 		return err
 	}
@@ -169,6 +169,9 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 		}
 		ahead = startEarly(cmd.Context(), good, cfg)
 		defer ahead.stop()
+	}
+	if good.Leaks, err = leaking(cmd.Context(), good, against); err != nil {
+		return err
 	}
 	good, delays, found, err := f.delays(cmd, good, against)
 	if err != nil {
