@@ -41,18 +41,18 @@ const leastGoodS = 2.0
 // dead for part of the time, good is the part in which all that play are alive,
 // and the cautions say so; without one of leastS seconds it is all of rec.
 func examine(ctx context.Context, rec offline.Recording, leastS float64) (good offline.Recording, out []examined, err error) {
-	if good, out, err = inspect(ctx, rec, leastS); err == nil {
-		good.Leaks, err = leaking(ctx, good, out)
-	}
-	return good, out, err
-}
-
-// inspect is examine but for what leaks.
-func inspect(ctx context.Context, rec offline.Recording, leastS float64) (good offline.Recording, out []examined, err error) {
 	take, err := offline.Inspect(ctx, rec)
 	if err != nil {
 		return rec, nil, err
 	}
+	good, out = judge(take, rec, leastS)
+	good.Leaks, err = offline.Crosstalk(ctx, good)
+	leaking(good.Leaks, good, out)
+	return good, out, err
+}
+
+// judge is examine but for what leaks, of what was heard of all samples.
+func judge(take *caution.Take, rec offline.Recording, leastS float64) (good offline.Recording, out []examined) {
 	out = make([]examined, len(rec.Microphones))
 	offset := float64(rec.From) / rec.RateHz()
 	part := caution.Stretch{FromS: 0, ToS: rec.DurationS()}
@@ -65,7 +65,7 @@ func inspect(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
-		return rec, out, nil
+		return rec, out
 	}
 	good = rec
 	for i := range out {
@@ -88,20 +88,17 @@ func inspect(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		good.From = rec.From + int64(part.FromS*rec.RateHz())
 		good.To = rec.From + int64(part.ToS*rec.RateHz())
 	}
-	return good, out, nil
+	return good, out
 }
 
-// leaking adds what is said against microphones that crosstalk reaches, and returns
-// what leaks.
-func leaking(ctx context.Context, rec offline.Recording, out []examined) ([]crosstalk.Leak, error) {
-	leaks, err := offline.Crosstalk(ctx, rec)
+// leaking adds what is said against microphones that crosstalk reaches.
+func leaking(leaks []crosstalk.Leak, rec offline.Recording, out []examined) {
 	for i, l := range leaks {
 		if l.Into != crosstalk.None {
 			out[i].cautions = append(out[i].cautions, caution.Leaks(l, rec.Reference+1, rec.Microphones[i]+1))
 			caution.Sort(out[i].cautions)
 		}
 	}
-	return leaks, err
 }
 
 // arrived adds what the arrivals tell against each microphone of a recording.
