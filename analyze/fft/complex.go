@@ -64,16 +64,7 @@ const widestTwo = 64
 
 // from goes on with x at a stage and returns x or y.
 func (c *Complex) from(stage int, x, y []complex128) []complex128 {
-	stride := 1 << (2 * stage)
-	for left := c.stages[stage:]; len(left) > 0; x, y = y, x {
-		if len(left) > 1 && two && stride >= 4 && stride <= widestTwo {
-			passTwo(y, x, left[0], left[1], stride)
-			left, stride = left[2:], 16*stride
-			continue
-		}
-		pass(y, x, left[0], stride)
-		left, stride = left[1:], 4*stride
-	}
+	x, y = through(c.stages[stage:], 1<<(2*stage), x, y)
 	if bits.TrailingZeros(uint(c.n))&1 == 1 {
 		h := c.n / 2
 		x0, x1, y0, y1 := x[:h], x[h:][:h], y[:h], y[h:][:h]
@@ -83,4 +74,19 @@ func (c *Complex) from(stage int, x, y []complex128) []complex128 {
 		x = y
 	}
 	return x
+}
+
+// through goes through stages from x at a stride, and returns what came of it first.
+func through(stages [][]complex128, stride int, x, y []complex128) (done, other []complex128) {
+	for len(stages) > 0 {
+		if len(stages) > 1 && two && stride >= 4 && stride <= widestTwo {
+			passTwo(y, x, stages[0], stages[1], stride)
+			stages, stride = stages[2:], 16*stride
+		} else {
+			pass(y, x, stages[0], stride)
+			stages, stride = stages[1:], 4*stride
+		}
+		x, y = y, x
+	}
+	return x, y
 }

@@ -1,5 +1,7 @@
 package fft
 
+import "math/bits"
+
 // leastPair is the least length that TransformPair takes: four butterflies.
 const leastPair = 16
 
@@ -11,6 +13,17 @@ func (c *Complex) TransformPair(one, two, window []float64) (z []complex128, sum
 	}
 	sumOne, sumTwo = pair(c.work, c.in, one[:c.n], two[:c.n], window[:c.n], c.stages[0])
 	return c.from(1, c.work, c.in), sumOne, sumTwo
+}
+
+// AllButLast is TransformPair without the last pass, for a Len that is a power of 4:
+// the bins q+r·Len/4, r = 0…3, are the transform of what is at q+j·Len/4, j = 0…3.
+func (c *Complex) AllButLast(one, two, window []float64) (x []complex128, sumOne, sumTwo float64) {
+	if c.n < leastPair || bits.TrailingZeros(uint(c.n))&1 == 1 {
+		panic("fft: the last pass is not one of four")
+	}
+	sumOne, sumTwo = pair(c.work, c.in, one[:c.n], two[:c.n], window[:c.n], c.stages[0])
+	x, _ = through(c.stages[1:len(c.stages)-1], 4, c.work, c.in)
+	return x, sumOne, sumTwo
 }
 
 // pairGo does the first stage of pass, with a + jb under the window w for x, which

@@ -247,7 +247,12 @@ func (b *band) average(mic int, start int64, taken func(mic int)) {
 		return
 	}
 	if b.cfg.EverySegment && len(b.mics) == 1 && b.mics[0].squares == nil && !zeros(x) && !zeros(y) {
-		b.mics[0].addWhole(b, b.transformPair(x, y))
+		if b.quarters() {
+			z, sumX, sumY := b.plan.AllButLast(x, y, b.window)
+			b.mics[0].addLast(b, z, sumX, sumY)
+		} else {
+			b.mics[0].addWhole(b, b.transformPair(x, y))
+		}
 		taken(0)
 		return
 	}
@@ -266,6 +271,12 @@ func (b *band) average(mic int, start int64, taken func(mic int)) {
 		b.weigh(s)
 		b.take(&due{mic, s, y}, b.ya, taken)
 	}
+}
+
+// quarters says that all bins are kept, and the last pass of the transform is one of
+// four.
+func (b *band) quarters() bool {
+	return b.low == 0 && b.high == b.size/2+1 && log2(b.size)%2 == 0
 }
 
 // flush averages the segment that waits, and d, which may be nil.

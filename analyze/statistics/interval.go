@@ -2,7 +2,7 @@ package statistics
 
 import (
 	"math"
-	"sync"
+	"sync/atomic"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -91,23 +91,33 @@ func student975(v float64) float64 {
 	if !(v >= 0.5) {
 		return math.Inf(1)
 	}
-	table := studentTable()
 	x := studentSteps / (2 * v)
 	i := min(int(x), studentSteps-1)
 	f := x - float64(i)
+	low, high := studentAt(i), studentAt(i+1)
 	if i < studentSteps/4 {
-		return table[i] + f*(table[i+1]-table[i])
+		return low + f*(high-low)
 	}
-	return table[i] * math.Pow(table[i+1]/table[i], f)
+	return low * math.Pow(high/low, f)
 }
 
 const studentSteps = 2048
 
-var studentTable = sync.OnceValue(func() *[studentSteps + 1]float64 {
-	table := new([studentSteps + 1]float64)
-	table[0] = distuv.UnitNormal.Quantile(0.975)
-	for i := 1; i <= studentSteps; i++ {
-		table[i] = distuv.StudentsT{Sigma: 1, Nu: studentSteps / (2 * float64(i))}.Quantile(0.975)
+// studentTable has the bits of what was asked for yet: a curve has few numbers of
+// averages, and each entry takes as long as some points of it.
+var studentTable [studentSteps + 1]atomic.Uint64
+
+// studentAt is entry i, at studentSteps/2i degrees of freedom.
+func studentAt(i int) float64 {
+	if bits := studentTable[i].Load(); bits != 0 {
+		return math.Float64frombits(bits)
 	}
-	return table
-})
+	t := 0.0
+	if i == 0 {
+		t = distuv.UnitNormal.Quantile(0.975)
+	} else {
+		t = distuv.StudentsT{Sigma: 1, Nu: studentSteps / (2 * float64(i))}.Quantile(0.975)
+	}
+	studentTable[i].Store(math.Float64bits(t))
+	return t
+}

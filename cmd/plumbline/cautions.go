@@ -45,6 +45,14 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	if err != nil {
 		return rec, nil, err
 	}
+	good, out = judge(take, rec, leastS)
+	good.Leaks, err = offline.Crosstalk(ctx, good)
+	leaking(good.Leaks, good, out)
+	return good, out, err
+}
+
+// judge is examine but for what leaks, of what was heard of all samples.
+func judge(take *caution.Take, rec offline.Recording, leastS float64) (good offline.Recording, out []examined) {
 	out = make([]examined, len(rec.Microphones))
 	offset := float64(rec.From) / rec.RateHz()
 	part := caution.Stretch{FromS: 0, ToS: rec.DurationS()}
@@ -57,8 +65,7 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
-		rec.Leaks, err = leaking(ctx, rec, out)
-		return rec, out, err
+		return rec, out
 	}
 	good = rec
 	for i := range out {
@@ -81,21 +88,17 @@ func examine(ctx context.Context, rec offline.Recording, leastS float64) (good o
 		good.From = rec.From + int64(part.FromS*rec.RateHz())
 		good.To = rec.From + int64(part.ToS*rec.RateHz())
 	}
-	good.Leaks, err = leaking(ctx, good, out)
-	return good, out, err
+	return good, out
 }
 
-// leaking adds what is said against microphones that crosstalk reaches, and returns
-// what leaks.
-func leaking(ctx context.Context, rec offline.Recording, out []examined) ([]crosstalk.Leak, error) {
-	leaks, err := offline.Crosstalk(ctx, rec)
+// leaking adds what is said against microphones that crosstalk reaches.
+func leaking(leaks []crosstalk.Leak, rec offline.Recording, out []examined) {
 	for i, l := range leaks {
 		if l.Into != crosstalk.None {
 			out[i].cautions = append(out[i].cautions, caution.Leaks(l, rec.Reference+1, rec.Microphones[i]+1))
 			caution.Sort(out[i].cautions)
 		}
 	}
-	return leaks, err
 }
 
 // arrived adds what the arrivals tell against each microphone of a recording.

@@ -152,41 +152,43 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if n := int64(f.windowSamples); n > rec.To-rec.From {
 		return fmt.Errorf("%s: %.3g s are shorter than one window of %d samples: choose a smaller --window", path, rec.DurationS(), n)
 	}
-	good, against, err := examine(cmd.Context(), rec, max(leastGoodS, float64(f.windowSamples)/rec.RateHz()))
-	if err != nil {
-		return err
-	}
 	line := newProgress(cmd.ErrOrStderr(), "averaging")
 	defer line.end()
 	cfg := offline.ResponseConfig{
 		Window: f.windowSamples, Overlap: f.overlap, Until: f.sure, Progress: line.at,
-		DelayS: make([]float64, len(good.Microphones)),
+		DelayS: make([]float64, len(rec.Microphones)),
 	}
 	var ahead *early
-	if f.plain() {
+	if f.plain() && offline.CanWatch(rec, cfg) {
 		for i := range cfg.DelayS {
 			cfg.DelayS[i] = f.delayMs / 1000
 		}
-		ahead = startEarly(cmd.Context(), good, cfg)
+		ahead = startEarly(cmd.Context(), rec, cfg)
 		defer ahead.stop()
 	}
-	good, delays, found, err := f.delays(cmd, good, against)
+	take, err := ahead.inspect(cmd.Context(), rec)
 	if err != nil {
 		return err
 	}
-	var result *offline.Responses
-	if ahead.serves(good) {
-		result, err = ahead.wait()
-	} else {
-		ahead.stop()
-		cfg.PeriodS = f.periodS
-		for i, d := range delays {
-			if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
-				cfg.DelayS[i] = 0
-			}
-		}
-		result, err = offline.Response(cmd.Context(), good, cfg)
+	good, against := judge(take, rec, max(leastGoodS, float64(f.windowSamples)/rec.RateHz()))
+	ahead = ahead.of(good, against)
+	leaks, err := ahead.crosstalk(cmd.Context(), good)
+	if err != nil {
+		return err
 	}
+	good.Leaks = leaks
+	leaking(leaks, good, against)
+	good, delays, found, err := f.delays(cmd, good, against, ahead.stillness)
+	if err != nil {
+		return err
+	}
+	cfg.PeriodS = f.periodS
+	for i, d := range delays {
+		if cfg.DelayS[i] = d.ms / 1000; math.IsNaN(d.ms) {
+			cfg.DelayS[i] = 0
+		}
+	}
+	result, err := ahead.response(cmd.Context(), good, cfg)
 	if err != nil {
 		return err
 	}
@@ -239,7 +241,7 @@ func judgePolarity(cmd *cobra.Command, rec offline.Recording, found []offline.Fo
 // delays are what the reference is delayed by; found is nil when that was set by
 // hand. It adds what they tell against a microphone, and returns the recording to
 // measure: of paths that did not stand still, only a part, or followed.
-func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined) (good offline.Recording, delays []delay, found []offline.Found, err error) {
+func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, against []examined, still stillness) (good offline.Recording, delays []delay, found []offline.Found, err error) {
 	delays = make([]delay, len(rec.Microphones))
 	if !math.IsNaN(f.delayMs) {
 		given := make([]float64, len(delays))
@@ -247,7 +249,7 @@ func (f *responseFlags) delays(cmd *cobra.Command, rec offline.Recording, agains
 			delays[i] = delay{ms: f.delayMs, sdMs: math.NaN()}
 			given[i] = f.delayMs / 1000
 		}
-		if good, _, err = atRest(cmd.Context(), rec, against, given); err != nil || f.plain() {
+		if good, _, err = atRest(cmd.Context(), rec, against, given, still); err != nil || f.plain() {
 			return good, delays, nil, err
 		}
 		one := good

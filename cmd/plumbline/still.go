@@ -53,7 +53,7 @@ func findAtRest(ctx context.Context, rec offline.Recording, against []examined, 
 			delayS[i] = 0
 		}
 	}
-	good, moved, err := atRest(ctx, rec, against, delayS)
+	good, moved, err := atRest(ctx, rec, against, delayS, offline.Stillness)
 	if err != nil || !moved {
 		return good, found, err
 	}
@@ -61,15 +61,18 @@ func findAtRest(ctx context.Context, rec offline.Recording, against []examined, 
 	return good, found, err
 }
 
+// stillness is offline.Stillness, or what it told.
+type stillness func(ctx context.Context, rec offline.Recording, delayS []float64) ([]offline.Movement, error)
+
 // atRest looks whether the paths stood still, given their delays; NaN where there is
 // none. moved says that the recording returned is another.
-func atRest(ctx context.Context, rec offline.Recording, against []examined, delayS []float64) (good offline.Recording, moved bool, err error) {
+func atRest(ctx context.Context, rec offline.Recording, against []examined, delayS []float64, still stillness) (good offline.Recording, moved bool, err error) {
 	for i := range against {
 		if against[i].dead {
 			delayS[i] = math.NaN()
 		}
 	}
-	movements, err := offline.Stillness(ctx, rec, delayS)
+	movements, err := still(ctx, rec, delayS)
 	if err != nil {
 		return rec, false, err
 	}

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"plumbline/analyze/caution"
 	"plumbline/analyze/response"
 )
 
@@ -20,6 +21,9 @@ type ResponseConfig struct {
 	Until    *Until    // nil: the whole recording
 	Workers  int       // 0 is one a core
 	Progress func(doneS, ofS float64)
+	// Watch hears all samples as they are read, as Inspect would; nil: nobody does.
+	// Not with Until, and only of a recording for which CanWatch.
+	Watch *caution.Take
 }
 
 // Until ends a measurement when every point from LowHz to HighHz has a 95 %
@@ -72,6 +76,7 @@ func inSpans(ctx context.Context, rec Recording, cfg ResponseConfig, total *resp
 	type part struct {
 		index int64
 		est   *response.Estimator
+		watch *caution.Take
 	}
 	free := make(chan *response.Estimator, 2*workers)
 	for range cap(free) {
@@ -99,11 +104,16 @@ func inSpans(ctx context.Context, rec Recording, cfg ResponseConfig, total *resp
 					return nil
 				}
 				est.Begin(spans[i])
-				if err := rec.each(gctx, b, spans[i].ReadFrom, spans[i].ReadTo, est.Feed); err != nil {
+				feed, watch := est.Feed, (*caution.Take)(nil)
+				if cfg.Watch != nil {
+					watch = caution.NewTake(rec.RateHz(), len(rec.Microphones))
+					feed = watched(spans[i], rec.To-rec.From, watch, est.Feed)
+				}
+				if err := rec.each(gctx, b, spans[i].ReadFrom, spans[i].ReadTo, feed); err != nil {
 					return err
 				}
 				select {
-				case parts <- part{i, est}:
+				case parts <- part{i, est, watch}:
 				case <-gctx.Done():
 					return gctx.Err()
 				}
@@ -112,20 +122,23 @@ func inSpans(ctx context.Context, rec Recording, cfg ResponseConfig, total *resp
 	}
 
 	group.Go(func() error {
-		waiting := make(map[int64]*response.Estimator)
+		waiting := make(map[int64]part)
 		for next := int64(0); next < int64(len(spans)); {
 			select {
 			case p := <-parts:
-				waiting[p.index] = p.est
+				waiting[p.index] = p
 			case <-gctx.Done():
 				return gctx.Err()
 			}
-			for est := waiting[next]; est != nil; est = waiting[next] {
-				if err := total.Merge(est); err != nil {
+			for p, ok := waiting[next]; ok; p, ok = waiting[next] {
+				if err := total.Merge(p.est); err != nil {
 					return err
 				}
+				if p.watch != nil {
+					cfg.Watch.Join(p.watch)
+				}
 				delete(waiting, next)
-				free <- est
+				free <- p.est
 				if cfg.Progress != nil {
 					cfg.Progress(float64(spans[next].To)/rec.RateHz(), rec.DurationS())
 				}
