@@ -53,13 +53,18 @@ func opinionOf(x, y []float64) (o opinion) {
 	if len(list) > 0 {
 		o.delayMs = main.DelayMs
 	}
-	if len(list) == 0 || caution.IsAhead(main.DelayMs, main.DelaySDMs) {
-		if back, any := find(y, x); len(any) > 0 && caution.IsAhead(-back.DelayMs, back.DelaySDMs) || len(list) > 0 {
+	isAhead := len(list) > 0 && caution.IsAhead(main.DelayMs, main.DelaySDMs)
+	if len(list) == 0 || isAhead || caution.MayBeAhead(main.DelayMs) {
+		back, any := find(y, x)
+		turned := len(any) > 0 && caution.IsAhead(-back.DelayMs, back.DelaySDMs) && (len(list) == 0 || isAhead || back.DelaySDMs < main.DelaySDMs)
+		switch {
+		case turned || isAhead:
 			o.codes = append(o.codes, caution.Swapped)
 			return o
+		case len(list) == 0:
+			o.codes = append(o.codes, caution.NoDelay)
+			return o
 		}
-		o.codes = append(o.codes, caution.NoDelay)
-		return o
 	}
 	delay := int(math.Round(main.DelayMs * 48))
 	test := linearity.New(48000)

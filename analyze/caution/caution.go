@@ -103,6 +103,11 @@ func IsAhead(delayMs, sdMs float64) bool {
 	return delayMs < -LeastAheadMs && !(-delayMs < 5*sdMs)
 }
 
+// MayBeAhead: is an arrival so late, over 34 m away, that it may be a note that
+// comes again while the sound itself is ahead? What is nearer by its standard
+// deviation with the channels turned round tells.
+func MayBeAhead(delayMs float64) bool { return delayMs > 100 }
+
 // WhyNoPolarity is why a microphone that is ahead has no polarity.
 const WhyNoPolarity = "the microphone hears the sound before the reference, so that this is no loudspeaker's response"
 

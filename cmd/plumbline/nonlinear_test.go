@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/analyze/taketest"
 	"plumbline/stream/wire"
 )
 
@@ -159,5 +160,18 @@ func TestServeNamesSwappedChannelsAndLimiters(t *testing.T) {
 				t.Errorf("exit status %d: %s", end.code, end.stderr)
 			}
 		})
+	}
+}
+
+// Notes that come again a second later look like an arrival of a second where the
+// channels are swapped, so whoever looks only there is told of a loudspeaker at
+// 330 m. The other way round explains more.
+func TestSwappedNotesThatComeAgainAreNoLateArrival(t *testing.T) {
+	k := taketest.Random(17030, 48000, 12) // plucked notes
+	y := late(single(k.Y), 4388, 1, nil)
+	path := record(t, "swapped.wav", 48000, y, single(k.X))
+	got := plumbline(t, "arrivals", path)
+	if !strings.Contains(got.stdout+got.stderr, "on channel 2 hears the sound 111.3") {
+		t.Errorf("%s%s", got.stdout, got.stderr)
 	}
 }

@@ -45,12 +45,13 @@ func Inspect(ctx context.Context, rec Recording) (*caution.Take, error) {
 const swappedExcerptsS = 30
 
 // Ahead looks whether microphone i hears the sound before the reference does:
-// where nothing was found, or the strongest arrival is ahead, the channels change
-// their parts, which reaches further. The delay is then negative; ok is false when
-// nothing says so.
+// where nothing was found, or the strongest arrival is ahead or very late, the
+// channels change their parts, which reaches further. The delay is then negative; ok
+// is false when nothing says so.
 func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdMs float64, ok bool, err error) {
 	main, any := found.Main()
-	if any && !caution.IsAhead(main.DelayMs, main.DelaySDMs) {
+	isAhead := any && caution.IsAhead(main.DelayMs, main.DelaySDMs)
+	if any && !isAhead && !caution.MayBeAhead(main.DelayMs) {
 		return 0, 0, false, nil
 	}
 	turned := rec
@@ -59,8 +60,9 @@ func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdM
 	if err != nil {
 		return 0, 0, false, fmt.Errorf("look for swapped channels: %w", err)
 	}
-	if a, there := back[0].Main(); there && caution.IsAhead(-a.DelayMs, a.DelaySDMs) {
+	a, there := back[0].Main()
+	if there && caution.IsAhead(-a.DelayMs, a.DelaySDMs) && (!any || isAhead || a.DelaySDMs < main.DelaySDMs) {
 		return -a.DelayMs, a.DelaySDMs, true, nil
 	}
-	return main.DelayMs, main.DelaySDMs, any, nil
+	return main.DelayMs, main.DelaySDMs, isAhead, nil
 }
