@@ -148,6 +148,8 @@ type doubt struct {
 	seats [][]Interval // [seat][setting]
 	aim   []Interval   // by the aim
 	off   [][]float64  // [trial][setting]: found less there, by the aim
+
+	unlike float64 // how many times larger errors are by the aim
 }
 
 // doubts finds it.
@@ -161,6 +163,11 @@ func (p *Problem) doubts(settings []Setting) doubt {
 	for t := range d.off {
 		d.off[t] = make([]float64, len(settings))
 	}
+	unlike := make([]float64, len(p.seats))
+	for i := range p.seats {
+		unlike[i] = p.seats[i].unlikeDeviates()
+		d.unlike += unlike[i] / float64(len(p.seats))
+	}
 	found, there := make([]float64, len(p.seats)), make([]float64, len(p.seats))
 	for k, x := range settings {
 		off := make([]float64, trials)
@@ -169,7 +176,7 @@ func (p *Problem) doubts(settings []Setting) doubt {
 			for t := range off {
 				off[t] = all[i].found[t][k] - all[i].there[t][k] - p.seats[i].biasDB
 			}
-			d.seats[i] = append(d.seats[i], within(seats[i], off))
+			d.seats[i] = append(d.seats[i], within(seats[i], off, unlike[i]))
 		}
 		for t := range off {
 			for i := range all {
@@ -178,16 +185,16 @@ func (p *Problem) doubts(settings []Setting) doubt {
 			off[t] = p.aim(found) - p.aim(there)
 			d.off[t][k] = off[t]
 		}
-		d.aim[k] = within(aim, off)
+		d.aim[k] = within(aim, off, d.unlike)
 	}
 	return d
 }
 
-// within is the interval of a value whose trials were that far off; an efficiency is
-// never above 0 dB.
-func within(db float64, off []float64) Interval {
+// within is the interval of a value whose trials were that far off, with errors so many
+// times larger; an efficiency is never above 0 dB.
+func within(db float64, off []float64, unlike float64) Interval {
 	mean, sd := meanSD(off)
-	half := student * math.Hypot(unlikeDeviates*sd*math.Sqrt(1+1.0/trials), gridDB)
+	half := student * math.Hypot(unlike*sd*math.Sqrt(1+1.0/trials), gridDB)
 	return Interval{db - mean - half, min(db-mean+half, 0)}
 }
 
@@ -196,8 +203,17 @@ func within(db float64, off []float64) Interval {
 const gridDB = 0.01
 
 // unlikeDeviates is how many times larger errors are than the trials', for rooms are not
-// quite the normal deviates that these draw (own simulation).
-const unlikeDeviates = 1.4
+// quite the normal deviates that these draw: the more, the more of the responses noise
+// leaves open. 1.1 with no noise to speak of, 1.5 where it leaves a quarter open (own
+// simulation, on other rooms than those of the proof).
+func (s *seat) unlikeDeviates() float64 {
+	const closed, each = 1.1, 1.7
+	b, open := s.belief, 0.0
+	for _, k := range s.cells {
+		open += b.VarA[k]/(power(b.A[k])+b.VarA[k]) + b.VarB[k]/(power(b.B[k])+b.VarB[k])
+	}
+	return closed + each*open/float64(2*len(s.cells))
+}
 
 // student is the 97.5 % quantile of Student's t of trials − 1 degrees of freedom.
 const student = 2.131
@@ -251,7 +267,7 @@ func (d doubt) between(x, y int) float64 {
 		off[t] = v[x] - v[y]
 	}
 	_, sd := meanSD(off)
-	return unlikeDeviates * sd
+	return d.unlike * sd
 }
 
 // sdBetween is between, or what small errors make of it.

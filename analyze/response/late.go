@@ -25,6 +25,10 @@ import "math"
 // B is the bandwidth of a line, in lines: that of a Hann window (Welch 1967). 1/B
 // is what the lines hold of all lags; Σu² of that the point's own window holds.
 //
+// So far late sound comes at all lags alike. It decays, and a note resembles itself
+// most at the lags next to the window: Q is asked once more with the lags tapered, and
+// the larger counts.
+//
 // On the multi-resolution grid that error is not told but taken out: lines that
 // are known count alike, whatever their power; see trust. A fixed window stays the
 // plain H1, and its averages are fewer: Q is to late sound what 1/n is to noise, and
@@ -48,6 +52,9 @@ const (
 	// lateYoung is by how much 1/n grows while lines were not heard twice, and the
 	// programme may be anything; a few averages, lateFew, are wide as it is.
 	lateYoung, lateFew = 4, 3
+	// nearerShare of the lags that a Hann window's lines hold is left by that taper:
+	// Σ(b∗¼,½,¼)²/Σb² of its lines b = ⅙, ⅔, ⅙.
+	nearerShare = 0.6042
 	// hannReach is how far a bin looks, in bins: the main lobe.
 	hannReach = 2
 )
@@ -268,16 +275,38 @@ func (m *lateness) judge(l *late, i, g int, averages float64) {
 	room := 1/hannBandwidth - p.own
 	m.q[i] = l.tonal[g] * max(0, square/(sx*sx)-2*cross/sx+p.own) / room
 	m.noise[i] = p.own / (averages * room)
+	if m.even == nil {
+		m.q[i] = max(m.q[i], l.tonal[g]*p.nearer(xx, sx)/(nearerShare/hannBandwidth-p.own))
+	}
 	m.late[i] = math.Inf(1)
 	if averages > lateAverages {
 		noise := max(0, sy-se) * averages / (averages - 1)
 		m.late[i] = max(0, (sy-(sre*sre+sim*sim)/sx-noise)/sx)
 		if m.even != nil {
-			m.even[i] = l.trust.point(p, g, noise/sx)
+			m.even[i] = l.trust.point(p, g, noise/sx, l.tonal[g])
 			m.even[i].uneven *= l.tonal[g]
 			m.even[i].variance *= l.tonal[g]
 		}
 	}
+}
+
+// nearer is Σ (w_k−u_k)² of weights w = u xx/sx, smoothed over neighbouring lines by
+// ¼, ½, ¼: what a cosine taper over the lags leaves of it.
+func (p *lines) nearer(xx []float64, sx float64) (square float64) {
+	var a, b float64
+	for k, u := range p.u {
+		c := u * (xx[k]/sx - 1)
+		v := a/4 + b/2 + c/4
+		square += v * v
+		a, b = b, c
+	}
+	return square + ends(a, b)
+}
+
+// ends is what is left of such a sum after the last two, a and b.
+func ends(a, b float64) float64 {
+	v, w := a/4+b/2, b/4
+	return v*v + w*w
 }
 
 // widen is 1/n of point i with late sound, given that without it, inverse, and

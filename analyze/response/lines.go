@@ -11,11 +11,13 @@ import "math"
 // of the point:
 //
 //	Ĥ = Σ v_k H_k,  v_k = u_k s_k / Σ u s,  s_k = σ²/(σ²+ν_k)
-//	E|Ĥ−H|² = B' Σ v² ν + σ² Σ (v−u)² / (1/B − Σ u²)
+//	E|Ĥ−H|² = B' Σ v² ν + B σ² Σ (v−u)²
 //
-// with the second term as in late, and B' lines that tell the same noise; its σ²
-// is how lines spread about their own points, which is less than how they spread
-// about all points of a group, and is pooled over those. Lines above
+// with B' lines that tell the same noise. The second term is late's, or that of the
+// nearer lags where it is more, where σ² is how
+// lines spread about their own points, which is less than how they spread about all
+// points of a group. It is pooled over those: of the few lines that a point may rest
+// on, their mean leaves 1 − B Σ v² to spread. Lines above
 // noise count alike, whether the programme is strong there or weak; with no late
 // sound, or under noise, v is the plain mean by power, and the error the closed form.
 // So the programme's own lines, which repeat themselves in late sound, bear no more
@@ -26,7 +28,7 @@ type trust struct {
 	idle   []bool    // lines that a periodic reference does not have, see periodic
 	spread []float64 // of H over the lines of a group, re the reference
 	about  []float64 // of H about the points of a group: late sound, summed over points
-	points []float64
+	free   []float64 // what is left of the points' lines to spread, their own mean taken off
 	least  []float64 // late sound that a group has at least: 0, or all there is when its lines are too few
 }
 
@@ -50,7 +52,7 @@ type estimate struct {
 func newTrust(lines, groups int) *trust {
 	return &trust{
 		told: make([]line, lines), sparse: make([]float64, lines), spread: make([]float64, groups),
-		about: make([]float64, groups), points: make([]float64, groups), least: make([]float64, groups), idle: make([]bool, lines),
+		about: make([]float64, groups), free: make([]float64, groups), least: make([]float64, groups), idle: make([]bool, lines),
 	}
 }
 
@@ -61,6 +63,8 @@ const (
 	// leastSpread is the late sound that every room is taken to have, re all that is
 	// explained: lines count alike where noise is below.
 	leastSpread = 1e-3
+	// fewestFree of a point, all of them in a group: else nothing is known of a spread.
+	fewestFree = 0.05
 	// fewKept lines of a periodic reference tell too little of how much they spread.
 	fewKept = 8
 	// lineBandwidth is how many lines half overlapping segments tell of one: 2.11,
@@ -73,7 +77,7 @@ const (
 func (t *trust) lines(l *late, a *averages) {
 	clear(t.told)
 	clear(t.about)
-	clear(t.points)
+	clear(t.free)
 	clear(t.least)
 	for g := range a.groups {
 		t.spread[g] = 0
@@ -158,13 +162,14 @@ func besides(n float64) float64 {
 // finish completes the estimates of points of group g.
 func (t *trust) finish(e *estimate, g int) {
 	if e.unexplained > 0 {
-		e.variance += max(t.least[g], t.about[g]/t.points[g]) * e.uneven
+		e.variance += max(t.least[g], t.about[g]/max(t.free[g], fewestFree)) * e.uneven
 		e.ok = e.variance > 0
 	}
 }
 
-// point estimates one of group g, with noise re the reference.
-func (t *trust) point(p *lines, g int, noise float64) (e estimate) {
+// point estimates one of group g, with noise re the reference, where so many times
+// more lines than of noise tell the same, as tonal has it.
+func (t *trust) point(p *lines, g int, noise, tonal float64) (e estimate) {
 	var s, hr, hi, hh, off, squares, cross float64
 	told := t.told[p.first:][:len(p.u)]
 	for k, u := range p.u {
@@ -189,8 +194,21 @@ func (t *trust) point(p *lines, g int, noise float64) (e estimate) {
 	// The rest of the variance comes when it is known how lines spread about their
 	// points.
 	e.variance = lineBandwidth * off / (s * s)
-	e.uneven = uneven / (1/hannBandwidth - p.own)
+	e.uneven = hannBandwidth * max(uneven, t.nearer(p, s))
 	t.about[g] += hh/s - hr*hr - hi*hi
-	t.points[g]++
+	t.free[g] += max(0, 1-hannBandwidth*tonal*squares/(s*s))
 	return e
+}
+
+// nearer is lines.nearer for the weights of a point that are u s, of sum s.
+func (t *trust) nearer(p *lines, s float64) (square float64) {
+	told := t.told[p.first:][:len(p.u)]
+	var a, b float64
+	for k, u := range p.u {
+		c := u * (told[k].s/s - 1)
+		v := a/4 + b/2 + c/4
+		square += v * v
+		a, b = b, c
+	}
+	return (square + ends(a, b)) / nearerShare
 }
