@@ -66,18 +66,17 @@ func newAligner(s *Stretches) *aligner {
 	return a
 }
 
-// add counts a stretch by times: 1 takes it in at that offset, −1 takes it out.
-func (a *aligner) add(e *spectra, offsetS, times float64) {
+// add takes in a stretch at that offset.
+func (a *aligner) add(e *spectra, offsetS float64) {
 	turns, y, xx, xy := a.turns.of(a.s, offsetS)[:len(e.x)], e.y[:len(e.x)], a.all.xx[:len(e.x)], a.all.xy[:len(e.x)]
 	for i, x := range e.x {
-		xr, xi := float64(real(x)), float64(imag(x))
-		yr, yi := float64(real(y[i])), float64(imag(y[i]))
-		tr, ti := times*real(turns[i]), times*imag(turns[i])
+		xr, xi, yr, yi := wide(x, y[i])
+		tr, ti := real(turns[i]), imag(turns[i])
 		re, im := xr*yr+xi*yi, xr*yi-xi*yr
-		xx[i] += times * (xr*xr + xi*xi)
+		xx[i] += xr*xr + xi*xi
 		xy[i] += complex(re*tr-im*ti, re*ti+im*tr)
 	}
-	a.all.n += int(times)
+	a.all.n++
 }
 
 func (a *aligner) clear() {
@@ -121,23 +120,43 @@ func (a *aligner) compare(e *spectra) {
 	n := len(a.z)
 	x, y, xx, xy, noise := e.x[:n], e.y[:n], a.all.xx[:n], a.all.xy[:n], a.noise[:n]
 	for i := range a.z {
-		a.z[i] = 0
-		xr, xi := float64(real(x[i])), float64(imag(x[i]))
-		ps, pr := xr*xr+xi*xi, xx[i]
-		if !(ps > 0) || !(pr > 0) {
-			continue
-		}
-		own, all := 1/ps, 1/pr
-		hr, hi := real(xy[i])*all, imag(xy[i])*all
-		weight := own / (noise[i]*(own+all) + leak*(hr*hr+hi*hi))
-		if !(weight < math.MaxFloat64) {
-			continue
-		}
-		yr, yi := float64(real(y[i])), float64(imag(y[i]))
-		re, im := xr*yr+xi*yi, xr*yi-xi*yr
-		hr, hi = hr*weight, hi*weight
-		a.z[i] = complex(re*hr+im*hi, im*hr-re*hi)
+		xr, xi, yr, yi := wide(x[i], y[i])
+		a.z[i] = against(xr*xr+xi*xi, xx[i], xr*yr+xi*yi, xr*yi-xi*yr, real(xy[i]), imag(xy[i]), noise[i])
 	}
+}
+
+// compareLess is compare with a stretch that is in the sums at that offset, which it
+// is taken out of.
+func (a *aligner) compareLess(e *spectra, offsetS float64) {
+	n := len(a.z)
+	turns := a.turns.of(a.s, offsetS)[:n]
+	x, y, xx, xy, noise := e.x[:n], e.y[:n], a.all.xx[:n], a.all.xy[:n], a.noise[:n]
+	for i := range a.z {
+		xr, xi, yr, yi := wide(x[i], y[i])
+		ps, re, im := xr*xr+xi*xi, xr*yr+xi*yi, xr*yi-xi*yr
+		tr, ti := real(turns[i]), imag(turns[i])
+		a.z[i] = against(ps, xx[i]-ps, re, im, real(xy[i])-(re*tr-im*ti), imag(xy[i])-(re*ti+im*tr), noise[i])
+	}
+}
+
+func wide(x, y complex64) (xr, xi, yr, yi float64) {
+	return float64(real(x)), float64(imag(x)), float64(real(y)), float64(imag(y))
+}
+
+// against is one bin of it: of a stretch of power ps and cross spectrum re + j im
+// against the others' pr and hr + j hi.
+func against(ps, pr, re, im, hr, hi, noise float64) complex128 {
+	if !(ps > 0) || !(pr > 0) {
+		return 0
+	}
+	own, all := 1/ps, 1/pr
+	hr, hi = hr*all, hi*all
+	weight := own / (noise*(own+all) + leak*(hr*hr+hi*hi))
+	if !(weight < math.MaxFloat64) {
+		return 0
+	}
+	hr, hi = hr*weight, hi*weight
+	return complex(re*hr+im*hi, im*hr-re*hi)
 }
 
 // found is how a stretch differs from the others.

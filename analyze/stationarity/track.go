@@ -10,9 +10,13 @@ type Point struct {
 	GainDB, GainSDDB   float64 // louder
 }
 
-// passes over all stretches, each against all others at the offsets of the pass
-// before.
-const passes = 2
+const (
+	// passes over all stretches, each against all others at the offsets of the pass
+	// before; no more where these are moved by less than settled, s: a tenth of what is
+	// harmless.
+	passes  = 2
+	settled = harmlessS / 10
+)
 
 // mostSDS is the error from which on an offset tells nothing.
 const mostSDS = 100e-6
@@ -23,7 +27,7 @@ func (s *Stretches) Track() []Point {
 	points := make([]Point, len(s.list))
 	a := newAligner(s)
 	for i := range s.list {
-		a.add(&s.list[i], 0, 1)
+		a.add(&s.list[i], 0)
 	}
 	a.measureNoise(s.list, nil)
 	a.clear()
@@ -33,7 +37,7 @@ func (s *Stretches) Track() []Point {
 	for i := range s.list {
 		e := &s.list[i]
 		if a.all.n == 0 {
-			a.add(e, 0, 1)
+			a.add(e, 0)
 			in[i] = true
 			continue
 		}
@@ -41,10 +45,10 @@ func (s *Stretches) Track() []Point {
 		if f := a.align(guess); f.ok && f.offsetSDS < mostSDS {
 			guess = f.offsetS
 			in[i] = true
-			a.add(e, guess, 1)
+			a.add(e, guess)
 		} else if i < 4 { // nothing to compare with yet
 			in[i] = true
-			a.add(e, guess, 1)
+			a.add(e, guess)
 		}
 		offsets[i] = guess
 	}
@@ -54,12 +58,13 @@ func (s *Stretches) Track() []Point {
 		results = results[:0]
 		next := make([]float64, len(s.list))
 		taken := make([]bool, len(s.list))
+		still := true
 		for i := range s.list {
-			e := &s.list[i]
 			if in[i] {
-				a.add(e, offsets[i], -1)
+				a.compareLess(&s.list[i], offsets[i])
+			} else {
+				a.compare(&s.list[i])
 			}
-			a.compare(e)
 			f := a.align(offsets[i])
 			f.ok = f.ok && f.offsetSDS < mostSDS
 			results = append(results, f)
@@ -67,15 +72,16 @@ func (s *Stretches) Track() []Point {
 			if f.ok {
 				next[i] = f.offsetS
 			}
-			if in[i] {
-				a.add(e, offsets[i], 1)
-			}
+			still = still && taken[i] == in[i] && math.Abs(next[i]-offsets[i]) < settled
 		}
 		offsets, in = next, taken
+		if still {
+			break
+		}
 		a.clear()
 		for i := range s.list {
 			if in[i] {
-				a.add(&s.list[i], offsets[i], 1)
+				a.add(&s.list[i], offsets[i])
 			}
 		}
 	}
