@@ -15,7 +15,7 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/stream/verdict"
+	"plumbline/analyze/air"
 	"plumbline/stream/wire"
 
 	_ "embed"
@@ -206,7 +206,7 @@ func (s *Server) Frame() (o wire.Object, ok bool, err error) {
 	}
 	b := s.board.Load()
 	return wire.NewObject(&f, k.hello.hello, b.state.state, b.verdictMessages(),
-		verdict.SpeedOfSound(b.state.state.Settings.TemperatureC)), true, nil
+		air.SpeedOfSound(b.state.state.Settings.TemperatureC)), true, nil
 }
 
 func (b *board) verdictMessages() []wire.Verdict {

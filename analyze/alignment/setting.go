@@ -2,7 +2,6 @@ package alignment
 
 import (
 	"cmp"
-	"math"
 	"slices"
 
 	"plumbline/analyze/response"
@@ -27,20 +26,7 @@ func (s Setting) Wait() (who string, delayMs float64) {
 // Apply sets dst to what src would have been, had its loudspeaker been set so.
 // dst may be src.
 func (s Setting) Apply(dst, src *response.Spectra) {
-	gain := math.Pow(10, s.GainDB/20)
-	signed := complex(gain*float64(s.Sign), 0)
-	frequency, gxx, gyy, gxy, n := dst.FrequencyHz, dst.Gxx, dst.Gyy, dst.Gxy, dst.EffectiveAverages
-	*dst = *src
-	dst.FrequencyHz = append(frequency[:0], src.FrequencyHz...)
-	dst.Gxx = append(gxx[:0], src.Gxx...)
-	dst.Gyy = append(gyy[:0], src.Gyy...)
-	dst.Gxy = append(gxy[:0], src.Gxy...)
-	dst.EffectiveAverages = append(n[:0], src.EffectiveAverages...)
-	dst.DelayS += s.DelayMs / 1e3
-	for k := range dst.Gxy {
-		dst.Gyy[k] *= gain * gain
-		dst.Gxy[k] *= signed
-	}
+	response.Turn(dst, src, response.Turned{DelayS: s.DelayMs / 1e3, Sign: s.Sign, GainDB: s.GainDB})
 }
 
 // Chain aligns several loudspeakers, pair by pair against the first, the main:

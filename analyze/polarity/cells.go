@@ -5,7 +5,6 @@ import (
 	"math/cmplx"
 
 	"plumbline/analyze/response"
-	"plumbline/analyze/statistics"
 )
 
 // Third octaves from 25 Hz to 16 kHz, exact mid-bands 10^(x/10).
@@ -82,17 +81,10 @@ func square(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 // transfer is H1 at a point, the variance of its error and whether its coherence
 // is more than chance gives once in a thousand.
 func transfer(s *response.Spectra, i int) (h complex128, noise float64, ok bool) {
-	x, y, n := s.Gxx[i], s.Gyy[i], s.EffectiveAverages[i]
-	if !(x > 0 && y > 0 && n > 1) {
+	if !(s.EffectiveAverages[i] > 1 && s.Trusted(i, 1e-3)) {
 		return 0, 0, false
 	}
-	h = s.Gxy[i] / complex(x, 0)
-	g := square(s.Gxy[i]) / (x * y)
-	if g < statistics.CoherenceThreshold(n, 1e-3) || g <= 0 {
-		return 0, 0, false
-	}
-	// Bendat and Piersol, Random Data, 4th ed., eq. 9.89.
-	return h, square(h) * (1 - min(g, 1)) / (g * n), true
+	return s.H(i), s.Variance(i), true
 }
 
 // gather fills c from the trusted points, turned by delay seconds and, cell by

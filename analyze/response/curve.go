@@ -39,7 +39,7 @@ func (s *Spectra) Curve(dst *Curve) {
 			}
 			continue
 		}
-		coherence := s.coherence(i)
+		coherence := s.Coherence(i)
 		deviation := statistics.Deviation(coherence, averages)
 		db := 10 * math.Log10(square)
 		dst.MagnitudeDB[i] = db
@@ -52,14 +52,4 @@ func (s *Spectra) Curve(dst *Curve) {
 		}
 		dst.Coherence[i] = coherence
 	}
-}
-
-// coherence is |Gxy|²/(Gxx Gyy) of a point, 0 without energy.
-func (s *Spectra) coherence(i int) float64 {
-	energy := s.Gxx[i] * s.Gyy[i]
-	if !(energy > 0) {
-		return 0
-	}
-	re, im := real(s.Gxy[i]), imag(s.Gxy[i])
-	return min(1, (re*re+im*im)/energy) // rounding can exceed 1
 }

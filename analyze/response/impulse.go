@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"plumbline/analyze/fft"
-	"plumbline/analyze/statistics"
 )
 
 // ImpulseConfig sets up an Impulse.
@@ -89,10 +88,10 @@ func (p *Impulse) Compute(dst []float64, s *Spectra) (out []float64, startMs, st
 			break
 		}
 		f0, f1 := s.FrequencyHz[i], s.FrequencyHz[i+1]
-		h := s.trusted(i)
+		h := s.weighted(i)
 		if f > f0 {
 			part := (f - f0) / (f1 - f0)
-			h += complex(part, 0) * (s.trusted(i+1) - h)
+			h += complex(part, 0) * (s.weighted(i+1) - h)
 		} else if f < f0 {
 			h *= complex(f/f0, 0) // below the grid
 		}
@@ -109,13 +108,10 @@ func (p *Impulse) Compute(dst []float64, s *Spectra) (out []float64, startMs, st
 	return dst, s.DelayS*1000 - float64(p.before)*stepMs, stepMs
 }
 
-func (s *Spectra) trusted(i int) complex128 {
-	if !(s.Gxx[i] > 0) {
+// weighted is H times its coherence; 0 where it is not trusted.
+func (s *Spectra) weighted(i int) complex128 {
+	if !s.Trusted(i, FalseTrust) {
 		return 0
 	}
-	g := s.coherence(i)
-	if g <= statistics.CoherenceThreshold(s.EffectiveAverages[i], FalseTrust) {
-		return 0
-	}
-	return s.Gxy[i] * complex(g/s.Gxx[i], 0)
+	return s.H(i) * complex(s.Coherence(i), 0)
 }

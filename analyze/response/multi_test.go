@@ -371,7 +371,7 @@ func TestDelayBias(t *testing.T) {
 		for k := 4; k < window/2-4; k++ {
 			turn := cmplx.Rect(1, 2*math.Pi*float64(k*shift)/window)
 			gain += real(s.Gxy[k] * turn / complex(s.Gxx[k], 0))
-			coherence += s.coherence(k)
+			coherence += s.Coherence(k)
 			bins++
 		}
 		gain, coherence = gain/bins, coherence/bins

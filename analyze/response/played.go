@@ -91,14 +91,12 @@ func (t *threshold) of(averages float64) float64 {
 func (p *played) add(s *Spectra, i int, t *threshold) {
 	w, n := s.width(i), s.EffectiveAverages[i]
 	p.width += w
-	re, im := real(s.Gxy[i]), imag(s.Gxy[i])
-	square, energy := re*re+im*im, s.Gxx[i]*s.Gyy[i]
-	if !(n > 1 && energy > 0 && square > energy*t.of(n)) {
+	if !(n > 1 && s.Gxx[i] > 0 && s.Coherence(i) > t.of(n)) {
 		return
 	}
 	p.heardWidth += w
 	p.trusted++
-	p.power += w * max(0, square-(energy-square)/(n-1)) / (s.Gxx[i] * s.Gxx[i])
+	p.power += w * max(0, power(s.H(i))-s.Variance(i))
 }
 
 func (p *played) heard() bool    { return p.heardWidth > 0 && p.heardWidth >= 0.5*p.width }

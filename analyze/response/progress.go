@@ -124,7 +124,7 @@ func (s *Spectra) width(i int) float64 {
 // growthFor is how many times as many averages a point needs for that
 // deviation: at most 1 where it has them, +Inf where it never will.
 func (s *Spectra) growthFor(i int, allowed float64) float64 {
-	n, c := s.EffectiveAverages[i], s.coherence(i)
+	n, c := s.EffectiveAverages[i], s.Coherence(i)
 	if !(n > 0) {
 		return math.Inf(1)
 	}

@@ -79,7 +79,7 @@ func TestFixedWindowEqualsSciPy(t *testing.T) {
 			"Gxx":       math.Abs(s.Gxx[k]-row.Number(t, "gxx")) / row.Number(t, "gxx"),
 			"Gyy":       math.Abs(s.Gyy[k]-row.Number(t, "gyy")) / row.Number(t, "gyy"),
 			"Gxy":       cmplx.Abs(s.Gxy[k]-gxy) / cmplx.Abs(gxy),
-			"coherence": math.Abs(s.coherence(k)-row.Number(t, "coherence")) / row.Number(t, "coherence"),
+			"coherence": math.Abs(s.Coherence(k)-row.Number(t, "coherence")) / row.Number(t, "coherence"),
 		} {
 			worst = max(worst, e)
 			if !(e <= tolerance) {

@@ -85,7 +85,7 @@ func smooth(dst, src *Spectra, fraction int, points []int) {
 		to[1] += w * src.Gxx[i]
 		hr, hi := real(src.Gxy[i])/src.Gxx[i], imag(src.Gxy[i])/src.Gxx[i]
 		y := src.Gyy[i] / src.Gxx[i]
-		variance := max(0, y-hr*hr-hi*hi) / (src.EffectiveAverages[i] - 1)
+		variance := src.Variance(i)
 		if variance > 0 {
 			w *= usual[i] / (usual[i] + variance)
 		}

@@ -3,6 +3,8 @@ package summation
 import (
 	"math"
 	"math/cmplx"
+
+	"plumbline/analyze/response"
 )
 
 // Belief is what is known of the two responses of a pair, point by point: what their
@@ -249,7 +251,7 @@ func (d *Deviates) add(dst, h []complex128, e *noise) []complex128 {
 			for _, step := range [...]int{1, -1} {
 				for m := k + step; m >= 0 && m < len(f); m += step {
 					// The square of a normal curve is that under which white noise has it.
-					r := square(ErrorCorrelation(f[k], math.Abs(f[m]-f[k]), 0, d.pair.of.SampleRateHz))
+					r := square(response.ErrorCorrelation(f[k], math.Abs(f[m]-f[k]), 0, d.pair.of.SampleRateHz))
 					if r < 0.02 {
 						break
 					}

@@ -215,7 +215,7 @@ func (s *stages) measure(both *response.Spectra) {
 	i := 0
 	for k, f := range both.FrequencyHz {
 		if i < len(s.pair.FrequencyHz) && f == s.pair.FrequencyHz[i] {
-			s.c = append(s.c, transfer(both, k))
+			s.c = append(s.c, both.H(k))
 			s.cNoise.add(both, k)
 			i++
 		}

@@ -16,17 +16,10 @@ type noise struct {
 	turn     []complex128 // compensation put back: the deviates turn with it; nil for none
 }
 
-// add appends point k. The variance is |Ĥ|²·(1−γ²)/(γ²·(n−1)), as complex
-// regression on Gaussian data gives it (Bendat and Piersol, Random Data, 4th
-// ed., ch. 9, for large n).
+// add appends point k.
 func (e *noise) add(s *response.Spectra, k int) {
-	e.variance = append(e.variance, unexplained(s, k))
+	e.variance = append(e.variance, s.Variance(k))
 	e.freedom = append(e.freedom, s.EffectiveAverages[k]-1)
-}
-
-// unexplained is the variance of the response at point k.
-func unexplained(s *response.Spectra, k int) float64 {
-	return max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k]) / s.Gxx[k] / (s.EffectiveAverages[k] - 1)
 }
 
 // mean is the expected weighted power of the deviates.
@@ -97,7 +90,7 @@ func newNeighbours(frequencyHz []float64, window int, rateHz float64) *neighbour
 	}
 	for i, f := range frequencyHz {
 		for _, g := range frequencyHz[i+1:] {
-			r := ErrorCorrelation(f, g-f, window, rateHz)
+			r := response.ErrorCorrelation(f, g-f, window, rateHz)
 			if r < 1e-3 {
 				break
 			}
@@ -106,40 +99,4 @@ func newNeighbours(frequencyHz []float64, window int, rateHz float64) *neighbour
 		n.from = append(n.from, len(n.r))
 	}
 	return n
-}
-
-// ErrorCorrelation is the correlation, 0…1, of the random errors of a response at
-// frequencyHz and apart Hz above it, for that window (samples; 0 for
-// multi-resolution). Under
-// a fixed Hann window it is the square of hannCorrelation. The multi-resolution
-// points also average bins under a triangle of a bin or a 48th of the frequency
-// half width; a normal curve of the same variance stands for both.
-func ErrorCorrelation(frequencyHz, apart float64, window int, rateHz float64) float64 {
-	if window > 0 {
-		x := apart * float64(window) / rateHz
-		if x > 2.999 {
-			return 0
-		}
-		if n := math.Round(x); math.Abs(x-n) < 1e-9 { // lines of the window, as a rule
-			return [...]float64{1, 4. / 9, 1. / 36}[int(n)]
-		}
-		return square(hannCorrelation(x))
-	}
-	bin := 1 / min(max(24/frequencyHz, 2048.0/48000), 65536.0/48000)
-	half := max(bin, frequencyHz/48)
-	const hann = 0.571 // variance of the square of hannCorrelation, bins²
-	return math.Exp(-0.5 * apart * apart / (hann*bin*bin + half*half/3))
-}
-
-// hannCorrelation is the correlation of a white signal's spectrum at two
-// frequencies x bins apart under a Hann window: the transform of the squared
-// window. The correlation of cross-spectra is its square.
-func hannCorrelation(x float64) float64 {
-	sinc := func(x float64) float64 {
-		if x == 0 {
-			return 1
-		}
-		return math.Sin(math.Pi*x) / (math.Pi * x)
-	}
-	return sinc(x) + (sinc(x-1)+sinc(x+1))*2/3 + (sinc(x-2)+sinc(x+2))/6
 }

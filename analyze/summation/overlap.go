@@ -173,7 +173,7 @@ func differences(a, b *response.Spectra, octaves float64) []float64 {
 			if f[hi] > 0 {
 				in.w = spacing(f, hi) / f[hi]
 				if trustA[hi] && trustB[hi] {
-					in.good, in.pa, in.pb = in.w, in.w*(power(transfer(a, hi))-unexplained(a, hi)), in.w*(power(transfer(b, hi))-unexplained(b, hi))
+					in.good, in.pa, in.pb = in.w, in.w*(power(a.H(hi))-a.Variance(hi)), in.w*(power(b.H(hi))-b.Variance(hi))
 				}
 			}
 			came = append(came, in)

@@ -92,8 +92,8 @@ func (p *Pair) take(a, b *response.Spectra) error {
 		}
 		turn.to(f)
 		p.FrequencyHz = append(p.FrequencyHz, f)
-		p.A = append(p.A, transfer(a, k))
-		p.B = append(p.B, transfer(b, k)*turn.z)
+		p.A = append(p.A, a.H(k))
+		p.B = append(p.B, b.H(k)*turn.z)
 		p.b.turn = append(p.b.turn, turn.z)
 		w := spacing(a.FrequencyHz, k) / f
 		p.width = append(p.width, w)
@@ -205,11 +205,6 @@ const DefaultMaxDifferenceDB = 10
 // rounding is the response below which a silent microphone is heard through
 // the rounding of the transform that it shares with the reference: −240 dB.
 const rounding = 1e-24
-
-// transfer is H1 (Bendat and Piersol, Random Data, 4th ed., ch. 6).
-func transfer(s *response.Spectra, k int) complex128 {
-	return s.Gxy[k] / complex(s.Gxx[k], 0)
-}
 
 // spacing is the width of the frequency axis that point k stands for.
 func spacing(f []float64, k int) float64 {

@@ -36,9 +36,9 @@ func heard(s *response.Spectra) []bool {
 		if !measured(s, k) {
 			continue
 		}
-		v := unexplained(s, k)
+		v := s.Variance(k)
 		at, f = append(at, k), append(f, s.FrequencyHz[k])
-		level, noise = append(level, power(transfer(s, k))-v), append(noise, v)
+		level, noise = append(level, power(s.H(k))-v), append(noise, v)
 		error2 = append(error2, v*v*(alikeNeighbours+1/(s.EffectiveAverages[k]-1)))
 	}
 	if len(at) == 0 {

@@ -17,7 +17,7 @@ type climate struct {
 	spread2 float64 // variance of change, K²
 
 	// What is in force, as impulse responses, and the change at which they were heard.
-	parts, rest []air
+	parts, rest []stretchable
 	taken       float64
 
 	slope []complex128 // of the whole response, per K, at built
@@ -26,9 +26,9 @@ type climate struct {
 	cold  []float64
 }
 
-// air is an impulse response of which so much of the delay, in samples, is a
+// stretchable is an impulse response of which so much of the delay, in samples, is a
 // processor's and does not stretch.
-type air struct {
+type stretchable struct {
 	h          []float64
 	electrical float64
 }
@@ -62,13 +62,13 @@ func (c *climate) renew(whole []complex128, parts [][]complex128) {
 	was := c.parts
 	c.parts = nil
 	for i, p := range parts {
-		c.parts = append(c.parts, air{electrical: was[i].electrical})
+		c.parts = append(c.parts, stretchable{electrical: was[i].electrical})
 		c.parts[i].h = c.plan.Inverse(make([]float64, c.b.n), p)
 		for k, v := range p {
 			rest[k] -= v
 		}
 	}
-	c.rest = []air{{c.plan.Inverse(make([]float64, c.b.n), rest), c.rest[0].electrical}}
+	c.rest = []stretchable{{c.plan.Inverse(make([]float64, c.b.n), rest), c.rest[0].electrical}}
 	c.taken, c.built = c.change, c.change
 	c.tilt()
 }
@@ -104,12 +104,12 @@ func (b *Baseline) inForce() *inForce {
 	f := &inForce{}
 	all := b.parts[0].electricalS // what is nobody's is delayed like all are, if they are alike
 	for _, p := range b.parts {
-		f.parts = append(f.parts, air{p.h, p.electricalS * b.cfg.SampleRateHz})
+		f.parts = append(f.parts, stretchable{p.h, p.electricalS * b.cfg.SampleRateHz})
 		if p.electricalS != all {
 			all = 0
 		}
 	}
-	f.rest = []air{{b.rest, all * b.cfg.SampleRateHz}}
+	f.rest = []stretchable{{b.rest, all * b.cfg.SampleRateHz}}
 	return f
 }
 
@@ -139,7 +139,7 @@ func (c *climate) tilt() {
 }
 
 // together sums what is in force by what its processors delay.
-func (c *climate) together() (sums []air) {
+func (c *climate) together() (sums []stretchable) {
 next:
 	for _, p := range append(c.rest[:len(c.rest):len(c.rest)], c.parts...) {
 		for i := range sums {
@@ -150,19 +150,19 @@ next:
 				continue next
 			}
 		}
-		sums = append(sums, air{append([]float64(nil), p.h...), p.electrical})
+		sums = append(sums, stretchable{append([]float64(nil), p.h...), p.electrical})
 	}
 	return sums
 }
 
-func (c *climate) spectrum(dst []complex128, of []air, change float64) []complex128 {
+func (c *climate) spectrum(dst []complex128, of []stretchable, change float64) []complex128 {
 	c.stretch(c.warm, of, change)
 	return c.plan.Forward(dst, c.warm)
 }
 
 // stretch sets dst to the sum of impulse responses in air that is change warmer
 // than the baseline's: every delay, but what processors make of it, scales by √(T/(T+ΔT)).
-func (c *climate) stretch(dst []float64, of []air, change float64) {
+func (c *climate) stretch(dst []float64, of []stretchable, change float64) {
 	by := math.Sqrt((c.kelvin + change) / (c.kelvin + c.taken))
 	lead := float64(c.b.lead)
 	clear(dst)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/fft"
 )
 
@@ -90,8 +91,8 @@ func (j *judge) directs() [][]complex128 {
 	return out
 }
 
-// speed of sound in the air that is followed, m/s (ISO 9613-1).
-func (c *climate) speed() float64 { return 343.2 * math.Sqrt((c.kelvin+c.change)/293.15) }
+// speed of sound in the air that is followed, m/s.
+func (c *climate) speed() float64 { return air.SpeedOfSound(c.kelvin + c.change - 273.15) }
 
 // nudge is a moved microphone, once for each distance tried.
 func (j *judge) nudge(direct [][]complex128) []cause {

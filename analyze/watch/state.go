@@ -13,7 +13,7 @@ type active struct {
 
 // inForce is a response with its components, heard in the air of taken.
 type inForce struct {
-	parts, rest []air
+	parts, rest []stretchable
 	taken       float64
 }
 

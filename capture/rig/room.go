@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"plumbline/analyze/air"
 	"plumbline/capture/internal/fourier"
 )
 
@@ -11,11 +12,8 @@ import (
 // point has no size, a cabinet has.
 const nearestM = 0.1
 
-// SpeedOfSound is c = 331.3 √(1 + t/273.15) m/s, t in °C (the ideal-gas law
-// anchored at 0 °C; common textbook form).
-func (s Scene) SpeedOfSound() float64 {
-	return 331.3 * math.Sqrt(1+s.TemperatureC/273.15)
-}
+// SpeedOfSound in the room, m/s.
+func (s Scene) SpeedOfSound() float64 { return air.SpeedOfSound(s.TemperatureC) }
 
 // ArrivalS is when the direct sound of a loudspeaker reaches a microphone, both
 // counted from 0: the loudspeaker's delay and the way, in seconds. The box adds

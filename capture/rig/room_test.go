@@ -47,19 +47,6 @@ func transfer(h []float64, zero int, frequencyHz, rateHz float64) complex128 {
 	return sum
 }
 
-func TestSpeedOfSoundAgainstTheTable(t *testing.T) {
-	table := reference(t, "speed_of_sound.csv")
-	if len(table["temperature_c"]) < 10 {
-		t.Fatal("the table is short")
-	}
-	for i, celsius := range table["temperature_c"] {
-		want := table["sqrt_331_3"][i]
-		if got := (Scene{TemperatureC: celsius}).SpeedOfSound(); math.Abs(got-want) > 0.0005 {
-			t.Errorf("%g °C: %.4f m/s, want %.3f", celsius, got, want)
-		}
-	}
-}
-
 // The worked example: room, source, receiver, β = 0.9 (Allen and Berkley 1979).
 func TestImagesAgainstTheWorkedExample(t *testing.T) {
 	table := reference(t, "image_source_example.csv")

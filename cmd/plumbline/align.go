@@ -9,11 +9,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/cmd/plumbline/planning"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -117,7 +117,7 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	spreadMs := alignment.SpreadMs(f.spreadM, alignment.Apart(alignment.UnknownAngleDeg), verdict.SpeedOfSound(f.temperature))
+	spreadMs := alignment.SpreadMs(f.spreadM, alignment.Apart(alignment.UnknownAngleDeg), air.SpeedOfSound(f.temperature))
 	seats := make([]alignment.Seat, len(f.pairs))
 	for i := range seats {
 		seats[i] = alignment.Seat{A: spectra[2*i], B: spectra[2*i+1], SpreadMs: spreadMs, Arrivals: f.arrivals(spectra, 2*i)}
@@ -223,7 +223,7 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 	plan := func(s alignment.Setting) planObject {
 		wait, ms := s.Wait()
 		return planObject{
-			Wait: wait, DelayMs: wire.Value(ms), DistanceM: wire.Value(ms / 1000 * verdict.SpeedOfSound(f.temperature)),
+			Wait: wait, DelayMs: wire.Value(ms), DistanceM: wire.Value(ms / 1000 * air.SpeedOfSound(f.temperature)),
 			PolarityB: signWord(s.Sign), GainBDB: wire.Value(s.GainDB),
 		}
 	}

@@ -8,9 +8,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/arrival"
 	"plumbline/cmd/plumbline/offline"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -106,7 +106,7 @@ func newArrivalsReport(rec offline.Recording, found []offline.Found, against []e
 		for _, a := range at.Arrivals {
 			m.Arrivals = append(m.Arrivals, wire.ArrivalObject{
 				DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs),
-				DistanceM: wire.Value(a.DelayMs / 1000 * verdict.SpeedOfSound(temperatureC)),
+				DistanceM: wire.Value(a.DelayMs / 1000 * air.SpeedOfSound(temperatureC)),
 				LevelDB:   wire.Value(a.LevelDB), Polarity: signWord(a.Sign),
 			})
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"math/rand/v2"
 	"net/http"
 	"strings"
 	"testing"
@@ -15,6 +16,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"plumbline/analyze/air"
+	"plumbline/analyze/response"
 	"plumbline/stream/wire"
 )
 
@@ -108,6 +111,7 @@ func TestWholeSurvey(t *testing.T) {
 	d.get(t, alignAsked, http.StatusOK, &a)
 	checkEfficiency(t, p, alignAsked, a)
 	checkRibbons(t, p, a)
+	checkPhasors(t, p)
 	if got, want := p.text("dial-delay"), fmt.Sprintf("%.2f", a.Settings[0].To.DelayMs); got != want && !lastDigit(got, want) {
 		t.Errorf("to dial in: %s ms, the API says %s", got, want)
 	}
@@ -305,6 +309,70 @@ func checkRibbons(t *testing.T, p page, a wire.Align) {
 	}
 	p.do(chromedp.KeyEvent(kb.Escape))
 	p.until(10*time.Second, `document.querySelector('dialog[open]') === null`)
+}
+
+// checkPhasors compares what the page makes of two responses, and of the air, with what
+// response.Turn and Add, and air, make of the same.
+func checkPhasors(t *testing.T, p page) {
+	t.Helper()
+	const delayMs, gainDB = 1.7, -4.0
+	var a, b, turned, sum response.Spectra
+	r := rand.New(rand.NewPCG(7, 11))
+	for k := range 60 {
+		f := 100 * math.Exp2(float64(k)/10)
+		for _, s := range []*response.Spectra{&a, &b} {
+			h := cmplx.Rect(math.Exp(0.5*r.NormFloat64()), 2*math.Pi*r.Float64())
+			s.FrequencyHz, s.Gxx, s.Gxy = append(s.FrequencyHz, f), append(s.Gxx, 1), append(s.Gxy, h)
+			s.Gyy, s.EffectiveAverages = append(s.Gyy, (1+0.2*r.Float64())*real(h*cmplx.Conj(h))), append(s.EffectiveAverages, 12)
+		}
+	}
+	response.Turn(&turned, &b, response.Turned{DelayS: delayMs / 1000, Sign: -1, GainDB: gainDB})
+	if err := response.Add(&sum, &a, &turned, 1); err != nil {
+		t.Fatal(err)
+	}
+	sent := func(s *response.Spectra) string {
+		var c struct {
+			Re    []float64 `json:"re"`
+			Im    []float64 `json:"im"`
+			Error []float64 `json:"error"`
+		}
+		for k := range s.FrequencyHz {
+			c.Re, c.Im, c.Error = append(c.Re, real(s.H(k))), append(c.Im, imag(s.H(k))), append(c.Error, s.Deviation(k))
+		}
+		text, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	hz, err := json.Marshal(a.FrequencyHz)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := js[struct{ A, Sum, Error, Phase, Air []float64 }](p, fmt.Sprintf(`(async () => {
+		const { magnitude, phaseBetween, predict, predictError } = await import('/core/phasor.js');
+		const { speedOfSound } = await import('/core/air.js');
+		const hz = %s, a = %s, b = %s, x = { delayMs: %g, sign: -1, gainDB: %g }, sum = predict(hz, a, b, x, []);
+		return { A: magnitude(a, []), Sum: sum, Error: predictError(a, b, x, sum, []), Phase: phaseBetween(hz, a, b, x, []), Air: [-10, 0, 20, 35].map(speedOfSound) };
+	})()`, hz, sent(&a), sent(&b), delayMs, gainDB))
+	db := func(h complex128) float64 { return 20 * math.Log10(cmplx.Abs(h)) }
+	near := func(what string, f, got, want float64) {
+		t.Helper()
+		if !(math.Abs(got-want) <= 1e-9*(1+math.Abs(want))) {
+			t.Errorf("%s at %.0f Hz: the page has %.12g, the daemon %.12g", what, f, got, want)
+		}
+	}
+	for k, f := range a.FrequencyHz {
+		near("A, dB", f, got.A[k], db(a.H(k)))
+		near("the sum, dB", f, got.Sum[k], db(sum.H(k)))
+		// With as many averages of both, the errors add up as what is unexplained does.
+		near("the error of the sum", f, got.Error[k], sum.Deviation(k))
+		between := cmplx.Phase(turned.Path(k)/a.Path(k)) * 180 / math.Pi
+		near("the phase between", f, math.Remainder(got.Phase[k]-between, 360), 0)
+	}
+	for i, celsius := range []float64{-10, 0, 20, 35} {
+		near("the speed of sound", celsius, got.Air[i], air.SpeedOfSound(celsius))
+	}
 }
 
 // checkDrag drags the handle, wants every number to follow, and times it with 16

@@ -9,8 +9,8 @@ import (
 	"strconv"
 	"strings"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/response"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -106,7 +106,7 @@ func (m *responseMicrophone) delayText(temperatureC float64) string {
 	case math.IsNaN(float64(m.DelaySDMs)):
 		return fmt.Sprintf("%.3f ms as asked for", ms)
 	}
-	return fmt.Sprintf("%.4f ms %s (%.2f m at %g °C), compensated", ms, plusMinus(float64(m.DelaySDMs)), ms/1000*verdict.SpeedOfSound(temperatureC), temperatureC)
+	return fmt.Sprintf("%.4f ms %s (%.2f m at %g °C), compensated", ms, plusMinus(float64(m.DelaySDMs)), ms/1000*air.SpeedOfSound(temperatureC), temperatureC)
 }
 
 func polarityText(p wire.PolarityObject) string {

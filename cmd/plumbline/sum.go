@@ -9,11 +9,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
 	"plumbline/cmd/plumbline/offline"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -173,7 +173,7 @@ func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) err
 		fmt.Fprintf(out, "B arrives together with A, polarity %s.\n\n", r.Polarity)
 	} else {
 		fmt.Fprintf(out, "B arrives %.3f ms %s A (%.2f m at %g °C), polarity %s.\n\n", math.Abs(ms), earlier(ms),
-			math.Abs(ms)/1000*verdict.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
+			math.Abs(ms)/1000*air.SpeedOfSound(temperatureC), temperatureC, r.Polarity)
 	}
 	if r.Certainty != alignment.Sure.String() {
 		fmt.Fprintf(out, "%s\n\n", r.Reason)

@@ -19,7 +19,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
-	"plumbline/stream/verdict"
+	"plumbline/analyze/air"
 	"plumbline/stream/wire"
 )
 
@@ -140,7 +140,7 @@ type Frame struct {
 
 // Object is the frame as the JSON object of the contract.
 func (f Frame) Object() wire.Object {
-	return wire.NewObject(f.Frame, f.Hello, f.State, f.Verdicts, verdict.SpeedOfSound(f.State.Settings.TemperatureC))
+	return wire.NewObject(f.Frame, f.Hello, f.State, f.Verdicts, air.SpeedOfSound(f.State.Settings.TemperatureC))
 }
 
 // Next waits for the next frame. When the daemon goes away it connects again,

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbline/analyze/air"
 	"plumbline/stream/show"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
@@ -110,7 +111,7 @@ func (d Data) view() (*view, error) {
 	v := &view{Data: d, File: strings.TrimSuffix(d.Show.File, show.Extension)}
 	v.Title = cmp.Or(d.Show.Name, d.Show.File, "A show")
 	v.When, v.Air = d.span()
-	v.SpeedMS = verdict.SpeedOfSound(d.air())
+	v.SpeedMS = air.SpeedOfSound(d.air())
 	raw, err := json.MarshalIndent(d.attachment(), "", " ")
 	if err != nil {
 		return nil, fmt.Errorf("attach the numbers: %w", err)

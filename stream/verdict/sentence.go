@@ -9,10 +9,12 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/caution"
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
 	"plumbline/analyze/stationarity"
+	"plumbline/analyze/summation"
 	"plumbline/stream/wire"
 )
 
@@ -261,13 +263,14 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	if a.Sign*b.Sign < 0 {
 		s.say(" and ").about("polarity", "of opposite polarity")
 	}
-	comb := Comb{OffsetMs: math.Abs(b.DelayMs - a.DelayMs), LevelDB: -math.Abs(a.LevelDB - b.LevelDB), Opposite: a.Sign*b.Sign < 0}
+	apart := math.Abs(b.DelayMs - a.DelayMs)
 	if a.Sign*b.Sign == 0 { // notches and peaks change places with the polarity
-		s.say(". They comb every ").about("comb", hertz(1000/comb.OffsetMs, 3)).say(".")
+		s.say(". They comb every ").about("comb", hertz(1000/apart, 3)).say(".")
 		return
 	}
-	s.say(". They comb at ").
-		about("comb", hertz(comb.NotchHz(0), 3)+", "+hertz(comb.NotchHz(1), 3)+", "+hertz(comb.NotchHz(2), 3)+", …")
+	// Three notches: from half the first one up, that of copies of opposite polarity.
+	notches := summation.NewComb(apart, a.LevelDB-b.LevelDB, a.Sign*b.Sign, summation.Band{LowHz: 250 / apart, HighHz: 3001 / apart}).NotchHz
+	s.say(". They comb at ").about("comb", hertz(notches[0], 3)+", "+hertz(notches[1], 3)+", "+hertz(notches[2], 3)+", …")
 }
 
 // about names the arrival at place i of those that matter, by its place in the frame.
@@ -309,7 +312,7 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 		s.about(about, millis(-delay, 2)).say(" before the reference.")
 		return
 	}
-	distance := delay / 1000 * SpeedOfSound(m.temperature)
+	distance := delay / 1000 * air.SpeedOfSound(m.temperature)
 	s.about(about, millis(delay, 2)).say(" after the reference (").
 		about("distance", strconv.FormatFloat(distance, 'f', 2, 64)+" m").say(").")
 }

@@ -383,50 +383,6 @@ func TestTrustedBand(t *testing.T) {
 	}
 }
 
-// Source: comb.csv (direct plus one delayed copy: 20 lg(1 ± a)).
-func TestCombDepth(t *testing.T) {
-	for _, row := range table(t, "comb.csv") {
-		c := Comb{OffsetMs: 1, LevelDB: -row["level_difference_db"]}
-		if d := c.PeakDB() - row["peak_db"]; math.Abs(d) > 0.0006 { // the table has three decimals
-			t.Errorf("%g dB: peak %.4f, want %.3f", c.LevelDB, c.PeakDB(), row["peak_db"])
-		}
-		if d := c.DipDB() - row["dip_db"]; !(math.Abs(d) <= 0.0006) && c.DipDB() != row["dip_db"] {
-			t.Errorf("%g dB: dip %.4f, want %.3f", c.LevelDB, c.DipDB(), row["dip_db"])
-		}
-	}
-}
-
-// Source: comb.csv's heading: 1 ms → notches at 500, 1500, 2500 Hz; opposite
-// polarity swaps notches and peaks (elementary superposition).
-func TestCombFrequencies(t *testing.T) {
-	same, opposite := Comb{OffsetMs: 1}, Comb{OffsetMs: 1, Opposite: true}
-	for k, want := range []float64{500, 1500, 2500} {
-		if got := same.NotchHz(k); math.Abs(got-want) > 1e-9 {
-			t.Errorf("notch %d at %g Hz, want %g", k, got, want)
-		}
-		if got := opposite.PeakHz(k); math.Abs(got-want) > 1e-9 {
-			t.Errorf("peak %d of opposite copies at %g Hz, want %g", k, got, want)
-		}
-		if got, want := opposite.NotchHz(k), float64(k+1)*1000; math.Abs(got-want) > 1e-9 {
-			t.Errorf("notch %d of opposite copies at %g Hz, want %g", k, got, want)
-		}
-	}
-}
-
-// Source: speed_of_sound.csv, the textbook column, and Cramer (JASA 93 (1993)
-// 2510) for dry air, which a textbook form meets within 0.05 %.
-func TestSpeedOfSound(t *testing.T) {
-	for _, row := range table(t, "speed_of_sound.csv") {
-		c := SpeedOfSound(row["temperature_c"])
-		if want := row["sqrt_331_3"]; math.Abs(c-want) > 0.0006 {
-			t.Errorf("%g °C: %.4f m/s, want %.3f", row["temperature_c"], c, want)
-		}
-		if dry := row["cramer_rh0"]; dry == dry && math.Abs(c/dry-1) > 5e-4 {
-			t.Errorf("%g °C: %.3f m/s, Cramer has %.3f", row["temperature_c"], c, dry)
-		}
-	}
-}
-
 // table reads a reference table; an empty cell is NaN.
 func table(t *testing.T, name string) (rows []map[string]float64) {
 	t.Helper()

@@ -1,6 +1,7 @@
 // @ts-check
 // Everything this page knows of the daemon, and who wants to hear of what.
 
+import { speedOfSound } from './air.js';
 import { Frame, sequenceOf } from './frames.js';
 import { Socket } from './socket.js';
 
@@ -84,10 +85,9 @@ export class Session {
     return this.hello?.client ?? '';
   }
 
-  /** Metres a second in this room's air. ISO 9613-1: 343.2 √(T / 293.15 K). */
+  /** Metres a second in this room's air. */
   get speedOfSound() {
-    const celsius = this.rig?.temperature_c ?? this.state?.settings.temperature_c ?? 20;
-    return 343.2 * Math.sqrt((celsius + 273.15) / 293.15);
+    return speedOfSound(this.rig?.temperature_c ?? this.state?.settings.temperature_c ?? 20);
   }
 
   /** @param {number} channel from 1 */

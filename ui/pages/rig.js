@@ -2,6 +2,7 @@
 // Rig: the virtual room from above, and next to it what the microphone makes of it.
 
 import { el, say } from '../core/dom.js';
+import { speedOfSound } from '../core/air.js';
 import { fixed, frequency, signed } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { bind } from '../core/keys.js';
@@ -96,8 +97,7 @@ export class RigPage {
 
   /** Sound in the room as it is on this page, before the daemon has answered. */
   #speed() {
-    const celsius = this.#model.scene?.temperature_c ?? 20;
-    return 343.2 * Math.sqrt((celsius + 273.15) / 293.15);
+    return speedOfSound(this.#model.scene?.temperature_c ?? 20);
   }
 
   /** @param {string} name of a microphone */

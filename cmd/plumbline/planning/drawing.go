@@ -6,7 +6,6 @@ import (
 
 	"plumbline/analyze/response"
 	"plumbline/analyze/statistics"
-	"plumbline/analyze/summation"
 	"plumbline/stream/wire"
 )
 
@@ -81,14 +80,14 @@ func (d *drawing) correlate(s *response.Spectra) {
 // covariance of two points whose lines have a variance of 1.
 func (d *drawing) covariance(s *response.Spectra, i, j int) float64 {
 	if s.Window == 0 { // the points are the grid's own
-		return summation.ErrorCorrelation(d.frequencyHz[i], math.Abs(d.frequencyHz[j]-d.frequencyHz[i]), 0, s.SampleRateHz)
+		return response.ErrorCorrelation(d.frequencyHz[i], math.Abs(d.frequencyHz[j]-d.frequencyHz[i]), 0, s.SampleRateHz)
 	}
 	pairs := func(apart int) float64 { // of a line of i and one of j so far above
 		return float64(max(0, min(d.high[i], d.high[j]-apart)-max(d.low[i], d.low[j]-apart)))
 	}
 	sum, line := pairs(0), s.SampleRateHz/float64(s.Window)
 	for apart := 1; apart <= 2; apart++ {
-		sum += summation.ErrorCorrelation(d.frequencyHz[i], float64(apart)*line, s.Window, s.SampleRateHz) * (pairs(apart) + pairs(-apart))
+		sum += response.ErrorCorrelation(d.frequencyHz[i], float64(apart)*line, s.Window, s.SampleRateHz) * (pairs(apart) + pairs(-apart))
 	}
 	return sum / float64(d.high[i]-d.low[i]) / float64(d.high[j]-d.low[j])
 }
@@ -109,12 +108,10 @@ func (d *drawing) response(s *response.Spectra, laterS float64) wire.Complex {
 	c := wire.Complex{Re: make(wire.Values, n), Im: make(wire.Values, n), Error: make(wire.Values, n), Trusted: make([]bool, n)}
 	for i, f := range d.frequencyHz {
 		h, deviation := complex(math.NaN(), math.NaN()), math.NaN()
-		averages := d.smooth.EffectiveAverages[i]
-		if d.smooth.Gxx[i] > 0 && averages > 0 {
-			h = transfer(&d.smooth, i) * cmplx.Rect(1, -2*math.Pi*f*laterS)
-			coherence := power(d.smooth.Gxy[i]) / (d.smooth.Gxx[i] * d.smooth.Gyy[i])
-			deviation = statistics.Deviation(min(1, coherence), averages)
-			c.Trusted[i] = coherence > statistics.CoherenceThreshold(averages, response.FalseTrust)
+		if d.smooth.Known(i) {
+			h = d.smooth.H(i) * cmplx.Rect(1, -2*math.Pi*f*laterS)
+			deviation = d.smooth.Deviation(i)
+			c.Trusted[i] = d.smooth.Trusted(i, response.FalseTrust)
 		}
 		c.Re[i], c.Im[i], c.Error[i] = float32(real(h)), float32(imag(h)), rounded(deviation)
 	}
@@ -130,7 +127,7 @@ func (d *drawing) sum(s *response.Spectra, laterS float64) wire.Complex {
 		level, n := 0.0, 0
 		for q := d.low[i]; q < d.high[i]; q++ {
 			if s.Gxx[q] > 0 && s.EffectiveAverages[q] > 1 {
-				level += power(transfer(s, q))
+				level += power(s.H(q))
 				n++
 			}
 		}
@@ -141,7 +138,7 @@ func (d *drawing) sum(s *response.Spectra, laterS float64) wire.Complex {
 		h *= complex(math.Sqrt(level/float64(n))/cmplx.Abs(h), 0)
 		c.Re[i], c.Im[i] = float32(real(h)), float32(imag(h))
 		level /= float64(n)
-		unexplained := noiseOf(&d.smooth, i) / d.smooth.Gxx[i] // the turn in it is in the averages too
+		unexplained := d.smooth.Unexplained(i) // the turn in it is in the averages too
 		c.Error[i] = rounded(statistics.Deviation(level/(level+unexplained), d.smooth.EffectiveAverages[i]))
 	}
 	return c

@@ -10,6 +10,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/summation"
 	"plumbline/cmd/plumbline/offline"
@@ -124,7 +125,7 @@ func (s *solution) spread(places func() map[string]wire.Position) {
 		} else {
 			s.unplaced++
 		}
-		seat.spreadMs = alignment.SpreadMs(s.spreadM(), apart, verdict.SpeedOfSound(s.temperatureC))
+		seat.spreadMs = alignment.SpreadMs(s.spreadM(), apart, air.SpeedOfSound(s.temperatureC))
 	}
 }
 
@@ -211,7 +212,7 @@ func settingOf(c wire.PlanChoice) alignment.Setting {
 func (s *solution) planObject(x alignment.Setting) wire.PlanObject {
 	wait, ms := x.Wait()
 	p := wire.PlanObject{
-		Wait: wait, Loudspeaker: s.query.Fill, DelayMs: ms, DistanceM: ms / 1000 * verdict.SpeedOfSound(s.temperatureC),
+		Wait: wait, Loudspeaker: s.query.Fill, DelayMs: ms, DistanceM: ms / 1000 * air.SpeedOfSound(s.temperatureC),
 		PolarityB: "same", GainBDB: x.GainDB,
 	}
 	if wait == "A" {

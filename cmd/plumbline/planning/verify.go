@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/response"
 	"plumbline/analyze/summation"
 	"plumbline/stream/show"
@@ -153,11 +154,15 @@ func prove(plan *wire.StoredPlan, s *seatTakes, both *response.Spectra) (wire.Ve
 		v.Text = fmt.Sprintf("%s passes: together they are %.1f dB above the louder one, predicted %.1f dB.", verdict.Capital(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB)
 	default:
 		v.Text = fmt.Sprintf("%s does not pass: together they are %.1f dB above the louder one, predicted %.1f dB. %s",
-			verdict.Capital(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, verdict.SpeedOfSound(float64(plan.TemperatureC))))
+			verdict.Capital(s.seat.Name), l.GainOverLouderDB, l.GainOverLouderDB-rest.ChangeDB, found.say(plan, band, air.SpeedOfSound(float64(plan.TemperatureC))))
 	}
 	d := newDrawing(both)
 	v.FrequencyHz, v.Correlation = d.frequencyHz, d.correlation
-	v.PredictedCurve, v.PredictedError = levels(d.sum(predicted(a, b), 0))
+	var sum response.Spectra
+	if err := response.Add(&sum, a, b, 1); err != nil {
+		return v, err
+	}
+	v.PredictedCurve, v.PredictedError = levels(d.sum(&sum, 0))
 	v.MeasuredCurve, v.MeasuredError = levels(d.sum(both, 0))
 	return v, nil
 }
@@ -169,32 +174,6 @@ func levels(c wire.Complex) (db, relative wire.Values) {
 	}
 	return db, c.Error
 }
-
-// predicted is the sum of two takes as if it had been taken: what is not coherent
-// in either is not in the sum.
-func predicted(a, b *response.Spectra) *response.Spectra { return combine(a, b, 1) }
-
-// combine is a + sign·b, with a's reference and compensation and the fewer of
-// their averages.
-func combine(a, b *response.Spectra, sign float64) *response.Spectra {
-	sum := new(response.Spectra)
-	*sum = *a
-	n := len(a.FrequencyHz)
-	sum.Gyy, sum.Gxy, sum.EffectiveAverages = make([]float64, n), make([]complex128, n), make([]float64, n)
-	for k, f := range a.FrequencyHz {
-		if !(a.Gxx[k] > 0 && b.Gxx[k] > 0) {
-			continue
-		}
-		h := transfer(a, k) + transfer(b, k)*cmplx.Rect(sign, -2*math.Pi*f*(b.DelayS-a.DelayS))
-		sum.Gxy[k] = h * complex(a.Gxx[k], 0)
-		noise := noiseOf(a, k)/a.Gxx[k] + noiseOf(b, k)/b.Gxx[k]
-		sum.Gyy[k] = (power(h) + noise) * a.Gxx[k]
-		sum.EffectiveAverages[k] = min(a.EffectiveAverages[k], b.EffectiveAverages[k])
-	}
-	return sum
-}
-
-func transfer(s *response.Spectra, k int) complex128 { return s.Gxy[k] / complex(s.Gxx[k], 0) }
 
 // fault is how the fill in a measured sum differs from the plan.
 type fault struct {
@@ -209,8 +188,11 @@ type fault struct {
 // left with the fill, as planned.
 func faults(a, b, both *response.Spectra, band summation.Band) fault {
 	unknown := fault{delayMs: math.NaN(), levelDB: math.NaN()}
-	left := combine(both, a, -1)
-	l, err := summation.Account(b, left, nil, summation.Config{Band: band})
+	var left response.Spectra
+	if response.Add(&left, both, a, -1) != nil {
+		return unknown
+	}
+	l, err := summation.Account(b, &left, nil, summation.Config{Band: band})
 	if err != nil {
 		return unknown
 	}
@@ -227,11 +209,6 @@ func likeness(l *summation.Ledger) float64 {
 	a2, b2 := linear(l.LevelADB), linear(l.LevelBDB)
 	inPhase := 4 * max(a2, b2) * linear(l.Rows[0].ChangeDB+l.Rows[1].ChangeDB+l.Rows[2].ChangeDB)
 	return (inPhase - a2 - b2) / (2 * math.Sqrt(a2*b2))
-}
-
-// noiseOf is the power density that the reference does not explain.
-func noiseOf(s *response.Spectra, k int) float64 {
-	return max(0, s.Gyy[k]-power(s.Gxy[k])/s.Gxx[k])
 }
 
 func (f fault) say(plan *wire.StoredPlan, band summation.Band, speedMS float64) string {

@@ -9,12 +9,12 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/analyze/air"
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 	"plumbline/stream"
 	"plumbline/stream/show"
-	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -81,7 +81,7 @@ func (m *measurement) take(i int, settings wire.TakeSettings) show.Take {
 func arrivalObject(a arrival.Arrival, temperatureC float64) wire.ArrivalObject {
 	return wire.ArrivalObject{
 		DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs), LevelDB: wire.Value(a.LevelDB),
-		DistanceM: wire.Value(a.DelayMs / 1000 * verdict.SpeedOfSound(temperatureC)), Polarity: polarity.Verdict{Sign: a.Sign}.Word(),
+		DistanceM: wire.Value(a.DelayMs / 1000 * air.SpeedOfSound(temperatureC)), Polarity: polarity.Verdict{Sign: a.Sign}.Word(),
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"math/cmplx"
 	"net/http"
 	"slices"
 	"time"
@@ -258,8 +257,8 @@ func addUp(x *show.Show, t *show.Take, solo []show.Take) (bool, error) {
 	rest := make([]complex128, len(whole.FrequencyHz))
 	energy := make([]float64, len(rest))
 	for k := range rest {
-		if p := whole.Gxx[k] * whole.Gyy[k]; p > 0 && sqr(whole.Gxy[k]) > 0.5*p {
-			rest[k] = response1(&whole, k)
+		if whole.Coherence(k) > 0.5 {
+			rest[k] = whole.Path(k)
 			energy[k] = sqr(rest[k])
 		}
 	}
@@ -273,7 +272,7 @@ func addUp(x *show.Show, t *show.Take, solo []show.Take) (bool, error) {
 		}
 		for k := range rest {
 			if energy[k] > 0 && s.Gxx[k] > 0 {
-				rest[k] -= response1(&s, k)
+				rest[k] -= s.Path(k)
 			}
 		}
 	}
@@ -285,11 +284,6 @@ func addUp(x *show.Show, t *show.Take, solo []show.Take) (bool, error) {
 		}
 	}
 	return all > 0 && left < addsUp*all, nil
-}
-
-// response1 is H1 with the delay that was compensated.
-func response1(s *response.Spectra, k int) complex128 {
-	return s.Gxy[k] / complex(s.Gxx[k], 0) * cmplx.Rect(1, -2*math.Pi*s.FrequencyHz[k]*s.DelayS)
 }
 
 func sqr(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
