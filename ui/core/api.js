@@ -32,6 +32,9 @@ export async function ask(method, path, body) {
   return json;
 }
 
+/** The stable word of a refusal; '' for any other error. @param {unknown} error @returns {string} */
+export const refusal = (error) => (error instanceof Error && 'code' in error ? String(error.code) : '');
+
 /** @param {object} patch */
 export const changeSettings = (patch) => ask('PATCH', '/api/v1/settings', patch);
 export const reset = () => ask('POST', '/api/v1/reset');

@@ -1,7 +1,7 @@
 // @ts-check
 // Calibration in three steps: what stands on the microphone, what is heard of it, what that means.
 
-import { ask } from '../core/api.js';
+import { ask, refusal } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed } from '../core/format.js';
 import { Field } from './field.js';
@@ -66,7 +66,7 @@ export function openCalibrator(session, channel, notices) {
     } catch (error) {
       answer.dataset.mark = 'act';
       say(answer, `▲ ${error instanceof Error ? error.message : error}`);
-      insist.hidden = !/insist/.test(String(error));
+      insist.hidden = refusal(error) !== 'gain_changed';
     }
     clearInterval(busy);
     bar.hidden = true;

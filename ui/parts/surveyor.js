@@ -2,7 +2,7 @@
 // Measuring a seat: with the daemon's test signal, one press a seat; or by hand, for those who mute at the
 // console. The caution stands on what starts the sound.
 
-import { ask } from '../core/api.js';
+import { ask, refusal } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { running } from '../core/session.js';
@@ -200,7 +200,7 @@ export class Surveyor {
       await ask('POST', '/api/v1/show/takes', { seat: seat.id, playing, microphone: this.#channel(seat), name: playing.join(' + '), force });
       this.#notices.say(`Stored: ${name}.`);
     } catch (error) {
-      const unsure = error instanceof Error && 'code' in error && error.code === 'unsure'; // nothing else can be forced
+      const unsure = refusal(error) === 'unsure'; // nothing else can be forced
       this.#notices.say(error instanceof Error ? error.message : String(error), force || !unsure ? undefined : { label: 'Store it anyway', run: () => void this.#take(seat, playing, true) });
     }
   }

@@ -131,7 +131,7 @@ func plausible(c level.Calibration, r wire.CalibrationRequest, before calibratio
 		text = fmt.Sprintf("The tone is 20 dB off what %g dB was on %s: see whether the calibrator stands at 94 or 114 dB. If the gain was changed since, calibrate again and insist.",
 			r.LevelDB, before.At.Format("2006-01-02"))
 	}
-	return &wire.Error{Code: "wrong_level", Text: text}
+	return &wire.Error{Code: "gain_changed", Text: text}
 }
 
 // sentence makes a sentence of an error.
