@@ -27,10 +27,10 @@ bench: ## benchmarks, and `response` beside the same calculation in scipy
 	@.ci/setup bench
 	@.ci/bench
 
-truth: ## the long statistical proofs; rewrites their table in DEVELOPERS.md
+truth: ## the long statistical proofs; rewrites their table in testdata/PROOFS.md
 	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/... ./cmd/plumbline ./cmd/plumbline/planning ./cmd/plumbline/daemon
 
-watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in DEVELOPERS.md
+watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in testdata/PROOFS.md
 	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch ./cmd/plumbline/watching
 
 clean: ## remove what was built

@@ -1,5 +1,5 @@
 // Package truth is for tests that prove a claim: many trials, and what they found;
-// make truth and make watch-day put that into the tables of DEVELOPERS.md.
+// make truth and make watch-day put that into the tables of testdata/PROOFS.md.
 package truth
 
 import (
