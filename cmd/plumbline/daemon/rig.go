@@ -4,7 +4,6 @@ import (
 	"context"
 	"strconv"
 	"sync"
-	"sync/atomic"
 
 	"plumbline/capture/rig"
 	"plumbline/cmd/plumbline/watching"
@@ -19,9 +18,8 @@ type rigOperator struct {
 	d   *Daemon
 	rig *rig.Rig
 
-	held atomic.Bool // by a survey, which has mutes and programme to itself
-
 	mu    sync.Mutex // serializes changes
+	held  bool       // by a survey, which has the rig to itself
 	scene stream.RigScene
 }
 
@@ -36,28 +34,19 @@ func (o *rigOperator) Rig() stream.RigScene {
 	return o.scene
 }
 
-// ChangeRig implements stream.RigOperator.
+// ChangeRig implements stream.RigOperator. While a survey plays it refuses: its
+// takes are compared with each other, and all are of the rig as it was.
 func (o *rigOperator) ChangeRig(ctx context.Context, p stream.RigPatch, by string) (stream.RigScene, error) {
-	if o.held.Load() && touchesSound(p) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.held {
 		return stream.RigScene{}, errHeld
 	}
 	return o.change(ctx, p, by)
 }
 
-// touchesSound says whether a patch changes what plays, or how loud.
-func touchesSound(p stream.RigPatch) bool {
-	for _, l := range p.Loudspeakers {
-		if l.Mute != nil {
-			return true
-		}
-	}
-	return p.Programme != nil
-}
-
-// change puts a patch in force.
+// change puts a patch in force. mu is held.
 func (o *rigOperator) change(ctx context.Context, p stream.RigPatch, by string) (stream.RigScene, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
 	next, err := o.scene.Apply(p)
 	if err != nil {
 		return stream.RigScene{}, err

@@ -63,7 +63,11 @@ func (p rigPlayer) dial(ctx context.Context, to map[string]wire.Dial, by string)
 	for name, d := range to {
 		patch.Loudspeakers[name] = wire.LoudspeakerPatch{DelayMs: &d.DelayMs, Polarity: &d.Polarity, GainDB: &d.GainDB}
 	}
-	return p.o.impose(ctx, patch, by)
+	scene, err := p.o.ChangeRig(ctx, patch, by)
+	if err == nil {
+		p.o.d.server.RigChanged(scene)
+	}
+	return err
 }
 
 // rigSession remembers what to put back.
@@ -73,14 +77,18 @@ type rigSession struct {
 	before stream.RigScene
 }
 
-var errHeld = &stream.Error{Code: "held", Text: "a survey plays: mutes and programme are its own until it has ended", Status: http.StatusConflict}
+var errHeld = &stream.Error{Code: "held", Text: "a survey plays, and has the rig to itself: change it when that has ended", Status: http.StatusConflict}
 
 // Claim implements survey.Player.
 func (p rigPlayer) Claim(by string) (survey.Session, error) {
-	if !p.o.held.CompareAndSwap(false, true) {
+	p.o.mu.Lock()
+	held := p.o.held
+	p.o.held = true
+	s := &rigSession{o: p.o, by: by, before: p.o.scene}
+	p.o.mu.Unlock()
+	if held {
 		return nil, errHeld
 	}
-	s := &rigSession{o: p.o, by: by, before: p.o.Rig()}
 	if err := s.set(nil, silentDBFS); err != nil {
 		return nil, errors.Join(err, s.Release())
 	}
@@ -101,7 +109,7 @@ func (s *rigSession) set(playing []show.Loudspeaker, levelDBFS float64) error {
 		}
 		patch.Loudspeakers[l.Name] = wire.LoudspeakerPatch{Mute: &mute}
 	}
-	return s.o.impose(context.Background(), patch, s.by)
+	return s.impose(patch)
 }
 
 // Play implements survey.Session.
@@ -130,7 +138,11 @@ func (s *rigSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp 
 
 // Release implements survey.Session.
 func (s *rigSession) Release() error {
-	defer s.o.held.Store(false)
+	defer func() {
+		s.o.mu.Lock()
+		s.o.held = false
+		s.o.mu.Unlock()
+	}()
 	p := s.before.Programme
 	patch := wire.RigPatch{
 		Programme:    &wire.RigProgrammePatch{Kind: &p.Kind, LevelDBFS: &p.LevelDBFS},
@@ -139,14 +151,16 @@ func (s *rigSession) Release() error {
 	for _, l := range s.before.Loudspeakers {
 		patch.Loudspeakers[l.Name] = wire.LoudspeakerPatch{Mute: &l.Mute}
 	}
-	return s.o.impose(context.Background(), patch, s.by)
+	return s.impose(patch)
 }
 
 // impose puts in force what no client asked for by itself, and tells everybody.
-func (o *rigOperator) impose(ctx context.Context, p stream.RigPatch, by string) error {
-	scene, err := o.change(ctx, p, by)
+func (s *rigSession) impose(p stream.RigPatch) error {
+	s.o.mu.Lock()
+	defer s.o.mu.Unlock()
+	scene, err := s.o.change(context.Background(), p, s.by)
 	if err == nil {
-		o.d.server.RigChanged(scene)
+		s.o.d.server.RigChanged(scene)
 	}
 	return err
 }
