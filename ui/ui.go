@@ -13,7 +13,6 @@ import (
 )
 
 //go:embed index.html style icon.svg boot.js app.js core draw parts pages
-//go:embed vendor/uplot-1.6.32/uPlot.esm.js vendor/uplot-1.6.32/uPlot.min.css vendor/uplot-1.6.32/LICENSE
 var files embed.FS
 
 // Files is the front end, rooted at its index.html. It is read-only and safe

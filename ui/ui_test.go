@@ -2,21 +2,18 @@ package ui
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"io/fs"
-	"os"
 	"path"
 	"regexp"
 	"strings"
 	"testing"
 )
 
-// sources are the names of our own modules.
+// sources are the names of the modules.
 func sources(t *testing.T) (names []string) {
 	t.Helper()
 	err := fs.WalkDir(Files(), ".", func(name string, d fs.DirEntry, err error) error {
-		if err == nil && path.Ext(name) == ".js" && !strings.HasPrefix(name, "vendor/") {
+		if err == nil && path.Ext(name) == ".js" {
 			names = append(names, name)
 		}
 		return err
@@ -37,28 +34,6 @@ func read(t *testing.T, name string) string {
 		t.Fatal(err)
 	}
 	return string(b)
-}
-
-// TestVendoredFilesAreUnchanged compares with the sums of the README beside them.
-func TestVendoredFilesAreUnchanged(t *testing.T) {
-	const folder = "vendor/uplot-1.6.32/"
-	readme, err := os.ReadFile(folder + "README.md")
-	if err != nil {
-		t.Fatal(err)
-	}
-	rows := regexp.MustCompile(`(?m)^\| (\S+) \| ([0-9a-f]{64}) \|$`).FindAllSubmatch(readme, -1)
-	if len(rows) != 4 {
-		t.Fatalf("%d sums in the README, want 4", len(rows))
-	}
-	for _, row := range rows {
-		data, err := os.ReadFile(folder + string(row[1]))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != string(row[2]) {
-			t.Errorf("%s is not the file of the release", row[1])
-		}
-	}
 }
 
 // TestImportsResolve walks what the browser would load.
@@ -83,15 +58,6 @@ func TestImportsResolve(t *testing.T) {
 	for _, name := range sources(t) {
 		if !reached[name] && name != "core/types.js" {
 			t.Errorf("%s is embedded, but nothing imports it", name)
-		}
-	}
-}
-
-// TestOnlyOneModuleKnowsTheChart keeps the chart library replaceable.
-func TestOnlyOneModuleKnowsTheChart(t *testing.T) {
-	for _, name := range sources(t) {
-		if strings.Contains(read(t, name), "vendor/") && name != "draw/plot.js" {
-			t.Errorf("%s reaches into vendor", name)
 		}
 	}
 }

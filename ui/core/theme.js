@@ -57,8 +57,3 @@ function changed() {
 }
 
 system.addEventListener('change', changed);
-
-/** Ink for what is taken away: paper is always light. */
-export const DAYLIGHT = Object.freeze({
-  ground: '#ffffff', ink: '#14181c', quiet: '#4a535b', faint: '#d9d9d3', curves: ['#0072b2', '#d55e00', '#00795a', '#a8557f'],
-});

@@ -1,10 +1,13 @@
 // @ts-check
-// A 2D context that writes SVG: as much of one as our drawing uses.
+// A 2D context that draws SVG: as much of one as our drawing uses. What it is given becomes attributes and text of
+// elements, never markup.
 
-/** @param {string|number} s */
-const escape = (s) => String(s).replace(/[&<>"]/g, (c) => ({ '&': '&amp;', '<': '&lt;', '>': '&gt;', '"': '&quot;' })[c] ?? c);
+import { svg } from '../core/dom.js';
+
 /** @param {number} v */
 const r = (v) => String(Math.round(v * 100) / 100);
+
+let clips = 0; // one name each in a page that holds many drawings
 
 export class SvgContext {
   fillStyle = '#000';
@@ -17,9 +20,10 @@ export class SvgContext {
   textBaseline = 'alphabetic';
   #dash = /** @type {number[]} */ ([]);
   #path = /** @type {string[]} */ ([]);
-  #out = /** @type {string[]} */ ([]);
-  #clips = 0;
-  #open = [0];
+  /** Where elements go now. @type {Element} */
+  #into = svg('svg', { role: 'img' });
+  #root = this.#into;
+  #saved = /** @type {{state: object, dash: number[], into: Element}[]} */ ([]);
   #measure = /** @type {CanvasRenderingContext2D} */ (document.createElement('canvas').getContext('2d'));
 
   beginPath() {
@@ -41,26 +45,26 @@ export class SvgContext {
     this.#path.push(`M${r(x)} ${r(y)}h${r(w)}v${r(h)}h${r(-w)}Z`);
   }
   fill() {
-    this.#out.push(`<path d="${this.#path.join('')}" fill="${escape(this.fillStyle)}"${this.#alpha()}/>`);
+    if (this.#path.length) this.#add('path', { d: this.#path.join(''), ...this.#filled() });
   }
   stroke() {
-    const dash = this.#dash.length ? ` stroke-dasharray="${this.#dash.join(' ')}"` : '';
-    this.#out.push(`<path d="${this.#path.join('')}" fill="none" stroke="${escape(this.strokeStyle)}" stroke-width="${r(this.lineWidth)}" stroke-linejoin="${this.lineJoin}"${dash}${this.#alpha()}/>`);
+    if (this.#path.length) this.#add('path', { d: this.#path.join(''), ...this.#stroked(), 'stroke-dasharray': this.#dash.length ? this.#dash.join(' ') : null });
   }
   /** @param {number} x @param {number} y @param {number} w @param {number} h */
   fillRect(x, y, w, h) {
-    this.#out.push(`<rect x="${r(x)}" y="${r(y)}" width="${r(w)}" height="${r(h)}" fill="${escape(this.fillStyle)}"${this.#alpha()}/>`);
+    this.#add('rect', { x: r(x), y: r(y), width: r(w), height: r(h), ...this.#filled() });
   }
   /** @param {number} x @param {number} y @param {number} w @param {number} h */
   strokeRect(x, y, w, h) {
-    this.#out.push(`<rect x="${r(x)}" y="${r(y)}" width="${r(w)}" height="${r(h)}" fill="none" stroke="${escape(this.strokeStyle)}" stroke-width="${r(this.lineWidth)}"/>`);
+    this.#add('rect', { x: r(x), y: r(y), width: r(w), height: r(h), ...this.#stroked() });
   }
   /** @param {string} text @param {number} x @param {number} y */
   fillText(text, x, y) {
-    const [, weight, size, family] = /^(\d+ )?(\d+(?:\.\d+)?)px (.*)$/.exec(this.font) ?? ['', '', '12', 'sans-serif'];
-    const anchor = { center: 'middle', right: 'end' }[this.textAlign] ?? 'start';
-    const shift = this.textBaseline === 'middle' ? Number(size) * 0.35 : this.textBaseline === 'top' ? Number(size) * 0.8 : 0;
-    this.#out.push(`<text x="${r(x)}" y="${r(y + shift)}" font-family="${escape(family)}" font-size="${size}"${weight ? ` font-weight="${weight.trim()}"` : ''} text-anchor="${anchor}" fill="${escape(this.fillStyle)}">${escape(text)}</text>`);
+    this.#text(text, x, y, this.#filled());
+  }
+  /** @param {string} text @param {number} x @param {number} y */
+  strokeText(text, x, y) {
+    this.#text(text, x, y, this.#stroked());
   }
   /** @param {string} text */
   measureText(text) {
@@ -72,23 +76,42 @@ export class SvgContext {
     this.#dash = dash;
   }
   save() {
-    this.#open.push(0);
+    this.#saved.push({ state: { ...this }, dash: this.#dash, into: this.#into });
   }
   restore() {
-    for (let n = this.#open.pop() ?? 0; n > 0; n--) this.#out.push('</g>');
+    const { state, dash, into } = this.#saved.pop() ?? { state: {}, dash: [], into: this.#root };
+    Object.assign(this, state);
+    this.#dash = dash;
+    this.#into = into;
   }
   clip() {
-    const id = `clip${++this.#clips}`;
-    this.#out.push(`<clipPath id="${id}"><path d="${this.#path.join('')}"/></clipPath><g clip-path="url(#${id})">`);
-    this.#open[this.#open.length - 1]++;
+    const id = `clip${++clips}`;
+    this.#add('clipPath', { id }, svg('path', { d: this.#path.join('') }));
+    this.#into = this.#add('g', { 'clip-path': `url(#${id})` });
   }
 
-  /** @param {number} width @param {number} height @param {string} title */
-  document(width, height, title) {
-    return `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ${width} ${height}" width="${width}" height="${height}" role="img"><title>${escape(title)}</title>${this.#out.join('\n')}</svg>\n`;
+  /** The drawing. @param {number} width @param {number} height @param {string} title */
+  element(width, height, title) {
+    for (const [name, value] of Object.entries({ viewBox: `0 0 ${width} ${height}`, width, height })) this.#root.setAttribute(name, String(value));
+    this.#root.prepend(svg('title', { text: title }));
+    return this.#root;
   }
 
-  #alpha() {
-    return this.globalAlpha === 1 ? '' : ` opacity="${r(this.globalAlpha)}"`;
+  /** @param {keyof SVGElementTagNameMap} tag @param {Record<string, any>} props @param {...Node} children */
+  #add(tag, props, ...children) {
+    return this.#into.appendChild(svg(tag, props, ...children));
+  }
+  /** @param {string} text @param {number} x @param {number} y @param {Record<string, any>} ink */
+  #text(text, x, y, ink) {
+    const [, weight, size, family] = /^(\d+ )?(\d+(?:\.\d+)?)px (.*)$/.exec(this.font) ?? ['', '', '12', 'sans-serif'];
+    const shift = this.textBaseline === 'middle' ? Number(size) * 0.35 : this.textBaseline === 'top' ? Number(size) * 0.8 : 0;
+    const anchor = { center: 'middle', right: 'end' }[this.textAlign] ?? 'start';
+    this.#add('text', { x: r(x), y: r(y + shift), 'font-family': family, 'font-size': size, 'font-weight': weight?.trim() || null, 'text-anchor': anchor, text, ...ink });
+  }
+  #filled() {
+    return { fill: this.fillStyle, opacity: this.globalAlpha === 1 ? null : r(this.globalAlpha) };
+  }
+  #stroked() {
+    return { ...this.#filled(), fill: 'none', stroke: this.strokeStyle, 'stroke-width': r(this.lineWidth), 'stroke-linejoin': this.lineJoin };
   }
 }

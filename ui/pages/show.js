@@ -4,8 +4,8 @@
 import { el, say } from '../core/dom.js';
 import { bind } from '../core/keys.js';
 import { frequencyTick, signed } from '../core/format.js';
-import { DAYLIGHT } from '../core/theme.js';
-import { decades, every } from '../draw/plot.js';
+import { decades, every } from '../draw/axes.js';
+import { PAPER } from '../draw/paper.js';
 import { GRID } from '../core/overlay.js';
 import { Chart, colourOf, nearest } from '../parts/chart.js';
 import { Notebook, ReportLink } from '../parts/notebook.js';
@@ -184,7 +184,7 @@ export class ShowPage {
       title: phase ? 'Phase, degrees over Hz' : 'Magnitude, dB over Hz', sentence: this.#words().text, caption: `${this.#session.show?.name ?? ''} · ${new Date().toLocaleString()}`,
       strip: true, grid: /** @type {number[]} */ (GRID), curves: drawn.flatMap((d) => {
         const curve = d[plot]?.([]);
-        return curve ? [{ name: d.name, curve, colour: colourOf(d.ink, DAYLIGHT), dash: d.dash }] : [];
+        return curve ? [{ name: d.name, curve, colour: colourOf(d.ink, PAPER), dash: d.dash }] : [];
       }),
       x: { range, log: true, splits: decades(...range), tick: frequencyTick },
       y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: (v) => signed(v, 0) },

@@ -3,8 +3,8 @@
 
 import { el } from '../core/dom.js';
 import { fixed, frequencyTick, signed } from '../core/format.js';
-import { DAYLIGHT } from '../core/theme.js';
-import { decades, every } from '../draw/plot.js';
+import { decades, every } from '../draw/axes.js';
+import { PAPER } from '../draw/paper.js';
 import { colourOf, nearest } from './chart.js';
 import { cell, save, table } from './take.js';
 
@@ -32,7 +32,7 @@ export function saveSum(from, plot, kind) {
   const yRange = phase ? [-180, 180] : sum.plots.magnitude.yRange;
   const curves = () => sum.curves().flatMap((c) => {
     const curve = c[plot]?.([]);
-    return curve ? [{ name: c.name, curve, colour: colourOf(c.ink, DAYLIGHT), dash: c.dash }] : [];
+    return curve ? [{ name: c.name, curve, colour: colourOf(c.ink, PAPER), dash: c.dash }] : [];
   });
   save(`${plot}-${model.seat?.name ?? 'seat'}`, kind, () => ({
     ...heading(from), title: phase ? `Phase between ${model.main} and ${model.fill} at ${model.seat?.name}, degrees over Hz` : `Magnitude at ${model.seat?.name}, dB over Hz`,
@@ -52,8 +52,8 @@ export function saveSweep(from, kind) {
   save('sum-over-delay', kind, () => ({
     ...heading(from), title: 'Sum over delay where heads are, dB of the ideal over ms', strip: false, grid,
     curves: [
-      ...lines.map((l, k) => ({ name: seats[k]?.name ?? '', curve: { xs: [], mid: Array.from(l[sign]) }, colour: DAYLIGHT.curves[k % 4], dash: k < 4 ? [] : [4, 3] })),
-      { name: model.aim === 'worst' ? 'worst seat' : 'mean', curve: { xs: [], mid: total[sign] }, colour: DAYLIGHT.ink, dash: [] },
+      ...lines.map((l, k) => ({ name: seats[k]?.name ?? '', curve: { xs: [], mid: Array.from(l[sign]) }, colour: PAPER.curves[k % 4], dash: k < 4 ? [] : [4, 3] })),
+      { name: model.aim === 'worst' ? 'worst seat' : 'mean', curve: { xs: [], mid: total[sign] }, colour: PAPER.ink, dash: [] },
     ],
     x: { range, log: false, splits: every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 80)(...range, 1090), tick: (v) => signed(v, v % 1 ? 2 : 0) },
     y: { range: sweep.plot.yRange, splits: every([1, 2, 3, 6], 30)(...sweep.plot.yRange, 410), tick: (v) => signed(v, 0) },

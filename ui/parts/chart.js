@@ -5,14 +5,16 @@ import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
 import { frequency, signed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { decades, every } from '../draw/axes.js';
 import { gestures, scale, within } from '../draw/gestures.js';
-import { Plot, decades, every } from '../draw/plot.js';
+import { clipped, placeNames } from '../draw/names.js';
+import { Plot } from '../draw/plot.js';
 import { lastTrusted, line, ribbon, trusted } from '../draw/trace.js';
 import { Panel } from './panel.js';
 import { Spine } from './spine.js';
 
 /** @typedef {import('../core/view.js').View} View */
-/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('../draw/axes.js').Range} Range */
 /** @typedef {import('../draw/plot.js').Surface} Surface */
 /** @typedef {import('../draw/trace.js').Curve} Curve */
 /** @typedef {'magnitude'|'phase'} PlotName */
@@ -110,7 +112,7 @@ export class Chart {
   draw() {
     this.#centre();
     for (const plot of this.#plots()) plot.draw();
-    const seen = this.#plots().find((p) => p.area.width > 10 && p.surface.offsetParent);
+    const seen = this.#plots().find((p) => p.seen);
     if (!seen) return;
     const front = this.#options.curves().at(-1);
     const curve = (front?.magnitude ?? front?.phase)?.([]);
@@ -235,7 +237,6 @@ export class Chart {
   /** @param {Plot} plot */
   #hands(plot) {
     const magnitude = plot === this.#magnitude;
-    // Another ground makes another surface; the host stays.
     const host = magnitude ? this.magnitudePanel.host : this.phasePanel.host;
     return gestures({
       surface: host,
@@ -260,50 +261,10 @@ export class Chart {
   }
 }
 
-/**
- * Writes names beside each other's way: each above its point, none over another.
- * @param {Surface} s @param {{x: number, y: number, name: string, colour: string}[]} labels canvas pixels @param {string} ground
- * @param {number} [foot] pixels at the bottom that stay free
- */
-export function placeNames(s, labels, ground, foot = 0) {
-  const right = s.box.left + s.box.width;
-  const step = 15 * s.ratio;
-  s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-  labels.sort((a, b) => a.y - b.y);
-  for (let i = 0; i < labels.length; i++) {
-    const wanted = labels[i].y - 10 * s.ratio;
-    labels[i].y = Math.max(s.box.top + step * 0.7, i ? Math.max(wanted, labels[i - 1].y + step) : wanted);
-  }
-  const over = labels.length ? labels[labels.length - 1].y - (s.box.top + s.box.height - foot * s.ratio - step / 2) : 0;
-  s.ctx.textAlign = 'right';
-  s.ctx.textBaseline = 'middle';
-  s.ctx.lineJoin = 'round';
-  for (const { x, y, name, colour } of labels) {
-    const at = Math.min(right - 6 * s.ratio, Math.max(x + 4 * s.ratio, s.box.left + s.ctx.measureText(name).width + 6 * s.ratio));
-    const level = y - Math.max(0, over);
-    const wide = s.ctx.measureText(name).width;
-    s.ctx.fillStyle = s.ctx.strokeStyle = ground;
-    s.ctx.globalAlpha = labels.length > MOST_RIBBONS ? 0 : 0.78; // what lies under it shines through, and the name is read
-    s.ctx.fillRect(at - wide - 3 * s.ratio, level - step / 2, wide + 6 * s.ratio, step);
-    s.ctx.globalAlpha = 1;
-    s.ctx.lineWidth = 3 * s.ratio;
-    s.ctx.strokeText(name, at, level);
-    s.ctx.fillStyle = colour;
-    s.ctx.fillText(name, at, level);
-  }
-}
-
 /** Names without an ending that all of them have: “main, seat 1” and “fill, seat 1” are main and fill. @param {string[]} names */
 export function apart(names) {
   const ending = /,[^,]*$/.exec(names[0] ?? '')?.[0] ?? '';
   return names.length > 1 && ending && names.every((n) => n.endsWith(ending)) ? names.map((n) => n.slice(0, -ending.length)) : names;
-}
-
-/** @param {CanvasRenderingContext2D} ctx @param {string} text @param {number} most canvas pixels */
-function clipped(ctx, text, most) {
-  let end = text.length;
-  while (end > 3 && ctx.measureText(text.slice(0, end)).width > most) end--;
-  return end < text.length ? `${text.slice(0, end - 1).trimEnd()}…` : text;
 }
 
 /** A line every 6 dB; finer only where somebody came closer. @param {number} lo @param {number} hi @param {number} pixels */

@@ -28,13 +28,11 @@ export class Difference {
     this.#view = view;
     this.#watch = watch;
     this.panel = new Panel({ id: 'difference', title: 'Difference', unit: 'dB to baseline', home: () => {}, save: options.save, table: options.table });
-    let ready = false;
     this.#plot = new Plot(this.panel.host, {
       x: { range: [-SCALES_DB[0], SCALES_DB[0]], splits: () => this.#splits(), tick: (v) => signed(v, 0), size: 22 },
       y: { range: ROW_RANGE, splits: rowSplits, tick: rowTick, size: 46 },
-      under: (s) => ready && this.#paint(s), resized: options.redraw,
+      under: (s) => this.#paint(s), resized: options.redraw,
     });
-    ready = true;
     this.panel.host.append(this.#note);
     const point = (/** @type {PointerEvent} */ e) => {
       const row = this.#plot.fromY(e.clientY - this.panel.host.getBoundingClientRect().top - this.#plot.area.top);

@@ -6,15 +6,16 @@ import { el, say } from '../core/dom.js';
 import { fixed, length, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { currentInk } from '../core/theme.js';
+import { every } from '../draw/axes.js';
 import { gestures, within } from '../draw/gestures.js';
-import { Plot, every } from '../draw/plot.js';
+import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
 import { arrivals, isNamed } from './arrivals.js';
 import { Panel } from './panel.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
-/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('../draw/axes.js').Range} Range */
 /** @typedef {import('./arrivals.js').Arrival} Arrival */
 
 const MOST = 5;

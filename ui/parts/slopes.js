@@ -6,11 +6,13 @@
 import { el, say } from '../core/dom.js';
 import { fixed, frequencyTick, plusMinus, signed } from '../core/format.js';
 import { level, run } from '../core/slopes.js';
-import { DAYLIGHT, currentInk } from '../core/theme.js';
-import { Plot, every } from '../draw/plot.js';
+import { currentInk } from '../core/theme.js';
+import { every } from '../draw/axes.js';
+import { placeNames } from '../draw/names.js';
+import { PAPER } from '../draw/paper.js';
+import { Plot } from '../draw/plot.js';
 import { line, ribbon } from '../draw/trace.js';
 import { TODAY } from './alignmodel.js';
-import { placeNames } from './chart.js';
 import { Panel } from './panel.js';
 import { cell, save, table } from './take.js';
 import { openSheet } from './sheet.js';
@@ -141,7 +143,7 @@ export class Slopes {
     save(`phase-slopes-${seat?.name ?? 'seat'}`, kind, () => ({
       title: `Phase of ${main} and ${fill} in their overlap at ${seat?.name}, degrees over Hz`, sentence: this.#says.textContent ?? '', caption: new Date().toLocaleString(),
       strip: false, grid: runs.a.hz,
-      curves: [...drawn(runs.a, main, DAYLIGHT.curves[0], []), ...drawn(runs.then, `${fill} ${signed(runs.then.ms, 1)} ms`, DAYLIGHT.curves[1], LONG)],
+      curves: [...drawn(runs.a, main, PAPER.curves[0], []), ...drawn(runs.then, `${fill} ${signed(runs.then.ms, 1)} ms`, PAPER.curves[1], LONG)],
       x: { range, log: false, splits: every([5, 10, 20, 50, 100, 200], 80)(...range, 1090), tick: frequencyTick },
       y: { range: this.#plot.yRange, splits: every([45, 90, 180, 360, 720], 30)(...this.#plot.yRange, 410), tick: (v) => signed(v, 0) },
     }), () => `${['frequency_hz', 'a_deg', 'a_line_deg', 'b_deg', 'b_line_deg', 'b_today_line_deg'].join(',')}\n${runs.a.hz.map((f, i) => [f, runs.a.mid[i], runs.a.straight[i], runs.then.mid[i], runs.then.straight[i], runs.today.straight[i]].map(cell).join(',')).join('\n')}\n`);

@@ -28,11 +28,9 @@ export class Spectrum extends Chart {
 
   /** @param {Session} session @param {View} view @param {SpectrumOptions} options */
   constructor(session, view, options) {
-    let ready = false; // the plots draw once while they are made
-    super(view, { ...options, curves: () => (ready ? this.#curves() : []), under: (s, plot) => ready && this.#lit(s, plot) });
+    super(view, { ...options, curves: () => this.#curves(), under: (s, plot) => this.#lit(s, plot) });
     this.#session = session;
     this.#view = view;
-    ready = true;
   }
 
   /** Magnitude of a channel with its certainty. @param {number} channel @param {ArrayLike<number>} xs @returns {Curve} */

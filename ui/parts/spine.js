@@ -5,11 +5,10 @@
 import { el } from '../core/dom.js';
 import { frequencyTick } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
-import { decades } from '../draw/plot.js';
-import { trusted } from '../draw/trace.js';
+import { FONT, decades, paintWords } from '../draw/axes.js';
+import { paintStrip } from '../draw/strip.js';
 
 const STRIP = 12; // CSS pixels
-const LEVELS = 24;
 
 export class Spine {
   node = el('div', { class: 'spine' });
@@ -41,27 +40,14 @@ export class Spine {
     const ctx = this.#ctx;
     ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
     ctx.clearRect(0, 0, width, height);
-    const { left, width: wide } = plot.area;
-    paintStrip(ctx, grid, curve, { left, top: 0, width: wide, height: STRIP }, (hz) => left + plot.toX(hz), this.#pattern(ctx));
-    this.#ticks(ctx, plot, left, wide, height, tag);
-  }
-
-  /** @param {CanvasRenderingContext2D} ctx @param {import('../draw/plot.js').Plot} plot @param {number} left @param {number} wide @param {number} height @param {[number, number]} tag */
-  #ticks(ctx, plot, left, wide, height, tag) {
     const ink = currentInk();
+    const { left, width: wide } = plot.area;
+    paintStrip(ctx, grid, curve, { left, top: 0, width: wide, height: STRIP }, (hz) => left + plot.toX(hz), this.#pattern(ctx), ink.rule);
     ctx.fillStyle = ink.quiet;
-    ctx.font = '12px system-ui, sans-serif';
-    ctx.textAlign = 'center';
+    ctx.font = `12${FONT}`;
     ctx.textBaseline = 'middle';
-    let free = -Infinity;
-    for (const hz of decades(...plot.xRange)) {
-      const text = frequencyTick(hz) + (hz === 20 ? ' Hz' : '');
-      const half = ctx.measureText(text).width / 2;
-      const x = Math.min(left + wide - half, Math.max(left + half, left + plot.toX(hz)));
-      if (x - half < free || (x + half > left + tag[0] && x - half < left + tag[1])) continue;
-      ctx.fillText(text, x, STRIP + (height - STRIP) / 2 + 1);
-      free = x + half + 8;
-    }
+    paintWords(ctx, { splits: decades(...plot.xRange), tick: (hz) => frequencyTick(hz) + (hz === 20 ? ' Hz' : ''), at: (hz) => left + plot.toX(hz) },
+      STRIP + (height - STRIP) / 2 + 1, { ends: [left, left + wide], covered: [left + tag[0], left + tag[1]] });
   }
 
   /** @param {CanvasRenderingContext2D} ctx */
@@ -90,45 +76,4 @@ function hatch(ctx, stroke, ground) {
   }
   t.stroke();
   return ctx.createPattern(tile, 'repeat');
-}
-
-/** Grey of a coherence 0…1: black is none, white is all. @param {number} level 0…LEVELS */
-const grey = (level) => {
-  const v = Math.round(26 + (level / LEVELS) * 212);
-  return `rgb(${v} ${v} ${v})`;
-};
-
-/**
- * @param {Pick<CanvasRenderingContext2D, 'fillStyle'|'fillRect'|'strokeStyle'|'strokeRect'|'lineWidth'>} ctx
- * @param {number[]} grid Hz
- * @param {import('../draw/trace.js').Curve} curve
- * @param {{left: number, top: number, width: number, height: number}} box
- * @param {(hz: number) => number} x in the units of box
- * @param {CanvasPattern|string|null} untrusted
- */
-export function paintStrip(ctx, grid, curve, box, x, untrusted) {
-  const right = box.left + box.width;
-  const n = Math.min(grid.length, curve.coherence?.length ?? 0);
-  let from = box.left;
-  let kind = -2; // -1: under the threshold, -2: unknown
-  const flush = (/** @type {number} */ to) => {
-    const a = Math.max(box.left, from);
-    const b = Math.min(right, to);
-    if (b > a && kind !== -2) {
-      ctx.fillStyle = kind === -1 ? (untrusted ?? '#888') : grey(kind);
-      ctx.fillRect(a, box.top, b - a, box.height);
-    }
-    from = to;
-  };
-  for (let i = 0; i < n; i++) {
-    const c = curve.coherence?.[i] ?? null;
-    const now = c === null ? -2 : trusted(curve, i) ? Math.round(c * LEVELS) : -1;
-    if (now === kind) continue;
-    flush(i ? x(Math.sqrt(grid[i - 1] * grid[i])) : x(grid[0]));
-    kind = now;
-  }
-  flush(right);
-  ctx.strokeStyle = currentInk().rule;
-  ctx.lineWidth = 1;
-  ctx.strokeRect(box.left + 0.5, box.top + 0.5, box.width - 1, box.height - 1);
 }

@@ -7,13 +7,14 @@ import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { aimOf, sweep } from '../core/phasor.js';
 import { currentInk } from '../core/theme.js';
+import { every } from '../draw/axes.js';
 import { gestures, within } from '../draw/gestures.js';
-import { Plot, every } from '../draw/plot.js';
+import { placeNames } from '../draw/names.js';
+import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
-import { placeNames } from './chart.js';
 import { Panel } from './panel.js';
 
-/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('../draw/axes.js').Range} Range */
 /** @typedef {import('../draw/plot.js').Surface} Surface */
 /** @typedef {{same: Float64Array, opposite: Float64Array}} Lines */
 
@@ -273,9 +274,7 @@ export class Sweep {
   #hang() {
     const { setting, nowAim, answer, fill } = this.#model;
     const { left, top, width, height } = this.#plot.area;
-    // The plot takes a new range over a moment later; the handle must not lag behind it.
-    const [from, to] = this.#plot.xRange;
-    const x = ((setting.delayMs - from) / (to - from)) * width;
+    const x = this.#plot.toX(setting.delayMs);
     this.#handle.hidden = !answer?.plan || !(x >= -1 && x <= width + 1);
     this.#handle.style.transform = `translateX(${left + x}px)`;
     this.#handle.style.top = `${top}px`;
@@ -301,8 +300,7 @@ export class Sweep {
   /** @param {number} px */
   #point(px) {
     if (!this.#model.answer?.plan) return;
-    const [from, to] = this.#plot.xRange;
-    const ms = Math.min(FARTHEST[1], Math.max(FARTHEST[0], from + (px / this.#plot.area.width) * (to - from)));
+    const ms = Math.min(FARTHEST[1], Math.max(FARTHEST[0], this.#plot.fromX(px)));
     this.#model.set({ delayMs: Number(ms.toFixed(3)) });
   }
 

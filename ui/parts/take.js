@@ -4,9 +4,9 @@
 import { el } from '../core/dom.js';
 import { fixed, frequencyTick, signed } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
-import { DAYLIGHT } from '../core/theme.js';
+import { decades, every } from '../draw/axes.js';
 import { HEIGHT, WIDTH, paintFigure } from '../draw/figure.js';
-import { decades, every } from '../draw/plot.js';
+import { PAPER } from '../draw/paper.js';
 import { allArrivals } from './arrivals.js';
 import { peak } from './impulse.js';
 import { SvgContext } from '../draw/svgcontext.js';
@@ -37,7 +37,7 @@ export function save(what, kind, figureOf, csv) {
   if (kind === 'svg') {
     const svg = new SvgContext();
     paintFigure(svg, figure);
-    download(name, new Blob([svg.document(WIDTH, HEIGHT, figure.title)], { type: 'image/svg+xml' }));
+    download(name, new Blob([new XMLSerializer().serializeToString(svg.element(WIDTH, HEIGHT, figure.title))], { type: 'image/svg+xml' }));
     return;
   }
   const canvas = el('canvas', { width: WIDTH * 2, height: HEIGHT * 2 });
@@ -65,7 +65,7 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
     const largest = peak(values);
     return {
       ...common, strip: false, grid: impulse.axis,
-      curves: [{ name: session.channelName(front), curve: { xs: [], mid: values.map((v) => (v === null ? null : v / largest)) }, colour: DAYLIGHT.curves[known.indexOf(front) % 4], dash: [] }],
+      curves: [{ name: session.channelName(front), curve: { xs: [], mid: values.map((v) => (v === null ? null : v / largest)) }, colour: PAPER.curves[known.indexOf(front) % 4], dash: [] }],
       x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 80)(...range, 1090), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
       y: { range: [-1.25, 1.25], splits: [-1, 0, 1], tick: (v) => fixed(v, 0) },
     };
@@ -78,7 +78,7 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
     ...common, strip: true, grid: session.grid,
     curves: view.shown(known).map((c) => ({
       name: session.channelName(c), curve: phase ? spectrum.phaseCurve(c, []) : spectrum.curve(c, []),
-      colour: DAYLIGHT.curves[known.indexOf(c) % 4], dash: spectrum.dash(c),
+      colour: PAPER.curves[known.indexOf(c) % 4], dash: spectrum.dash(c),
     })),
     x: { range, log: true, splits: decades(...range), tick: frequencyTick },
     y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: (v) => signed(v, 0) },

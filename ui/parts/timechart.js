@@ -4,12 +4,13 @@
 import { el, say } from '../core/dom.js';
 import { clock, fixed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { every } from '../draw/axes.js';
 import { ROWS, ROW_RANGE, rowMidHz, rowOf, rowSplits, rowTick } from '../draw/bandrows.js';
 import { gestures, scale, shift } from '../draw/gestures.js';
 import { crest, line, nameBelow, paintLimit } from '../draw/leveltrace.js';
-import { Plot, every } from '../draw/plot.js';
+import { placeNames } from '../draw/names.js';
+import { Plot } from '../draw/plot.js';
 import { moments } from '../draw/times.js';
-import { placeNames } from './chart.js';
 import { Panel } from './panel.js';
 import { stepFor } from './levellog.js';
 import { HeatScale } from './heatscale.js';
@@ -19,7 +20,7 @@ import { TimeSpine } from './timespine.js';
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 /** @typedef {import('../draw/plot.js').Surface} Surface */
-/** @typedef {import('../draw/plot.js').Range} Range */
+/** @typedef {import('../draw/axes.js').Range} Range */
 /** @typedef {import('./levellog.js').LevelLog} LevelLog */
 /** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
 /** @typedef {import('../draw/leveltrace.js').LimitLine} LimitLine */
@@ -74,19 +75,17 @@ export class TimeChart {
     for (const panel of [this.levelPanel, this.bandPanel]) say(/** @type {Node} */ (panel.node.querySelector('.home')), 'To now');
     this.levelPanel.tools.append(this.#spans);
     for (const [text, seconds] of SPANS) this.#spans.append(el('button', { type: 'button', text, 'data-span': seconds, onclick: () => time.follow(seconds) }));
-    let ready = false; // the plots draw once while they are made
     const now = this.range();
     this.#level = new Plot(this.levelPanel.host, {
       x: { range: now, splits: moments, tick: () => '', size: 0 },
       y: { range: [-60, -10], splits: every([1, 2, 5, 10, 20], 24), tick: (v) => fixed(v, 0), size: AXIS },
-      under: (s) => ready && this.#paintLevel(s), resized: options.redraw,
+      under: (s) => this.#paintLevel(s), resized: options.redraw,
     });
     this.#bands = new Plot(this.bandPanel.host, {
       x: { range: now, splits: moments, tick: () => '', size: 22 },
       y: { range: ROW_RANGE, splits: rowSplits, tick: rowTick, size: AXIS },
-      under: (s) => ready && this.#paintBands(s), resized: options.redraw,
+      under: (s) => this.#paintBands(s), resized: options.redraw,
     });
-    ready = true;
     this.bandPanel.host.append(this.#scale.node);
     this.levelPanel.host.append(this.#empty);
     this.#pins = new Pins(this.levelPanel.host, (event) => options.choose(event));
@@ -166,7 +165,7 @@ export class TimeChart {
     this.#level.xRange = this.#bands.xRange = range;
     this.#level.draw();
     this.#bands.draw();
-    const seen = [this.#level, this.#bands].find((p) => p.area.width > 10 && p.surface.offsetParent);
+    const seen = [this.#level, this.#bands].find((p) => p.seen);
     const { layer, from, to } = this.shown();
     if (seen) {
       this.#spine.draw(seen, layer, from, to, this.#log.now, this.#hang(seen));

@@ -3,6 +3,7 @@
 
 import { el } from '../core/dom.js';
 import { currentInk } from '../core/theme.js';
+import { FONT, paintWords } from '../draw/axes.js';
 import { momentTick, moments } from '../draw/times.js';
 
 const STRIP = 10;
@@ -57,21 +58,11 @@ export class TimeSpine {
       ctx.restore();
     }
 
-    ctx.font = '12px system-ui, sans-serif';
+    ctx.font = `12${FONT}`;
     ctx.textBaseline = 'middle';
-    ctx.textAlign = 'center';
     ctx.fillStyle = ink.quiet;
-    ctx.strokeStyle = ink.rule;
     const [lo, hi] = plot.xRange;
-    let free = -Infinity;
-    for (const t of moments(lo, hi, width)) {
-      const text = momentTick(t, hi - lo);
-      const half = ctx.measureText(text).width / 2;
-      const at = Math.min(wide - half, Math.max(left + half, x(t)));
-      if (at - half < free || (at + half > left + tag[0] && at - half < left + tag[1])) continue;
-      ctx.fillText(text, at, STRIP + (high - STRIP) / 2 + 1);
-      free = at + half + 8;
-    }
+    paintWords(ctx, { splits: moments(lo, hi, width), tick: (t) => momentTick(t, hi - lo), at: x }, STRIP + (high - STRIP) / 2 + 1, { ends: [left, wide], covered: [left + tag[0], left + tag[1]] });
   }
 }
 

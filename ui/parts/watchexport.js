@@ -3,10 +3,10 @@
 
 import { el } from '../core/dom.js';
 import { clock, fixed, frequencyTick, signed } from '../core/format.js';
-import { DAYLIGHT } from '../core/theme.js';
+import { decades, every } from '../draw/axes.js';
 import { ROW_RANGE, rowMidHz, rowSplits, rowTick } from '../draw/bandrows.js';
 import { cividis, cividisIndex } from '../draw/cividis.js';
-import { decades, every } from '../draw/plot.js';
+import { PAPER } from '../draw/paper.js';
 import { momentTick, moments } from '../draw/times.js';
 import { cell, save, table } from './take.js';
 
@@ -61,16 +61,16 @@ function levelFigure(from) {
   const { yRange } = from.chart.plots.level;
   const { limit } = from;
   const curves = [
-    { name: 'LAFmax', curve: { xs: [], mid: lafmax }, colour: DAYLIGHT.curves[0], dash: [2, 2] },
-    { name: `LAeq of ${layer.step} s`, curve: { xs: [], mid: laeq }, colour: DAYLIGHT.curves[0], dash: /** @type {number[]} */ ([]) },
+    { name: 'LAFmax', curve: { xs: [], mid: lafmax }, colour: PAPER.curves[0], dash: [2, 2] },
+    { name: `LAeq of ${layer.step} s`, curve: { xs: [], mid: laeq }, colour: PAPER.curves[0], dash: /** @type {number[]} */ ([]) },
   ];
-  if (limit) curves.unshift({ name: limit.name, curve: { xs: [], mid: grid.map(() => limit.db) }, colour: DAYLIGHT.ink, dash: [10, 5] });
+  if (limit) curves.unshift({ name: limit.name, curve: { xs: [], mid: grid.map(() => limit.db) }, colour: PAPER.ink, dash: [10, 5] });
   return {
     ...common(from), title: 'Level, dB over time', grid, curves,
     x: { range, log: false, splits: moments(...range, 1090), tick: (v) => momentTick(v, range[1] - range[0]) },
     y: { range: yRange, splits: every([1, 2, 5, 10, 20], 30)(...yRange, 410), tick: (v) => fixed(v, 0) },
     under: (ctx, x) => {
-      ctx.fillStyle = DAYLIGHT.ink;
+      ctx.fillStyle = PAPER.ink;
       for (const e of from.events) ctx.fillRect(x(Date.parse(e.at) / 1000) - 0.5, 120, 1, 410);
     },
   };
@@ -90,7 +90,7 @@ function bandFigure(from) {
         ctx.fillStyle = cividis(k);
         ctx.fillRect(840 + k, 92, 4.4, 14);
       }
-      ctx.fillStyle = DAYLIGHT.quiet;
+      ctx.fillStyle = PAPER.quiet;
       ctx.textBaseline = 'middle';
       ctx.textAlign = 'right';
       ctx.fillText(fixed(low, 0), 832, 99);
@@ -131,7 +131,7 @@ function differenceFigure(from) {
   return {
     ...common(from), title: `Difference to ${watch?.take_name || 'the baseline'}, dB over Hz; ribbon: 95 % interval`,
     grid: Array.from({ length: rows }, (_, k) => Math.sqrt((watch?.low_hz[k] ?? 1) * (watch?.high_hz[k] ?? 1))),
-    curves: [{ name: from.session.channelName(from.channel), curve: { xs: [], mid: watch?.difference_db ?? [], low: edge(-1), high: edge(1) }, colour: DAYLIGHT.curves[0], dash: [] }],
+    curves: [{ name: from.session.channelName(from.channel), curve: { xs: [], mid: watch?.difference_db ?? [], low: edge(-1), high: edge(1) }, colour: PAPER.curves[0], dash: [] }],
     x: { range: [left, right], log: true, splits: decades(left, right), tick: frequencyTick },
     y: { range: [-most, most], splits: every([1, 2, 3, 6, 12, 24], 30)(-most, most, 410), tick: (v) => signed(v, 0) },
   };
