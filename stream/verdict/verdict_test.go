@@ -1,10 +1,7 @@
 package verdict
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -381,33 +378,6 @@ func TestTrustedBand(t *testing.T) {
 	if low, high = trustedBand(&c); low != 0 || high != 0 {
 		t.Errorf("%.1f…%.1f Hz, want none", low, high)
 	}
-}
-
-// table reads a reference table; an empty cell is NaN.
-func table(t *testing.T, name string) (rows []map[string]float64) {
-	t.Helper()
-	file, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	r := csv.NewReader(file)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil || len(all) < 2 {
-		t.Fatalf("%s: %v", name, err)
-	}
-	for _, line := range all[1:] {
-		row := map[string]float64{}
-		for i, cell := range line {
-			row[all[0][i]] = math.NaN()
-			if x, err := strconv.ParseFloat(cell, 64); err == nil {
-				row[all[0][i]] = x
-			}
-		}
-		rows = append(rows, row)
-	}
-	return rows
 }
 
 func TestHertz(t *testing.T) {
