@@ -508,6 +508,7 @@ const checkScreen = `(() => {
 		const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
 		if (own && parseFloat(s.fontSize) < 12) problems.push('"' + e.textContent + '" is ' + s.fontSize);
 		if (/auto|scroll/.test(s.overflowY) && e !== document.body && e.scrollHeight > e.clientHeight) problems.push(e.className + ' scrolls inside the page');
+		if (e.matches('input.text') && e.scrollWidth > e.clientWidth && e.clientWidth < 100) problems.push('"' + e.value + '" is cut to ' + e.clientWidth);
 		if (e.matches('button, summary, nav a') && !e.matches('.flag')) {
 			const box = e.getBoundingClientRect(), hit = getComputedStyle(e, '::after');
 			const high = Math.max(box.height, parseFloat(hit.height) || 0), wide = Math.max(box.width, parseFloat(hit.width) || 0);
