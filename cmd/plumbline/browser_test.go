@@ -458,7 +458,7 @@ func TestScreens(t *testing.T) {
 		for _, path := range []string{"/listen", "/align", "/show", "/rig"} {
 			t.Run(fmt.Sprintf("%dx%d%s", s.width, s.height, path), func(t *testing.T) {
 				p := open(t, d.url+path, s)
-				p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20`)
+				p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20 && document.querySelector('[data-testid="show-name"]')?.value !== ''`)
 				p.check(t, s)
 			})
 		}
@@ -508,7 +508,13 @@ const checkScreen = `(() => {
 		const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
 		if (own && parseFloat(s.fontSize) < 12) problems.push('"' + e.textContent + '" is ' + s.fontSize);
 		if (/auto|scroll/.test(s.overflowY) && e !== document.body && e.scrollHeight > e.clientHeight) problems.push(e.className + ' scrolls inside the page');
-		if (e.matches('input.text') && e.scrollWidth > e.clientWidth && e.clientWidth < 100) problems.push('"' + e.value + '" is cut to ' + e.clientWidth);
+		if (e.matches('input.text') && e.clientWidth < 100) {
+			const c = document.createElement('canvas').getContext('2d');
+			c.font = s.fontWeight + ' ' + s.fontSize + ' ' + s.fontFamily;
+			const need = c.measureText(e.value).width + parseFloat(s.paddingLeft) + parseFloat(s.paddingRight);
+			const has = e.getBoundingClientRect().width;
+			if (need > has) problems.push('"' + e.value + '" needs ' + need.toFixed(1) + ' and has ' + has.toFixed(1));
+		}
 		if (e.matches('button, summary, nav a') && !e.matches('.flag')) {
 			const box = e.getBoundingClientRect(), hit = getComputedStyle(e, '::after');
 			const high = Math.max(box.height, parseFloat(hit.height) || 0), wide = Math.max(box.width, parseFloat(hit.width) || 0);
