@@ -53,12 +53,13 @@ func opinionOf(x, y []float64) (o opinion) {
 	if len(list) > 0 {
 		o.delayMs = main.DelayMs
 	}
-	isAhead := len(list) > 0 && caution.IsAhead(main.DelayMs, main.DelaySDMs)
-	if len(list) == 0 || isAhead || caution.MayBeAhead(main.DelayMs) {
+	if caution.MayBeAhead(o.delayMs, main.DelaySDMs) {
 		back, any := find(y, x)
-		turned := len(any) > 0 && caution.IsAhead(-back.DelayMs, back.DelaySDMs) && (len(list) == 0 || isAhead || back.DelaySDMs < main.DelaySDMs)
+		if len(any) == 0 {
+			back.DelayMs = math.NaN()
+		}
 		switch {
-		case turned || isAhead:
+		case caution.TurnedRound(o.delayMs, main.DelaySDMs, back.DelayMs, back.DelaySDMs) || caution.IsAhead(o.delayMs, main.DelaySDMs):
 			o.codes = append(o.codes, caution.Swapped)
 			return o
 		case len(list) == 0:

@@ -276,7 +276,11 @@ func (m *lateness) judge(l *late, i, g int, averages float64) {
 	m.q[i] = l.tonal[g] * max(0, square/(sx*sx)-2*cross/sx+p.own) / room
 	m.noise[i] = p.own / (averages * room)
 	if m.even == nil {
-		m.q[i] = max(m.q[i], l.tonal[g]*p.nearer(xx, sx)/(nearerShare/hannBandwidth-p.own))
+		var near tapered
+		for k, u := range p.u {
+			near.add(u * (xx[k]/sx - 1))
+		}
+		m.q[i] = max(m.q[i], l.tonal[g]*near.sum()/(nearerShare/hannBandwidth-p.own))
 	}
 	m.late[i] = math.Inf(1)
 	if averages > lateAverages {
@@ -284,29 +288,25 @@ func (m *lateness) judge(l *late, i, g int, averages float64) {
 		m.late[i] = max(0, (sy-(sre*sre+sim*sim)/sx-noise)/sx)
 		if m.even != nil {
 			m.even[i] = l.trust.point(p, g, noise/sx, l.tonal[g])
-			m.even[i].uneven *= l.tonal[g]
-			m.even[i].variance *= l.tonal[g]
 		}
 	}
 }
 
-// nearer is Σ (w_k−u_k)² of weights w = u xx/sx, smoothed over neighbouring lines by
-// ¼, ½, ¼: what a cosine taper over the lags leaves of it.
-func (p *lines) nearer(xx []float64, sx float64) (square float64) {
-	var a, b float64
-	for k, u := range p.u {
-		c := u * (xx[k]/sx - 1)
-		v := a/4 + b/2 + c/4
-		square += v * v
-		a, b = b, c
-	}
-	return square + ends(a, b)
+// tapered is Σ (w_k−u_k)² of differences smoothed over neighbouring lines by ¼, ½, ¼,
+// which is what a cosine taper leaves of their lags; they are added line by line.
+type tapered struct{ square, before, last float64 }
+
+func (t *tapered) add(difference float64) {
+	v := t.before/4 + t.last/2 + difference/4
+	t.square += v * v
+	t.before, t.last = t.last, difference
 }
 
-// ends is what is left of such a sum after the last two, a and b.
-func ends(a, b float64) float64 {
-	v, w := a/4+b/2, b/4
-	return v*v + w*w
+// sum ends it.
+func (t *tapered) sum() float64 {
+	t.add(0)
+	t.add(0)
+	return t.square
 }
 
 // widen is 1/n of point i with late sound, given that without it, inverse, and

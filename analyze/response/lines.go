@@ -14,12 +14,12 @@ import "math"
 //	E|Ĥ−H|² = B' Σ v² ν + B σ² Σ (v−u)²
 //
 // with B' lines that tell the same noise. The second term is late's, or that of the
-// nearer lags where it is more, where σ² is how
-// lines spread about their own points, which is less than how they spread about all
-// points of a group. It is pooled over those: of the few lines that a point may rest
-// on, their mean leaves 1 − B Σ v² to spread. Lines above
-// noise count alike, whether the programme is strong there or weak; with no late
-// sound, or under noise, v is the plain mean by power, and the error the closed form.
+// nearer lags where it is more. There σ² is how lines spread about their own points,
+// which is less than how they spread about all points of a group, and is pooled over
+// those: of the few lines that a point may rest on, their mean leaves 1 − B Σ v² to
+// spread. Lines above noise count alike, whether the programme is strong there or weak;
+// with no late sound, or under noise, v is the plain mean by power, and the error the
+// closed form.
 // So the programme's own lines, which repeat themselves in late sound, bear no more
 // weight than others.
 type trust struct {
@@ -193,22 +193,13 @@ func (t *trust) point(p *lines, g int, noise, tonal float64) (e estimate) {
 	e.unexplained = late + noise
 	// The rest of the variance comes when it is known how lines spread about their
 	// points.
-	e.variance = lineBandwidth * off / (s * s)
-	e.uneven = hannBandwidth * max(uneven, t.nearer(p, s))
+	var near tapered
+	for k, u := range p.u {
+		near.add(u * (told[k].s/s - 1))
+	}
+	e.variance = tonal * lineBandwidth * off / (s * s)
+	e.uneven = tonal * hannBandwidth * max(uneven, near.sum()/nearerShare)
 	t.about[g] += hh/s - hr*hr - hi*hi
 	t.free[g] += max(0, 1-hannBandwidth*tonal*squares/(s*s))
 	return e
-}
-
-// nearer is lines.nearer for the weights of a point that are u s, of sum s.
-func (t *trust) nearer(p *lines, s float64) (square float64) {
-	told := t.told[p.first:][:len(p.u)]
-	var a, b float64
-	for k, u := range p.u {
-		c := u * (told[k].s/s - 1)
-		v := a/4 + b/2 + c/4
-		square += v * v
-		a, b = b, c
-	}
-	return (square + ends(a, b)) / nearerShare
 }

@@ -3,8 +3,10 @@ package offline
 import (
 	"context"
 	"fmt"
+	"math"
 	"runtime"
 
+	"plumbline/analyze/arrival"
 	"plumbline/analyze/caution"
 )
 
@@ -49,9 +51,8 @@ const swappedExcerptsS = 30
 // channels change their parts, which reaches further. The delay is then negative; ok
 // is false when nothing says so.
 func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdMs float64, ok bool, err error) {
-	main, any := found.Main()
-	isAhead := any && caution.IsAhead(main.DelayMs, main.DelaySDMs)
-	if any && !isAhead && !caution.MayBeAhead(main.DelayMs) {
+	main := mainOrNone(found)
+	if !caution.MayBeAhead(main.DelayMs, main.DelaySDMs) {
 		return 0, 0, false, nil
 	}
 	turned := rec
@@ -60,9 +61,17 @@ func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdM
 	if err != nil {
 		return 0, 0, false, fmt.Errorf("look for swapped channels: %w", err)
 	}
-	a, there := back[0].Main()
-	if there && caution.IsAhead(-a.DelayMs, a.DelaySDMs) && (!any || isAhead || a.DelaySDMs < main.DelaySDMs) {
+	if a := mainOrNone(back[0]); caution.TurnedRound(main.DelayMs, main.DelaySDMs, a.DelayMs, a.DelaySDMs) {
 		return -a.DelayMs, a.DelaySDMs, true, nil
 	}
-	return main.DelayMs, main.DelaySDMs, isAhead, nil
+	return main.DelayMs, main.DelaySDMs, caution.IsAhead(main.DelayMs, main.DelaySDMs), nil
+}
+
+// mainOrNone is the strongest arrival, with a delay of NaN for none.
+func mainOrNone(f Found) arrival.Arrival {
+	a, ok := f.Main()
+	if !ok {
+		a.DelayMs = math.NaN()
+	}
+	return a
 }
