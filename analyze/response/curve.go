@@ -2,6 +2,7 @@ package response
 
 import (
 	"math"
+	"math/cmplx"
 
 	"plumbline/analyze/statistics"
 )
@@ -29,12 +30,14 @@ func (s *Spectra) Curve(dst *Curve) {
 	for i := range n {
 		averages := s.EffectiveAverages[i]
 		dst.Threshold[i] = statistics.CoherenceThreshold(averages, FalseTrust)
-		re, im, xx := real(s.Gxy[i]), imag(s.Gxy[i]), s.Gxx[i]
-		square := (re*re + im*im) / (xx * xx) // |H1|²
-		if !(averages > 0 && xx > 0 && square > 0) || math.IsInf(square, 1) {
+		known, square := s.Known(i), 0.0
+		if known {
+			square = power(s.H(i))
+		}
+		if !(square > 0) || math.IsInf(square, 1) {
 			dst.MagnitudeDB[i], dst.MagnitudeLowDB[i], dst.MagnitudeHighDB[i] = nan, nan, nan
 			dst.PhaseDeg[i], dst.PhaseErrorDeg[i], dst.Coherence[i] = nan, 180, nan
-			if averages > 0 && xx > 0 {
+			if known {
 				dst.Coherence[i] = 0 // a microphone of exact zeros
 			}
 			continue
@@ -45,7 +48,7 @@ func (s *Spectra) Curve(dst *Curve) {
 		dst.MagnitudeDB[i] = db
 		dst.MagnitudeLowDB[i] = db + 20*math.Log10(max(0, 1-deviation))
 		dst.MagnitudeHighDB[i] = db + 20*math.Log10(1+deviation)
-		dst.PhaseDeg[i] = math.Atan2(im, re) * 180 / math.Pi
+		dst.PhaseDeg[i] = cmplx.Phase(s.Gxy[i]) * 180 / math.Pi
 		dst.PhaseErrorDeg[i] = 180
 		if deviation < 1 {
 			dst.PhaseErrorDeg[i] = math.Asin(deviation) * 180 / math.Pi

@@ -83,15 +83,15 @@ func smooth(dst, src *Spectra, fraction int, points []int) {
 		}
 		to[0] += w
 		to[1] += w * src.Gxx[i]
-		hr, hi := real(src.Gxy[i])/src.Gxx[i], imag(src.Gxy[i])/src.Gxx[i]
+		h := src.H(i)
 		y := src.Gyy[i] / src.Gxx[i]
 		variance := src.Variance(i)
 		if variance > 0 {
 			w *= usual[i] / (usual[i] + variance)
 		}
 		to[2] += w
-		to[3] += w * hr
-		to[4] += w * hi
+		to[3] += w * real(h)
+		to[4] += w * imag(h)
 		to[5] += w * y
 		to[6] += w * w
 		to[7] += w * w * variance
