@@ -37,8 +37,9 @@ func opinionOf(x, y []float64) (o opinion) {
 	}
 	cx, cy := append([]float64(nil), x...), append([]float64(nil), y...)
 	leak.Take(cx, cy)
+	var f *arrival.Finder
 	find := func(x, y []float64) (best arrival.Arrival, list []arrival.Arrival) {
-		f, _ := arrival.NewFinder(arrival.Config{SampleRateHz: 48000})
+		f, _ = arrival.NewFinder(arrival.Config{SampleRateHz: 48000})
 		f.Feed(x, y)
 		list, _ = f.Find(nil)
 		for i, a := range list {
@@ -49,17 +50,20 @@ func opinionOf(x, y []float64) (o opinion) {
 		return best, list
 	}
 	main, list := find(cx, cy)
+	several := f.Several() || f.PeriodS() > 0
 	o.delayMs = math.NaN()
 	if len(list) > 0 {
 		o.delayMs = main.DelayMs
 	}
-	if caution.MayBeAhead(o.delayMs, main.DelaySDMs) {
+	isAhead, late := len(list) > 0 && caution.IsAhead(main.DelayMs, main.DelaySDMs), len(list) > 0 && caution.IsLate(main.DelayMs)
+	if len(list) == 0 || isAhead || late {
 		back, any := find(y, x)
-		if len(any) == 0 {
-			back.DelayMs = math.NaN()
+		turned := !several && len(any) > 0 && caution.IsAhead(-back.DelayMs, back.DelaySDMs)
+		if turned && late {
+			turned = alike(y, x, back.DelayMs) > alike(x, y, main.DelayMs)+response.MoreAlike
 		}
 		switch {
-		case caution.TurnedRound(o.delayMs, main.DelaySDMs, back.DelayMs, back.DelaySDMs) || caution.IsAhead(o.delayMs, main.DelaySDMs):
+		case turned || isAhead:
 			o.codes = append(o.codes, caution.Swapped)
 			return o
 		case len(list) == 0:
@@ -90,6 +94,16 @@ func opinionOf(x, y []float64) (o opinion) {
 	o.sign = v.Sign
 	s.Curve(&o.curve)
 	return o
+}
+
+// alike is how alike two channels are at a delay, as offline.Ahead asks.
+func alike(x, y []float64, delayMs float64) float64 {
+	e, _ := response.NewEstimator(response.Config{SampleRateHz: 48000, Microphones: 1, Window: response.AlikeWindow, Overlap: 0.5, Averaging: response.Averaging{Mode: response.Infinite}})
+	e.SetDelay(0, delayMs/1000)
+	e.Feed(x, [][]float64{y})
+	var s response.Spectra
+	e.Spectra(0, &s)
+	return response.Alike(&s)
 }
 
 // spoil makes one of the takes that are not linear, leak or are swapped.

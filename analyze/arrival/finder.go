@@ -49,6 +49,7 @@ type Finder struct {
 	// repeating is the period of the reference, samples, as the last search found it;
 	// 0: it does not repeat itself exactly within the range.
 	repeating int
+	several   bool     // delays fit, as the last search found it
 	reason    struct { // why it cannot be told with that period, made once
 		repeating int
 		text      string
@@ -173,7 +174,7 @@ func (f *Finder) realign(from int64) (n int, u pulse, reason string) {
 
 // search looks for the arrivals in f.total.
 func (f *Finder) search() (n int, u pulse, reason string) {
-	f.repeating = 0
+	f.repeating, f.several = 0, false
 	switch x, y := f.total.silent(f.layout); {
 	case f.total.samples == 0:
 		return 0, u, "nothing was heard yet"
@@ -185,6 +186,7 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 		return 0, u, "the microphone is silent"
 	}
 	f.measureOwn(&f.total)
+	f.several = true
 	if f.tonal(&f.total) > 0.99 {
 		return 0, u, "the reference is a single tone, so that several delays fit"
 	}
@@ -200,7 +202,7 @@ func (f *Finder) search() (n int, u pulse, reason string) {
 			return 0, u, f.periodic()
 		}
 	}
-	f.lined = f.repeating > 0
+	f.lined, f.several = f.repeating > 0, false
 	f.correlate(&f.total, f.weights, f.known)
 	if f.total.averages() >= 4 {
 		// Later, shorter searches know which bands are worth listening to.
@@ -252,6 +254,10 @@ func (f *Finder) FindNewest(dst []Arrival, seconds float64) (list []Arrival, rea
 // last Find heard it; 0: not within the range. A delay is then one within a
 // period, the smallest that is not negative, and may be whole periods longer.
 func (f *Finder) PeriodS() float64 { return float64(f.repeating) / f.rate }
+
+// Several says that the last Find told no delay since the reference is so like itself,
+// later or earlier, that several fit.
+func (f *Finder) Several() bool { return f.several }
 
 // periodic is why a period in which no delay can be told has none.
 func (f *Finder) periodic() string {

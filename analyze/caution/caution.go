@@ -103,19 +103,9 @@ func IsAhead(delayMs, sdMs float64) bool {
 	return delayMs < -LeastAheadMs && !(-delayMs < 5*sdMs)
 }
 
-// MayBeAhead: is it worth a look with the channels turned round, when this is what was
-// found (NaN: nothing)? Over 34 m away it may be a note that comes again, while the
-// sound itself is ahead.
-func MayBeAhead(delayMs, sdMs float64) bool {
-	return math.IsNaN(delayMs) || IsAhead(delayMs, sdMs) || delayMs > 100
-}
-
-// TurnedRound: are the channels swapped, by what was found and what was found with them
-// turned round? NaN: nothing. Of two that are both heard later the better known is.
-func TurnedRound(delayMs, sdMs, turnedMs, turnedSDMs float64) bool {
-	nothing := math.IsNaN(delayMs) || IsAhead(delayMs, sdMs)
-	return IsAhead(-turnedMs, turnedSDMs) && (nothing || turnedSDMs < sdMs)
-}
+// IsLate: is a delay so long, over 34 m, that it may be a note that comes again, while
+// the sound itself is ahead?
+func IsLate(delayMs float64) bool { return delayMs > 100 }
 
 // WhyNoPolarity is why a microphone that is ahead has no polarity.
 const WhyNoPolarity = "the microphone hears the sound before the reference, so that this is no loudspeaker's response"

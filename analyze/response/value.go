@@ -70,6 +70,29 @@ func (s *Spectra) Trusted(k int, chance float64) bool {
 	return s.Known(k) && s.Coherence(k) > statistics.CoherenceThreshold(s.EffectiveAverages[k], chance)
 }
 
+const (
+	// AlikeWindow is long enough for a note and short enough that the next is another.
+	AlikeWindow = 4096
+	// MoreAlike is by how much more alike two channels have to be at another delay for
+	// that to be the true one.
+	MoreAlike = 0.05
+)
+
+// Alike is the mean coherence over log frequency, 0…1, of spectra with a fixed window:
+// how much of either channel is the other at that delay.
+func Alike(s *Spectra) float64 {
+	sum, all := 0.0, 0.0
+	for k := range s.FrequencyHz {
+		if w := s.weight(k); w > 0 && s.Known(k) {
+			sum, all = sum+w*s.Coherence(k), all+w
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return sum / all
+}
+
 // Turned is what may be set between a reference and a loudspeaker.
 type Turned struct {
 	DelayS float64 // later

@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -173,5 +174,31 @@ func TestSwappedNotesThatComeAgainAreNoLateArrival(t *testing.T) {
 	got := plumbline(t, "arrivals", path)
 	if !strings.Contains(got.stdout+got.stderr, "on channel 2 hears the sound 111.3") {
 		t.Errorf("%s%s", got.stdout, got.stderr)
+	}
+}
+
+// Two loudspeakers far away and a beat: a recording never says that the channels are
+// swapped, although one of the beats is a little before each one that is heard.
+func TestBeatsFromAfarAreNotSwapped(t *testing.T) {
+	const n, period = 10 * 48000, 24000
+	for seed := range uint64(6) {
+		r := rand.New(rand.NewPCG(seed, 1))
+		for name, wobble := range map[string]int{"exact": 0, "played": 1} {
+			x, hit := make([]float32, n), noise(900+seed, 4000, 0.3)
+			for at := 0; at < n-len(hit); at += period - wobble + r.IntN(2*wobble+1) {
+				for i, v := range hit {
+					x[at+i] += v * float32(math.Exp(-float64(i)/600))
+				}
+			}
+			d := 5000 + r.IntN(6000)
+			y := late(x, d, 0.5, noise(12+seed, n, 0.003))
+			for i, v := range late(x, d+60+r.IntN(400), 0.45, nil) {
+				y[i] += v
+			}
+			got := plumbline(t, "arrivals", record(t, "beats.wav", 48000, x, y))
+			if text := got.stdout + got.stderr; strings.Contains(text, "swapped") {
+				t.Errorf("%s, %d samples late: %s", name, d, text)
+			}
+		}
 	}
 }

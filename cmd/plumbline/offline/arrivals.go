@@ -27,6 +27,9 @@ type Found struct {
 	// PeriodS is after how long the reference repeats itself exactly; 0: not
 	// within the range. The delays are then within one period.
 	PeriodS float64
+	// Several: there is no arrival, since the reference is so like itself that several
+	// delays fit.
+	Several bool
 }
 
 // Main is the strongest arrival, the one to delay the reference to.
@@ -91,7 +94,7 @@ func Arrivals(ctx context.Context, rec Recording, cfg ArrivalsConfig) ([]Found, 
 	found := make([]Found, len(finders))
 	share(len(finders), workers, func(i int) {
 		found[i].Arrivals, found[i].Reason = finders[i].Find(nil)
-		found[i].PeriodS = finders[i].PeriodS()
+		found[i].PeriodS, found[i].Several = finders[i].PeriodS(), finders[i].Several()
 	})
 	return found, nil
 }

@@ -3,11 +3,10 @@ package offline
 import (
 	"context"
 	"fmt"
-	"math"
 	"runtime"
 
-	"plumbline/analyze/arrival"
 	"plumbline/analyze/caution"
+	"plumbline/analyze/response"
 )
 
 // inspectS is how much of a recording a worker looks at in one piece.
@@ -49,11 +48,14 @@ const swappedExcerptsS = 30
 // Ahead looks whether microphone i hears the sound before the reference does:
 // where nothing was found, or the strongest arrival is ahead or very late, the
 // channels change their parts, which reaches further. The delay is then negative; ok
-// is false when nothing says so.
+// is false when nothing says so. Of a reference of which several delays fit, nothing
+// can, since one of them is ahead; and what is very late has to be less alike.
 func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdMs float64, ok bool, err error) {
-	main := mainOrNone(found)
-	if !caution.MayBeAhead(main.DelayMs, main.DelaySDMs) {
-		return 0, 0, false, nil
+	main, any := found.Main()
+	isAhead := any && caution.IsAhead(main.DelayMs, main.DelaySDMs)
+	late := any && caution.IsLate(main.DelayMs)
+	if any && !isAhead && !late || found.Several || found.PeriodS > 0 {
+		return main.DelayMs, main.DelaySDMs, isAhead, nil
 	}
 	turned := rec
 	turned.Reference, turned.Microphones, turned.Leaks = rec.Microphones[i], []int{rec.Reference}, nil
@@ -61,17 +63,33 @@ func Ahead(ctx context.Context, rec Recording, i int, found Found) (delayMs, sdM
 	if err != nil {
 		return 0, 0, false, fmt.Errorf("look for swapped channels: %w", err)
 	}
-	if a := mainOrNone(back[0]); caution.TurnedRound(main.DelayMs, main.DelaySDMs, a.DelayMs, a.DelaySDMs) {
-		return -a.DelayMs, a.DelaySDMs, true, nil
+	a, there := back[0].Main()
+	if !there || !caution.IsAhead(-a.DelayMs, a.DelaySDMs) {
+		return main.DelayMs, main.DelaySDMs, isAhead, nil
 	}
-	return main.DelayMs, main.DelaySDMs, caution.IsAhead(main.DelayMs, main.DelaySDMs), nil
+	if late {
+		one := rec
+		one.Microphones, one.Leaks = rec.Microphones[i:i+1], nil
+		so, err := alike(ctx, one, main.DelayMs)
+		if err != nil {
+			return 0, 0, false, err
+		}
+		round, err := alike(ctx, turned, a.DelayMs)
+		if err != nil {
+			return 0, 0, false, err
+		}
+		if !(round > so+response.MoreAlike) {
+			return 0, 0, false, nil
+		}
+	}
+	return -a.DelayMs, a.DelaySDMs, true, nil
 }
 
-// mainOrNone is the strongest arrival, with a delay of NaN for none.
-func mainOrNone(f Found) arrival.Arrival {
-	a, ok := f.Main()
-	if !ok {
-		a.DelayMs = math.NaN()
+// alike is response.Alike of the channels of a recording with one microphone.
+func alike(ctx context.Context, rec Recording, delayMs float64) (float64, error) {
+	r, err := Response(ctx, rec, ResponseConfig{Window: response.AlikeWindow, Overlap: 0.5, DelayS: []float64{delayMs / 1000}})
+	if err != nil {
+		return 0, fmt.Errorf("look for swapped channels: %w", err)
 	}
-	return a
+	return response.Alike(&r.Spectra[0]), nil
 }
