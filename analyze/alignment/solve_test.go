@@ -323,36 +323,6 @@ func TestApply(t *testing.T) {
 	}
 }
 
-// Three loudspeakers: nobody has a negative delay, and all arrive together.
-func TestChain(t *testing.T) {
-	frequency := seattest.LogGrid(60, 16000, 48)
-	arrivals := []float64{20, 26, 13.5} // main, tower, fill
-	var takes [][]*response.Spectra
-	for i, ms := range arrivals {
-		gain := 1.0
-		if i == 2 {
-			gain = -1
-		}
-		path := seattest.Path{Copies: []seattest.Copy{{DelayMs: ms, Gain: gain}}}
-		takes = append(takes, []*response.Spectra{seattest.Exact(frequency, 30, path.Response)})
-	}
-	settings, results, err := Chain(takes, Config{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, want := range []Setting{{DelayMs: 6, Sign: 1}, {DelayMs: 0, Sign: 1}, {DelayMs: 12.5, Sign: -1}} {
-		if got := settings[i]; math.Abs(got.DelayMs-want.DelayMs) > 1e-3 || got.Sign != want.Sign {
-			t.Errorf("loudspeaker %d: %+v, want %+v", i, got, want)
-		}
-	}
-	if results[0] != nil || results[1] == nil {
-		t.Error("the main has no result of its own, the others have")
-	}
-	if _, _, err := Chain([][]*response.Spectra{takes[0], {nil}}, Config{}); err == nil {
-		t.Error("a missing take passed")
-	}
-}
-
 func TestWhatCannotBeAligned(t *testing.T) {
 	frequency := seattest.LogGrid(60, 16000, 48)
 	flat := seattest.Exact(frequency, 30, func(float64) complex128 { return 1 })

@@ -28,24 +28,6 @@ var pole1Hz, pole2Hz, pole3Hz, pole4Hz = func() (f1, f2, f3, f4 float64) {
 	return math.Sqrt((-b - root) / 2), fA * (3 - math.Sqrt(5)) / 2, fA * (3 + math.Sqrt(5)) / 2, math.Sqrt((-b + root) / 2)
 }()
 
-// GoalDB is the design goal of IEC 61672-1:2013 Annex E in dB re 1 kHz.
-func (w Weighting) GoalDB(frequencyHz float64) float64 {
-	return w.analogDB(frequencyHz) - w.analogDB(1000)
-}
-
-func (w Weighting) analogDB(f float64) float64 {
-	square := func(x float64) float64 { return x * x }
-	f2 := f * f
-	top := f2 * square(pole4Hz) / ((f2 + square(pole1Hz)) * (f2 + square(pole4Hz)))
-	switch w {
-	case C:
-		return 20 * math.Log10(top)
-	case A:
-		return 20 * math.Log10(top*f2/math.Sqrt((f2+square(pole2Hz))*(f2+square(pole3Hz))))
-	}
-	return 0
-}
-
 // zeroCutHz is where weighting Z ends below, a Butterworth high-pass of two poles:
 // what a converter adds of its own must not count, and at 10 Hz, from where the
 // standard wants it (IEC 61672-1:2013, 5.5.9 and Table 3, class 1 within +3.0 dB

@@ -49,7 +49,7 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 	var hz, weight [besidePoints]float64
 	var h [besidePoints]complex128
 	n := 0
-	each(s, nil, func(p point) {
+	each(s, func(p point) {
 		if p.hz < besideLowHz || p.hz > besideHighHz || n == besidePoints {
 			return
 		}

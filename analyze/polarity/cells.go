@@ -47,8 +47,8 @@ type point struct {
 	noise  float64 // variance of h by noise
 }
 
-// each calls f with the trusted points of s (b nil), or of the ratio b/s.
-func each(s, b *response.Spectra, f func(p point)) {
+// each calls f with the trusted points of s.
+func each(s *response.Spectra, f func(p point)) {
 	n := len(s.FrequencyHz)
 	for i, hz := range s.FrequencyHz {
 		if hz < cellHz(0)/1.12 || hz > cellHz(cellCount-1)*1.12 {
@@ -57,16 +57,6 @@ func each(s, b *response.Spectra, f func(p point)) {
 		h, noise, ok := transfer(s, i)
 		if !ok {
 			continue
-		}
-		if b != nil {
-			hb, nb, ok := transfer(b, i)
-			if !ok {
-				continue
-			}
-			r := hb / h
-			p := square(r)
-			noise = p * (nb/square(hb) + noise/square(h))
-			h = r
 		}
 		lo, hi := s.FrequencyHz[max(i-1, 0)], s.FrequencyHz[min(i+1, n-1)]
 		if lo <= 0 {
@@ -89,10 +79,10 @@ func transfer(s *response.Spectra, i int) (h complex128, noise float64, ok bool)
 
 // gather fills c from the trusted points, turned by delay seconds and, cell by
 // cell, by −phase.
-func (c *cells) gather(s, b *response.Spectra, delay float64, phase *[cellCount]float64) {
+func (c *cells) gather(s *response.Spectra, delay float64, phase *[cellCount]float64) {
 	*c = cells{first: cellCount, last: -1, delay: delay}
 	var total, power [cellCount]float64
-	each(s, b, func(p point) {
+	each(s, func(p point) {
 		k := cellOf(p.hz)
 		if k < 0 || k >= cellCount {
 			return

@@ -48,9 +48,9 @@ const highFromHz = 1600
 // is off by a millisecond leaves 0.6.
 const kept = 0.75
 
-// centre gathers s (or b/s) at the delay that is left in it: none, if the bands
+// centre gathers s at the delay that is left in it: none, if the bands
 // keep together as they are, otherwise where they do best.
-func centre(c *cells, s, b *response.Spectra) {
+func centre(c *cells, s *response.Spectra) {
 	together := func() (sum float64, n float64) {
 		for k := c.first; k <= c.last; k++ {
 			if c.level[k] > 0 {
@@ -60,14 +60,14 @@ func centre(c *cells, s, b *response.Spectra) {
 		}
 		return sum, n
 	}
-	c.gather(s, b, 0, nil)
+	c.gather(s, 0, nil)
 	sum, n := together()
 	if sum >= kept*n {
 		return
 	}
 	best, at := sum*1.2, 0.0
 	try := func(tau float64) {
-		c.gather(s, b, tau, nil)
+		c.gather(s, tau, nil)
 		if v, _ := together(); v > best {
 			best, at = v, tau
 		}
@@ -78,5 +78,5 @@ func centre(c *cells, s, b *response.Spectra) {
 	for i, middle := -8, at; i <= 8; i++ {
 		try(middle + float64(i)*12e-6)
 	}
-	c.gather(s, b, at, nil)
+	c.gather(s, at, nil)
 }

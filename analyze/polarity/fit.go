@@ -109,7 +109,7 @@ func (c *cells) solve(j task) fit {
 			common := j.ways[wi].logPrior - delay*delay/(2*j.sd*j.sd)
 			for t := range j.turns {
 				m := &j.turns[t]
-				odd := m.order == 1 || m.order == -1
+				odd := m.order == 1
 				low := odd && m.hz < twoWayHz
 				if low && j.ways[wi].topBox {
 					continue

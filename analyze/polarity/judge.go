@@ -49,7 +49,7 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 
 func (v *Verdict) judge(s *response.Spectra) {
 	var c cells
-	centre(&c, s, nil)
+	centre(&c, s)
 	v.DelayMs = 1000 * (s.DelayS + c.delay)
 	v.TrustedToHz, v.Crowded = 0, false
 	if c.last >= c.first {
@@ -65,14 +65,14 @@ func (v *Verdict) judge(s *response.Spectra) {
 		return
 	}
 	if v.Low {
-		v.Undecide("only low frequencies are played, where delay and sign look alike: compare it with its twin or with the main")
+		v.Undecide("only low frequencies are played, where delay and sign look alike: compare it with the main")
 		return
 	}
 	delay := c.delay + c.late()
 	v.DelayMs = 1000 * (s.DelayS + delay)
 	floor := cellOf(floorHz)
 	phase, slope := c.minimumPhase(0)
-	c.gather(s, nil, delay, &phase)
+	c.gather(s, delay, &phase)
 	var w ways
 	w.fill(&c, floor, &phase, slope)
 	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
@@ -80,7 +80,7 @@ func (v *Verdict) judge(s *response.Spectra) {
 		v.Undecide("the sound of the room hides the phase of the loudspeaker")
 		return
 	}
-	v.conclude(&c, &f, "the phase agrees with the reference", "the phase is turned over")
+	v.conclude(&c, &f)
 	// A delay that is off by more takes of the highs what it is the means of.
 	if v.Sign == 0 || math.Abs(c.delay) > besideOffS {
 		return
@@ -90,40 +90,6 @@ func (v *Verdict) judge(s *response.Spectra) {
 		v.Crowded = true
 	}
 }
-
-// Compare tells whether two loudspeakers of one kind, a and b, are wired the same
-// way round. Both spectra must be on one frequency grid.
-func Compare(a, b *response.Spectra) Verdict {
-	var v Verdict
-	CompareInto(&v, a, b)
-	return v
-}
-
-// CompareInto is Compare into dst, as JudgeInto is Judge.
-func CompareInto(dst *Verdict, a, b *response.Spectra) {
-	if len(a.FrequencyHz) != len(b.FrequencyHz) {
-		dst.Undecide("the two were measured on different frequency grids")
-		return
-	}
-	var c cells
-	centre(&c, a, b)
-	if c.octaves() < 1 {
-		dst.Undecide("too little of the band is trusted in both")
-		return
-	}
-	var plain [1]way
-	f := c.judge(task{turns: twinTurns, ways: plain[:], sd: twinSpread})
-	if f.score < alike {
-		dst.Undecide("the two differ too much to be compared")
-		return
-	}
-	dst.conclude(&c, &f, "the two agree in phase", "the two are of opposite phase")
-}
-
-// twinSpread is how far off the difference of two delays may be, standard
-// deviation in seconds: each was found in what its programme told best, and a box
-// delays low and high frequencies by different times.
-const twinSpread = 2e-4
 
 // alike is the mean agreement, −1…1, below which a response is not taken for that
 // of a box, nor two loudspeakers for ones of one kind.

@@ -89,59 +89,6 @@ func TestReversedHighDriverIsNamed(t *testing.T) {
 		"notch and turn at the crossover: values table of Linkwitz-Riley sums; own simulation", "named in %.0f %% of %.0f", share, float64(n))
 }
 
-// Two boxes of one kind at different places in different rooms.
-func TestCompareTwins(t *testing.T) {
-	n := 12
-	if truth.Thorough {
-		n = 200
-	}
-	type outcome struct {
-		v        polarity.Verdict
-		right    int
-		reversed bool
-		text     string
-	}
-	results := make([]outcome, n)
-	truth.Trials(n, func(i int) {
-		box := programme.RandomBox(programme.New(uint64(300000 + i)))
-		a := simulate(t, uint64(2*i), box, 4.9)
-		reversed := i%4 == 0
-		if reversed {
-			box.Crossover = programme.LinkwitzRiley4
-			a = simulate(t, uint64(2*i), box, 4.9)
-			box.HighReversed = true
-		}
-		b := simulate(t, uint64(2*i+1), box, 4.9)
-		results[i] = outcome{polarity.Compare(a.Spectra, b.Spectra), a.Sign * b.Sign, reversed, a.String() + " against " + b.String()}
-	})
-	undecided, wrong, named, faulty := 0, 0, 0, 0
-	for _, r := range results {
-		switch r.v.Sign {
-		case 0:
-			undecided++
-		case -r.right:
-			wrong++
-			t.Errorf("wrong with confidence %.4f: %s: %s", r.v.Confidence, r.text, r.v.Reason)
-		}
-		says := strings.Contains(r.v.Reason, "looks reversed")
-		if r.reversed {
-			faulty++
-			if says {
-				named++
-			}
-		} else if says {
-			t.Errorf("a sound twin is accused: %s: %s", r.text, r.v.Reason)
-		}
-	}
-	share := 100 * float64(undecided) / float64(n)
-	if share > 5 && undecided > 1 { // one of a dozen is chance
-		t.Errorf("%.1f %% undecided", share)
-	}
-	truth.Claim(t, "a box against its twin in another room: 0 wrong, at most 5 % undecided; reversed high-frequency driver named",
-		"own simulation", "%.0f wrong in %.0f, %.1f %% undecided; named %.0f of %.0f",
-		float64(wrong), float64(n), share, float64(named), float64(faulty))
-}
-
 // The trap: the highest peak of the impulse response of this box, a Linkwitz-Riley
 // crossover of 12 dB an octave, is of the other sign than the wiring.
 func TestHighestPeakIsNotTheWiring(t *testing.T) {

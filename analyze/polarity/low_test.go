@@ -70,21 +70,3 @@ func TestJudgeOfLowBoxesIsNeverWrong(t *testing.T) {
 	truth.Claim(t, "polarity of subwoofers and other low boxes in rooms on programme: 0 wrong; decided for ≥ 85 % of those that play above 700 Hz",
 		"own simulation; edges after Butterworth 1930, Linkwitz 1976", "%.0f wrong in %.0f, %.0f %% decided", float64(wrong), float64(n), share)
 }
-
-// Two subwoofers of one kind, in the open: what one by itself cannot tell, the other
-// one does.
-func TestCompareSubwoofers(t *testing.T) {
-	box := programme.Box{LowHz: 30, LowOrder: 4, LowQ: 0.7, HighHz: 90}
-	for _, sign := range []float64{1, -1} {
-		r := programme.New(7)
-		x := programme.Pink(r, 48000, 5*48000)
-		heard := func(g, delay float64) []float64 {
-			y := programme.Filter(x, 48000, func(f float64) complex128 { return complex(g, 0) * box.Response(f) })
-			return programme.AddPinkNoise(r, 48000, programme.Delay(y, 48000, delay), 20)
-		}
-		a, b := measure(t, x, heard(1, 0.012), 48000), measure(t, x, heard(sign, 0.0254), 48000)
-		if v := polarity.Compare(a, b); v.Sign != int(sign) || len(v.Bands) != 1 || v.Bands[0].Sign != v.Sign {
-			t.Errorf("%+g: %+v", sign, v)
-		}
-	}
-}

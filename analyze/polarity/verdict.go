@@ -51,8 +51,8 @@ const (
 
 // conclude turns a fit into words: which parts of the band are how, from where to
 // where, and what overall can be said.
-func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
-	turned := f.turns > 0.95 && (f.best.order == 1 || f.best.order == -1)
+func (v *Verdict) conclude(c *cells, f *fit) {
+	turned := f.turns > 0.95 && f.best.order == 1
 	v.bands(c, f, turned)
 	p, sign := f.overall()
 	lowest := v.lowestNamed()
@@ -72,9 +72,9 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 	var buffer [320]byte
 	b := buffer[:0]
 	if sign > 0 {
-		b = append(b, same...)
+		b = append(b, "the phase agrees with the reference"...)
 	} else {
-		b = append(b, opposite...)
+		b = append(b, "the phase is turned over"...)
 	}
 	b = append(b, " from "...)
 	b = appendHz(b, v.Bands[lowest].LowHz*halfCell)
@@ -85,10 +85,6 @@ func (v *Verdict) conclude(c *cells, f *fit, same, opposite string) {
 		b = append(b, "; above "...)
 		b = appendHz(b, f.best.hz)
 		b = append(b, " the sign turns: the high-frequency driver looks reversed"...)
-	case turned && f.best.order == -1:
-		b = append(b, "; above "...)
-		b = appendHz(b, f.best.hz)
-		b = append(b, " the sign turns without a dip: the two are not alike there"...)
 	case turned:
 		b = append(b, "; above "...)
 		b = appendHz(b, f.best.hz)

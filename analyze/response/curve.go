@@ -12,10 +12,9 @@ import (
 const FalseTrust = 0.01
 
 // Curve fills dst from s; dst's slices are reused when they are long enough.
-// The intervals are those of statistics.MagnitudeInterval and PhaseInterval,
-// the threshold is statistics.CoherenceThreshold at FalseTrust. The coherence
-// is the plain estimate, whose bias is about (1−γ²)²/EffectiveAverages;
-// statistics.UnbiasedCoherence takes it out.
+// The intervals are those of statistics.Deviation, the threshold is
+// statistics.CoherenceThreshold at FalseTrust. The coherence is the plain
+// estimate, whose bias is about (1−γ²)²/EffectiveAverages.
 func (s *Spectra) Curve(dst *Curve) {
 	n := len(s.FrequencyHz)
 	dst.FrequencyHz = append(dst.FrequencyHz[:0], s.FrequencyHz...)

@@ -10,9 +10,9 @@ import (
 	"plumbline/analyze/internal/truth"
 )
 
-// few are spectra of n averages of complex normal deviates, one path a point: of H = 1
-// with noise of that power re the reference.
-func few(r *rand.Rand, points, n int, noise float64) *Spectra {
+// few are spectra of n averages of complex normal deviates, one draw a point: of a path
+// of that gain, with noise of that power re the reference.
+func few(r *rand.Rand, points, n int, gain, noise float64) *Spectra {
 	normal := func() complex128 { return complex(r.NormFloat64(), r.NormFloat64()) / math.Sqrt2 }
 	s := &Spectra{SampleRateHz: 48000, Window: 4096}
 	for k := range points {
@@ -20,7 +20,7 @@ func few(r *rand.Rand, points, n int, noise float64) *Spectra {
 		var xy complex128
 		for range n {
 			x := normal()
-			y := x + complex(math.Sqrt(noise), 0)*normal()
+			y := complex(gain, 0)*x + complex(math.Sqrt(noise), 0)*normal()
 			xx, yy, xy = xx+power(x), yy+power(y), xy+cmplx.Conj(x)*y
 		}
 		m := float64(n)
@@ -38,7 +38,7 @@ func TestVarianceOfFewAverages(t *testing.T) {
 	const points, noise = 200000, 0.1
 	r := rand.New(rand.NewPCG(1, 10))
 	for n := 2; n <= 8; n++ {
-		s := few(r, points, n, noise)
+		s := few(r, points, n, 1, noise)
 		held := 0.0
 		var off, said float64
 		for k := range points {
@@ -64,7 +64,7 @@ func TestVarianceOfFewAverages(t *testing.T) {
 // the sum of the H, with the unexplained of both, and the fewer averages.
 func TestTurnAndAdd(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 10))
-	a, b := few(r, 50, 8, 0.1), few(r, 50, 6, 0.3)
+	a, b := few(r, 50, 8, 1, 0.1), few(r, 50, 6, 1, 0.3)
 	a.DelayS, b.DelayS = 0.010, 0.0125
 	var turned, sum Spectra
 	Turn(&turned, b, Turned{DelayS: 0.001, Sign: -1, GainDB: -6})

@@ -51,9 +51,6 @@ func NewStretches(rateHz float64) (*Stretches, error) {
 // to the next.
 func (s *Stretches) Frames() int { return s.size }
 
-// Reset forgets all stretches.
-func (s *Stretches) Reset() { s.list = s.list[:0] }
-
 // Add takes Frames samples of the reference, the middle of which lies atS seconds
 // from the start, and as many of the microphone, later by about the delay of the
 // path. Stretches are added in the order of time. It panics on other lengths.

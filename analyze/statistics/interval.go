@@ -7,28 +7,15 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Circle is the radius |Ĥ − H|/|Ĥ| that holds the true transfer function with
-// probability p, for the estimate H1 at estimated coherence g from n averages:
-//
-//	|Ĥ − H|² ≤ 2/(N−2) · F(2, N−2; p) · (1−g) Gyy/Gxx,  N = 2n
-//
-// (Bendat and Piersol, Random Data, 4th ed., ch. 9). Gyy/Gxx = |Ĥ|²/g, and the
-// quantile of F(2, d) has the closed form d/2·((1−p)^(−2/d) − 1). +Inf when
-// nothing is known.
-func Circle(g, n, p float64) float64 {
-	if !(n > 1) || !(g > 0) {
-		return math.Inf(1)
-	}
-	return math.Sqrt(math.Expm1(-math.Log1p(-p)/(n-1)) * max(0, 1-g) / g)
-}
-
 // Deviation is the half width of the 95 % interval of the part of Ĥ along, or
-// across, the true H, relative to |Ĥ|. The circle is that of Circle cut to one
-// of its two independent parts: Student's t with 2n−2 degrees of freedom
+// across, the true H, relative to |Ĥ|: Student's t with 2n−2 degrees of freedom
 //
 //	t(2n−2; 0.975) · sqrt((1−g) / (2(n−1) g))
 //
-// which the radius of the circle over-covers. +Inf when nothing is known, as
+// The circle of Bendat and Piersol (Random Data, 4th ed., ch. 9), 2/(N−2) ·
+// F(2, N−2; p) · (1−g) Gyy/Gxx with N = 2n, holds both parts at once, and so is too
+// wide for one. The interval of |H| is |Ĥ| (1 ± Deviation), and that of the phase
+// ±asin(Deviation), the part across being |Ĥ| times the sine. +Inf when nothing is known, as
 // with less than 1.25 averages.
 func Deviation(g, n float64) float64 {
 	t := student975(2*n - 2)
@@ -52,35 +39,6 @@ func AveragesFor(deviation, g float64) float64 {
 		n = max(2, (n+1+t*t*scale)/2)
 	}
 	return n
-}
-
-// MagnitudeInterval is the 95 % interval of |H| as factors of |Ĥ|: 1 ±
-// Deviation. low is 0 where the interval reaches zero, high +Inf where nothing
-// is known.
-func MagnitudeInterval(g, n float64) (low, high float64) {
-	d := Deviation(g, n)
-	return max(0, 1-d), 1 + d
-}
-
-// PhaseInterval is the half width of the 95 % interval of the phase in radians:
-// the part of Ĥ across the true H is |Ĥ|·sin of the error, so it is
-// asin(Deviation). π where nothing is known.
-func PhaseInterval(g, n float64) float64 {
-	d := Deviation(g, n)
-	if !(d < 1) {
-		return math.Pi
-	}
-	return math.Asin(d)
-}
-
-// SpectrumInterval is the interval of probability p of an averaged autospectrum
-// G as factors: N·G/chi²(N) at both ends, N = 2n (Bendat and Piersol, 8.163).
-func SpectrumInterval(n, p float64) (low, high float64) {
-	if !(n > 0) {
-		return 0, math.Inf(1)
-	}
-	chi := distuv.ChiSquared{K: 2 * n}
-	return 2 * n / chi.Quantile(1-(1-p)/2), 2 * n / chi.Quantile((1-p)/2)
 }
 
 // student975 is the 97.5 % quantile of Student's t with v degrees of freedom,

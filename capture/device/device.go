@@ -23,7 +23,7 @@ type Device struct {
 	index int // into PortAudio's list, valid until Terminate
 }
 
-// The rates a source may have, which Rates asks about.
+// The rates a source may have, which a refused one is told.
 const (
 	minRateHz = 44100
 	maxRateHz = 192000
@@ -33,20 +33,6 @@ var commonRatesHz = []int{44100, 48000, 88200, 96000, 176400, 192000}
 
 // List finds the devices that are there now.
 func List() ([]Device, error) { return list(system) }
-
-// Rates tells at which of the common rates, 44100…192000 Hz, the inputs of a
-// device can be opened. It asks the device itself, which takes a while with some.
-func Rates(id string) ([]int, error) {
-	if err := system.acquire(); err != nil {
-		return nil, err
-	}
-	defer system.release()
-	d, err := find(system, id, input)
-	if err != nil {
-		return nil, err
-	}
-	return rates(system, d, input, d.Inputs), nil
-}
 
 func list(h host) ([]Device, error) {
 	if err := h.acquire(); err != nil {

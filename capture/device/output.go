@@ -77,9 +77,6 @@ func openOutput(h host, cfg OutputConfig) (*Output, error) {
 	return o, st.close()
 }
 
-// Channels is the number of samples in a frame of Play's blocks.
-func (o *Output) Channels() int { return o.params.channels }
-
 // SampleRateHz is the rate at which Play's blocks are played.
 func (o *Output) SampleRateHz() int { return o.params.rateHz }
 

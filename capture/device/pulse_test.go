@@ -336,10 +336,6 @@ func TestPulseListsAndIsQuiet(t *testing.T) {
 	if noise, _ := os.ReadFile(stderr); len(noise) > 0 {
 		t.Errorf("the libraries' chatter came through: %.200s", noise)
 	}
-	rates, err := Rates(pulsetest.DeviceID)
-	if err != nil || len(rates) == 0 {
-		t.Errorf("rates %v, %v", rates, err)
-	}
 	_, err = Open(Config{ID: "alsa/nothing"})
 	if err == nil || !strings.Contains(err.Error(), pulsetest.DeviceID) {
 		t.Errorf("the error does not list what is there: %v", err)

@@ -26,39 +26,6 @@ func (c Chirp) At(seconds float64) float64 {
 	return math.Sin(2 * math.Pi * c.LowHz * l * math.Expm1(seconds/l))
 }
 
-// AdvanceS is how long before the linear response the distortion product of an
-// order appears after deconvolution: L ln(order).
-func (c Chirp) AdvanceS(order int) float64 { return c.TimeConstantS() * math.Log(float64(order)) }
-
-// Samples is the sweep at a sample rate, peak 1.
-func (c Chirp) Samples(rateHz int) []float64 {
-	x := make([]float64, int(math.Round(c.DurationS*float64(rateHz))))
-	for i := range x {
-		x[i] = c.At(float64(i) / float64(rateHz))
-	}
-	return x
-}
-
-// Inverse is the filter that turns the sweep into a pulse: the sweep backwards,
-// 6.02 dB down for each octave towards the low end, scaled so that the pulse
-// has unit height. Of the full convolution of N with N samples the linear
-// response begins at sample N−1.
-func (c Chirp) Inverse(rateHz int) []float64 {
-	x := c.Samples(rateHz)
-	n := len(x)
-	l := c.TimeConstantS() * float64(rateHz)
-	inv := make([]float64, n)
-	sum := 0.0
-	for i := range inv {
-		inv[i] = x[n-1-i] * math.Exp(-float64(i)/l)
-		sum += inv[i] * x[n-1-i]
-	}
-	for i := range inv {
-		inv[i] /= sum
-	}
-	return inv
-}
-
 // sweep makes the samples of a sweep of unit RMS with its ends faded.
 func (c Config) sweep() func() float64 {
 	rate := float64(c.SampleRateHz)

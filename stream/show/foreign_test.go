@@ -67,7 +67,7 @@ func TestForeignSchemasAreRefused(t *testing.T) {
 		})
 	}
 	// And shows of every version that ever was are our own.
-	for v := 1; v <= Version(); v++ {
+	for v := 1; v <= len(migrations); v++ {
 		path := filepath.Join(t.TempDir(), "x.show")
 		doctor(t, path, fmt.Sprint("PRAGMA application_id = ", applicationID))
 		db := must(sql.Open("sqlite", path))(t)

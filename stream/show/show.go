@@ -37,9 +37,6 @@ var migrations = func() (steps []string) {
 	}
 }()
 
-// Version is the version of the schema this program writes.
-func Version() int { return len(migrations) }
-
 // Extension is that of a show's file.
 const Extension = ".show"
 

@@ -136,6 +136,9 @@ func (s *rigSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp 
 	}
 }
 
+// Underruns implements survey.Session: the virtual rig is never late.
+func (s *rigSession) Underruns() uint64 { return 0 }
+
 // Release implements survey.Session.
 func (s *rigSession) Release() error {
 	defer func() {

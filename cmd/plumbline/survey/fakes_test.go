@@ -35,6 +35,7 @@ type world struct {
 	noise float64 // RMS of each microphone
 
 	mu         sync.Mutex
+	underruns  uint64
 	playing    []string
 	ramp       Ramp
 	since      time.Time
@@ -163,6 +164,8 @@ func (w *world) Claim(string) (Session, error) {
 	w.claimed++
 	return w, nil
 }
+
+func (w *world) Underruns() uint64 { return w.underruns }
 
 func (w *world) Release() error {
 	w.mu.Lock()

@@ -58,15 +58,21 @@ func (o *Output) Plays(all []show.Loudspeaker) (names []string, reason string) {
 }
 
 // Claim implements Player.
-func (o *Output) Claim(string) (Session, error) { return outputSession{o.cfg}, nil }
+func (o *Output) Claim(string) (Session, error) { return &outputSession{cfg: o.cfg}, nil }
 
-type outputSession struct{ cfg OutputConfig }
+type outputSession struct {
+	cfg       OutputConfig
+	underruns uint64
+}
+
+// Underruns implements Session.
+func (s *outputSession) Underruns() uint64 { return s.underruns }
 
 // Release implements Session: between steps nothing plays.
-func (outputSession) Release() error { return nil }
+func (*outputSession) Release() error { return nil }
 
 // Play implements Session.
-func (s outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error {
+func (s *outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error {
 	channels := max(2, s.cfg.Loopback)
 	var use []int
 	if s.cfg.Loopback > 0 {
@@ -89,6 +95,7 @@ func (s outputSession) Play(ctx context.Context, playing []show.Loudspeaker, ram
 	if err != nil {
 		return err
 	}
+	defer func() { s.underruns += out.Underruns() }()
 	return out.Play(ctx, func(block []float32) {
 		if noise.at == 0 {
 			begun()

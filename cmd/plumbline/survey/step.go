@@ -24,6 +24,9 @@ func (s *Surveyor) perform(j *job) (err error) {
 		if e := session.Release(); e != nil && err == nil {
 			err = fmt.Errorf("the output was not put back: %w", e)
 		}
+		if n := session.Underruns(); n > 0 {
+			s.log.Warn("the output ran dry, which is heard as clicks", "times", n)
+		}
 	}()
 	for i := 0; i < len(j.steps); {
 		heard, err := s.sound(j, i, session)

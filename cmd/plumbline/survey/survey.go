@@ -55,6 +55,8 @@ type Session interface {
 	// Play sounds through these loudspeakers only, along the ramp, until ctx is
 	// done; it calls begun, once, when the ramp begins. It returns in silence.
 	Play(ctx context.Context, playing []show.Loudspeaker, ramp Ramp, begun func()) error
+	// Underruns counts how often the output ran dry, each time a click, since the claim.
+	Underruns() uint64
 	// Release puts back what was before.
 	Release() error
 }

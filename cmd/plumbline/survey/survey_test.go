@@ -97,6 +97,7 @@ func TestLogOfASurvey(t *testing.T) {
 		var log bytes.Buffer
 		inBubble(t, nil, func(t *testing.T, b *stage) {
 			b.s.log = slog.New(slog.NewTextHandler(&log, nil))
+			b.underruns = 2
 			if err := b.start(t, nil); err != nil {
 				t.Fatal(err)
 			}
@@ -106,7 +107,7 @@ func TestLogOfASurvey(t *testing.T) {
 			b.until(t, "the end", isOver)
 			b.end()
 		})
-		if text := log.String(); !strings.Contains(text, want) || strings.Contains(text, "nil") {
+		if text := log.String(); !strings.Contains(text, want) || !strings.Contains(text, "ran dry, which is heard as clicks\" times=2") || strings.Contains(text, "nil") {
 			t.Errorf("%s: %s", end, text)
 		}
 	}
