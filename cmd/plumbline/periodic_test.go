@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -51,9 +52,7 @@ func narrow(name string) []float32 {
 // What repeats itself is told, with the delay within a period where one can be
 // known; tones, odd harmonics and hum have none, nor curve nor polarity.
 func TestProgrammeThatRepeatsItself(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	for name, want := range map[string]struct {
 		codes, words string
 		ms           float64 // NaN: none
@@ -110,9 +109,7 @@ func TestProgrammeThatRepeatsItself(t *testing.T) {
 // With a delay that is set by hand there is a curve of the lines there are, and
 // nothing between them.
 func TestNothingBetweenTheLines(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	for name, on := range map[string]func(hz float64) bool{
 		"tones": func(hz float64) bool {
 			return slices.ContainsFunc([]float64{110, 523, 1319, 4186}, func(tone float64) bool { return math.Abs(hz/tone-1) < 0.2 })

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/taketest"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -147,9 +148,7 @@ func (s *restless) wrong(k *taketest.Take, got, truth *told) (out []string) {
 // A take whose path moves, whose samples are lost or whose gain changes is marked, and
 // what is told of it is right: followed, or of the part that stood still.
 func TestTakesThatDidNotStandStill(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	const rateHz, seconds = 48000, 15
 	takes, first := 4, uint64(160)
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
@@ -199,9 +198,7 @@ func TestTakesThatDidNotStandStill(t *testing.T) {
 
 // A clean take is hardly ever marked, with whatever caution.
 func TestCleanTakesAreNotMarked(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	const rateHz, seconds = 48000, 15
 	takes, first := 2, uint64(700)
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
@@ -227,9 +224,7 @@ func TestCleanTakesAreNotMarked(t *testing.T) {
 // Samples lost half way are no second loudspeaker 10 ms away: arrivals lists what it
 // lists of the take without the loss, at the same times.
 func TestLostSamplesAreNoSecondLoudspeaker(t *testing.T) {
-	if underRace {
-		t.Skip("pure computation, over and over: minutes under the race detector")
-	}
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
 	k := taketest.Random(9, 48000, 9) // pink noise
 	list := func(y []float64) (delays []float64, codes string) {
 		path := record(t, "take.wav", 48000, single(k.X), single(y))

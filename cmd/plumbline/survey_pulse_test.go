@@ -20,12 +20,12 @@ import (
 	"plumbline/stream/wire"
 )
 
-// TestSurveyOfRealSound: the program plays its test signal through PortAudio on
+// TestSurveyOfRealSoundInRealTime: the program plays its test signal through PortAudio on
 // the loudspeakers' channels and on the loopback, and surveys what comes back.
 // The cable has no delay and no gain: main and its twin, on one channel, must be
 // in step, at the level that was asked for; a loudspeaker on another channel is
 // not heard.
-func TestSurveyOfRealSound(t *testing.T) {
+func TestSurveyOfRealSoundInRealTime(t *testing.T) {
 	pulsetest.Start(t, pulsetest.Config{Channels: 2})
 	file := filepath.Join(t.TempDir(), "hall.show")
 	x, err := show.New(file, "hall")

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream"
 	"plumbline/stream/wire"
 )
@@ -14,9 +15,7 @@ import (
 // said makes a test of both: with the rig's own word that something was changed,
 // and without, as on a device.
 func said(t *testing.T, visit func(t *testing.T, unmarked bool)) {
-	if underRace {
-		t.Skip("as many goroutines as in TestDemoReferenceStops, and minutes of sound")
-	}
+	raced.NotFor(t, "as many goroutines as in TestDemoReferenceStops, and minutes of sound")
 	t.Run("said", func(t *testing.T) { visit(t, false) })
 	t.Run("unsaid", func(t *testing.T) { visit(t, true) })
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -17,9 +18,7 @@ import (
 // to be the same in which it plays, unless it is listed as an arrival of its own and the
 // verdict says which one it is about; nor is anything told to be opposite that is not.
 func TestDemoFillBesideTheMain(t *testing.T) {
-	if underRace {
-		t.Skip("as many goroutines as in TestDemoReferenceStops, and minutes of sound")
-	}
+	raced.NotFor(t, "as many goroutines as in TestDemoReferenceStops, and minutes of sound")
 	offsets := []float64{-0.3, -0.1, 0.25}
 	if thorough {
 		offsets = offsets[:0]

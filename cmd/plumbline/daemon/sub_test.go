@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -29,9 +30,7 @@ func mainAndSub() rig.Scene {
 // plays, the time to go is a time, the takes are kept; and the sentence about
 // the sub agrees with what the plan does to it.
 func TestSurveyOfASub(t *testing.T) {
-	if underRace {
-		t.Skip("it is about numbers: what runs at once is raced by TestSurveyPlanDialVerify")
-	}
+	raced.NotFor(t, "it is about numbers: what runs at once is raced by TestSurveyPlanDialVerify")
 	t.Parallel()
 	h := newHall(t, mainAndSub())
 	w := h.walk()

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -208,9 +209,7 @@ func (a *audience) harmless(what string) {
 // On the demo's rig, with takes of each box and a baseline: a microphone that is
 // nudged, warmer air, muting and surveys accuse nobody; a box turned over does.
 func TestTheWatchAccusesNobodyWithoutAFault(t *testing.T) {
-	if underRace {
-		t.Skip("a minute of sound takes too long; what runs beside each other here does in the tests of watching and of surveys")
-	}
+	raced.NotFor(t, "a minute of sound takes too long; what runs beside each other here does in the tests of watching and of surveys")
 	scene := rig.Demo()
 	a := watchedRig(t, scene)
 	a.play(4)

@@ -12,6 +12,7 @@ import (
 	"plumbline/analyze/response"
 	"plumbline/capture/leak"
 	"plumbline/capture/wavfile"
+	"plumbline/cmd/plumbline/raced"
 )
 
 func TestMain(m *testing.M) { leak.Main(m) }
@@ -74,6 +75,7 @@ func TestCoresMakeNoDifference(t *testing.T) {
 // Cut into stretches or fed in one piece: the same segments, so the same sums
 // but for the order in which they are added.
 func TestStretchesAddUpToTheWhole(t *testing.T) {
+	raced.NotFor(t, "it is about numbers: TestCoresMakeNoDifference has the workers")
 	const tolerance = 1e-9
 	rec := recording(t, 25)
 	for _, window := range []int{0, 8192} {

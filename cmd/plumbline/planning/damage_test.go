@@ -9,12 +9,14 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
 // A take on a bad sector: its seat is left out and the reasons say which take it
 // was; the other seats are planned for. A damaged take of both is predicted.
 func TestADamagedTakeLeavesTheOthers(t *testing.T) {
+	raced.NotFor(t, "nothing here runs beside anything")
 	d := newDesk(t, nil)
 	var spoiled []path
 	for i, name := range []string{"row 3", "row 8", "row 13"} {

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/response"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -67,6 +68,7 @@ func pageOf(a, b, both *response.Spectra, fraction float64) (page drawnAt) {
 // yields without noise 93…97 % of the time, as fine as they come and smoothed,
 // over the band of both loudspeakers.
 func TestRibbonsCover(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	const window, trials, frames = 4096, 30, 1 << 16
 	// Firsts and a reflection each; B 29 samples later than A.
 	a, b := []float64{0: 0.5, 60: 0.2}, []float64{29: 0.4, 100: -0.15}

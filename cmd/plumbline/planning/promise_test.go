@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -31,6 +32,7 @@ func (d *desk) randomSeats(rng *rand.Rand, n int) {
 // What a plan's sentence says is what stands in the table: over many random plans
 // the numbers that it is made of are those of the seats, on one scale.
 func TestPromiseIsOnTheScaleOfTheSeats(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	const rooms = 12
 	lost, worth := 0, 0
 	for seed := range uint64(rooms) {
@@ -106,6 +108,7 @@ func TestPromiseIsOnTheScaleOfTheSeats(t *testing.T) {
 // today is what is in force: the ledger, the level and the efficiency are those that
 // were promised, and nothing more is to be gained.
 func TestTodayIsWhatIsInForce(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	for name, dials := range map[string]map[string]wire.Dial{"rig": known(), "processor": nil} {
 		t.Run(name, func(t *testing.T) {
 			d := newDesk(t, dials)

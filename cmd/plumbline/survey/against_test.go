@@ -7,12 +7,14 @@ import (
 	"testing"
 
 	"plumbline/analyze/taketest"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
 // A take says what is wrong with it: a path that did not stand still, crosstalk, a
 // limiter, peaks that are cut off, channels that are swapped.
 func TestTakeSaysWhatIsWrong(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	const rate = 48000
 	k := taketest.Random(9, rate, 9) // pink noise
 	noise := make([]float64, len(k.Y))

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/watch"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
@@ -281,6 +282,7 @@ func report(t *testing.T, l *trials, found func(sort string, n *tally) (claim, f
 
 // One hall always, 300 with make watch-day.
 func TestWhatIsNobodysFaultAccusesNobody(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	n := 1
 	if long {
 		n = 300
@@ -293,7 +295,7 @@ func TestWhatIsNobodysFaultAccusesNobody(t *testing.T) {
 			return
 		}
 		for k, draw := range harmless {
-			if !long && k > 2 || long && k != i%len(harmless) || underRace && k > 0 {
+			if !long && k > 2 || long && k != i%len(harmless) {
 				continue
 			}
 			length := lasts(i / len(harmless))
@@ -317,6 +319,7 @@ func TestWhatIsNobodysFaultAccusesNobody(t *testing.T) {
 // In the same halls all faults are found and named: silence is not bought with
 // blindness. Three of them always, 160 with make watch-day.
 func TestFaultsAreFoundInTheSameHalls(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	n := 1
 	if long {
 		n = 160
@@ -329,7 +332,7 @@ func TestFaultsAreFoundInTheSameHalls(t *testing.T) {
 			return
 		}
 		for k, draw := range faults {
-			if !long && k != 0 && k != 3 && k != 4 || long && k != i%len(faults) || underRace && k > 0 {
+			if !long && k != 0 && k != 3 && k != 4 || long && k != i%len(faults) {
 				continue
 			}
 			l.judge(t, fmt.Sprintf("stage %d", seed), s, w, draw(s, s.rng.IntN(len(s.paths))), lasts(i/len(faults)))
@@ -352,9 +355,7 @@ func TestFaultsAreFoundAfterSomethingElse(t *testing.T) {
 	if long {
 		n = 96
 	}
-	if underRace {
-		t.Skip("nothing here runs beside anything")
-	}
+	raced.NotFor(t, "nothing here runs beside anything")
 	var mu sync.Mutex
 	found, named, accused := 0, 0, 0
 	each(n, func(i int) {
@@ -400,9 +401,7 @@ func TestAFaultThatIsSoonOverIsNothingNew(t *testing.T) {
 	if long {
 		n = 96
 	}
-	if underRace {
-		t.Skip("nothing here runs beside anything")
-	}
+	raced.NotFor(t, "nothing here runs beside anything")
 	var mu sync.Mutex
 	trials, told, anew, unhealed := 0, 0, 0, 0
 	each(n, func(i int) {

@@ -14,6 +14,7 @@ import (
 	"plumbline/analyze/watch"
 	"plumbline/capture"
 	"plumbline/capture/leak"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -208,6 +209,7 @@ func (p *place) event(h *hall, withinS float64) wire.Event {
 func listens(w wire.Watch) bool { return w.State == wire.WatchListens }
 
 func TestAFlippedFillIsToldByName(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	p := newPlace(t)
 	h := newHall(1)
 	alone := func(main, fill float64) *hall { a := newHall(2); a.main, a.fill = main, fill; return a }
@@ -280,6 +282,7 @@ func TestPartsWithoutTakesOfEachAlone(t *testing.T) {
 // Without takes of each alone a loudspeaker that dies is not called softer: its
 // arrival is gone, and the other's is not.
 func TestADeadLoudspeakerIsNotSofter(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	p := newPlace(t)
 	h := newHall(1)
 	baseline := p.take(h, 16, nil, "main", "fill")

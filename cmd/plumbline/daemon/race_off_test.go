@@ -1,6 +1,0 @@
-//go:build !race
-
-package daemon
-
-// underRace: times mean something.
-const underRace = false

@@ -1,6 +1,0 @@
-//go:build !race
-
-package main
-
-// underRace: times mean something.
-const underRace = false

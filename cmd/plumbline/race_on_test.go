@@ -1,7 +1,0 @@
-//go:build race
-
-package main
-
-// underRace: the race detector slows the analysis by an order of magnitude, so
-// that a machine may not keep up with the sound, and times mean nothing.
-const underRace = true

@@ -1,6 +1,0 @@
-//go:build !race
-
-package watching
-
-// underRace: all of it.
-const underRace = false
