@@ -1,7 +1,7 @@
 # make demo   sets up, builds and runs plumbline on a virtual rig
 # make test   sets up, checks the source and runs all tests
 
-.PHONY: help demo build test check bench truth watch-day clean
+.PHONY: help demo build test check bench fuzz mutants truth watch-day clean
 
 help: ## say what can be made
 	@awk -F": .*## |## " '/^[a-z-]+:.*## / { split($$1, t, ":"); printf "  make %-10s %s\n", t[1], $$2 }' Makefile
@@ -23,9 +23,17 @@ test: ## set up, check the source, run all tests
 check: ## format, vet, static checks, types of the pages
 	@.ci/check
 
-bench: ## benchmarks, and `response` beside the same calculation in scipy
+bench: ## benchmarks beside the stored run of this machine (KEEP=1 stores this one), and `response` beside scipy
 	@.ci/setup bench
 	@.ci/bench
+
+fuzz: ## every fuzz target for a minute
+	@.ci/setup build
+	@.ci/fuzz
+
+mutants: ## change the code in many places and see which changes no test notices (PART=k/n: one part in n; hours)
+	@.ci/setup test
+	@go run ./.ci/mutants $(PART)
 
 truth: ## the long statistical proofs; rewrites their table in testdata/PROOFS.md
 	@.ci/prove truth PLUMBLINE_TRUTH ./analyze/... ./stream/... ./cmd/plumbline ./cmd/plumbline/planning ./cmd/plumbline/daemon

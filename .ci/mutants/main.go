@@ -1,0 +1,259 @@
+// Command mutants changes the code in many places, one at a time (a sign, a comparison, a
+// step), and runs the tests of the package that holds it: what no test notices is said,
+// and the table of testdata/MUTANTS.md is written anew.
+//
+//	go run ./.ci/mutants [k/n]
+//
+// k/n takes one part in n of the files, chosen by a hash of their names. What was found
+// of a package is kept under build/mutants until the package changes, so that a run may
+// be broken off and gone on with.
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"hash/crc32"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+)
+
+const (
+	tool    = "github.com/go-gremlins/gremlins/cmd/gremlins@v0.6.0"
+	table   = "testdata/MUTANTS.md"
+	reasons = "testdata/mutants.txt"
+	kept    = "build/mutants"
+)
+
+// Packages whose tests are the program's own, minutes each: what they hold is driven by
+// hand and by pages, and no change of theirs could be tried in a day.
+var without = []string{"cmd/plumbline", "cmd/plumbline/daemon"}
+
+type mutation struct {
+	Line   int    `json:"line"`
+	Column int    `json:"column"`
+	Type   string `json:"type"`
+	Status string `json:"status"`
+}
+
+type outcome struct {
+	Files []struct {
+		Name      string     `json:"file_name"`
+		Mutations []mutation `json:"mutations"`
+	} `json:"files"`
+}
+
+func main() {
+	if err := run(os.Args[1:]); err != nil {
+		fmt.Fprintln(os.Stderr, "mutants:", err)
+		os.Exit(1)
+	}
+}
+
+func run(args []string) error {
+	k, n := uint32(1), uint32(1)
+	if len(args) > 0 {
+		if _, err := fmt.Sscanf(args[0], "%d/%d", &k, &n); err != nil || k < 1 || k > n {
+			return fmt.Errorf("%q is no part: say 1/10 for the first of ten", args[0])
+		}
+	}
+	bin, err := os.MkdirTemp("", "mutants")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(bin)
+	install := exec.Command("go", "install", tool)
+	install.Env = append(os.Environ(), "GOBIN="+bin)
+	if out, err := install.CombinedOutput(); err != nil {
+		return fmt.Errorf("%s: %w\n%s", tool, err, out)
+	}
+	if err := os.MkdirAll(kept, 0o755); err != nil {
+		return err
+	}
+	packages, err := lines("go", "list", "-f", `{{if .TestGoFiles}}{{.Dir}}{{else if .XTestGoFiles}}{{.Dir}}{{end}}`,
+		"./analyze/...", "./capture/...", "./stream/...", "./cmd/...")
+	if err != nil {
+		return err
+	}
+	root, err := os.Getwd()
+	if err != nil {
+		return err
+	}
+	known, err := readReasons()
+	if err != nil {
+		return err
+	}
+	var r report
+	for _, dir := range packages {
+		pkg, err := filepath.Rel(root, dir)
+		if err != nil || dir == "" || slices.Contains(without, pkg) {
+			continue
+		}
+		o, err := mutate(filepath.Join(bin, "gremlins"), pkg, k, n)
+		if err != nil {
+			return err
+		}
+		if o != nil {
+			r.add(pkg, o, known)
+		}
+	}
+	return r.write(k, n)
+}
+
+// mutate runs the tool over the files of a package that belong to the part; nil: none does.
+func mutate(gremlins, pkg string, k, n uint32) (*outcome, error) {
+	files, err := filepath.Glob(filepath.Join(pkg, "*.go"))
+	if err != nil {
+		return nil, err
+	}
+	var content []byte
+	var skip []string
+	chosen := 0
+	for _, name := range files {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return nil, err
+		}
+		content = append(content, data...)
+		switch {
+		case strings.HasSuffix(name, "_test.go"):
+		case crc32.ChecksumIEEE([]byte(filepath.ToSlash(name)))%n == k-1:
+			chosen++
+		default:
+			skip = append(skip, "-E", "(^|/)"+regexp.QuoteMeta(filepath.Base(name))+"$")
+		}
+	}
+	if chosen == 0 {
+		return nil, nil
+	}
+	result := filepath.Join(kept, fmt.Sprintf("%s-%d-%d-%08x.json", strings.ReplaceAll(pkg, "/", "_"), k, n, crc32.ChecksumIEEE(content)))
+	if _, err := os.Stat(result); err != nil {
+		fmt.Printf("mutants: %s, %d files\n", pkg, chosen)
+		args := append([]string{"unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "15", "-o", result + ".part"}, skip...)
+		cmd := exec.Command(gremlins, append(args, "./"+pkg)...)
+		if out, err := cmd.CombinedOutput(); err != nil {
+			return nil, fmt.Errorf("%s: %w\n%s", pkg, err, out)
+		}
+		if _, err := os.Stat(result + ".part"); err != nil { // nothing to change
+			return nil, nil
+		}
+		if err := os.Rename(result+".part", result); err != nil {
+			return nil, err
+		}
+	}
+	data, err := os.ReadFile(result)
+	if err != nil {
+		return nil, err
+	}
+	var o outcome
+	if err := json.Unmarshal(data, &o); err != nil {
+		return nil, fmt.Errorf("%s: %w", result, err)
+	}
+	return &o, nil
+}
+
+// report is what was found.
+type report struct {
+	rows         []string
+	all, noticed int
+	unexplained  []string
+	explained    []string
+}
+
+func (r *report) add(pkg string, o *outcome, known map[string]string) {
+	all, noticed, uncovered := 0, 0, 0
+	for _, f := range o.Files {
+		name := f.Name
+		if !strings.HasPrefix(name, pkg) {
+			name = filepath.Join(pkg, filepath.Base(name))
+		}
+		source, err := os.ReadFile(name)
+		if err != nil {
+			continue
+		}
+		text := strings.Split(string(source), "\n")
+		for _, m := range f.Mutations {
+			switch m.Status {
+			case "KILLED", "TIMED OUT":
+				all++
+				noticed++
+				continue
+			case "NOT COVERED":
+				uncovered++
+			case "LIVED":
+			default: // not viable: does not compile
+				continue
+			}
+			all++
+			line := ""
+			if m.Line <= len(text) {
+				line = strings.TrimSpace(text[m.Line-1])
+			}
+			key := strings.Join([]string{name, m.Type, line}, " | ")
+			if why, ok := known[key]; ok {
+				r.explained = append(r.explained, key+" | "+why)
+				continue
+			}
+			r.unexplained = append(r.unexplained, fmt.Sprintf("%s:%d:%d: %s, %s: %s", name, m.Line, m.Column, strings.ToLower(m.Status), m.Type, line))
+		}
+	}
+	if all == 0 {
+		return
+	}
+	r.all, r.noticed = r.all+all, r.noticed+noticed
+	r.rows = append(r.rows, fmt.Sprintf("| %s | %d | %d | %.0f %% | %d |", pkg, all, noticed, 100*float64(noticed)/float64(all), uncovered))
+}
+
+func (r *report) write(k, n uint32) error {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "# Changes that tests notice\n\n")
+	fmt.Fprintf(&b, "Written by `make mutants PART=%d/%d`: the files whose names' hash falls into that part, each changed in one\n", k, n)
+	fmt.Fprintf(&b, "place at a time and held against its own package's tests. A change that makes a test fail or hang is noticed; one in\n")
+	fmt.Fprintf(&b, "code that no test runs is not. Without %s.\n\n", strings.Join(without, " and "))
+	fmt.Fprintf(&b, "| package | changes | noticed | share | of the rest, in code not run |\n| --- | --- | --- | --- | --- |\n%s\n", strings.Join(r.rows, "\n"))
+	fmt.Fprintf(&b, "| all | %d | %d | %.1f %% | |\n\n", r.all, r.noticed, 100*float64(r.noticed)/float64(max(1, r.all)))
+	fmt.Fprintf(&b, "## Unnoticed, with the reason (`mutants.txt`)\n\n")
+	for _, l := range r.explained {
+		part := strings.SplitN(l, " | ", 4)
+		fmt.Fprintf(&b, "- %s, %s: `%s`: %s\n", part[0], part[1], part[2], part[3])
+	}
+	fmt.Fprintf(&b, "\n## Unnoticed, without\n\n")
+	for _, l := range r.unexplained {
+		fmt.Fprintf(&b, "- %s\n", l)
+	}
+	fmt.Printf("mutants: %d of %d noticed, %.1f %%; %d of the rest have a reason in %s, %d have none\n",
+		r.noticed, r.all, 100*float64(r.noticed)/float64(max(1, r.all)), len(r.explained), reasons, len(r.unexplained))
+	return os.WriteFile(table, b.Bytes(), 0o644)
+}
+
+// readReasons reads `file | type | line of code | reason`.
+func readReasons() (map[string]string, error) {
+	data, err := os.ReadFile(reasons)
+	if err != nil && !os.IsNotExist(err) {
+		return nil, err
+	}
+	known := map[string]string{}
+	for l := range strings.SplitSeq(string(data), "\n") {
+		if l == "" || strings.HasPrefix(l, "#") {
+			continue
+		}
+		i := strings.LastIndex(l, " | ")
+		if i < 0 {
+			return nil, fmt.Errorf("%s: %q is not `file | type | line of code | reason`", reasons, l)
+		}
+		known[l[:i]] = l[i+3:]
+	}
+	return known, nil
+}
+
+func lines(name string, args ...string) ([]string, error) {
+	out, err := exec.Command(name, args...).Output()
+	if err != nil {
+		return nil, fmt.Errorf("%s %s: %w", name, strings.Join(args, " "), err)
+	}
+	return strings.Fields(string(out)), nil
+}
