@@ -170,6 +170,25 @@ func TestCorrectionAndPeak(t *testing.T) {
 	}
 }
 
+// A limit of the peak is exceeded beyond it, and where there is none never.
+func TestPeakLimit(t *testing.T) {
+	at := track(t, "eu-upper", 0)
+	at.Add(80, at.cfg.Profile.PeakDB)
+	if at.Status().PeakExceeded {
+		t.Error("a peak at the limit exceeds it")
+	}
+	p := at.cfg.Profile
+	p.PeakDB = 0
+	none, err := NewTracker(Config{Profile: p})
+	if err != nil {
+		t.Fatal(err)
+	}
+	none.Add(80, 150)
+	if none.Status().PeakExceeded {
+		t.Error("exceeded without a limit")
+	}
+}
+
 func TestUnknownAndSilence(t *testing.T) {
 	tr := track(t, "niosh", 0)
 	if s := tr.Status(); !math.IsNaN(s.LevelDB) || s.Used != 0 || !math.IsInf(s.CrossedInS, 1) {

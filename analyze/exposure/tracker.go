@@ -76,7 +76,7 @@ func (t *Tracker) Add(leqDB, peakDB float64) {
 	if !math.IsNaN(leqDB) {
 		db := leqDB + t.cfg.CorrectionDB
 		energy = math.Pow(10, (db-p.LimitDB)/10)
-		if !p.Sliding && !math.IsInf(db, -1) {
+		if !p.Sliding {
 			t.dose += 1 / p.AllowedS(db)
 		}
 	}
@@ -117,7 +117,7 @@ func (t *Tracker) Status() Status {
 	s.Exceeded = t.dose >= 1
 	if s.Exceeded {
 		s.CrossedInS = 0
-	} else if pace > 0 {
+	} else {
 		s.CrossedInS = (1 - t.dose) * p.AllowedS(s.PaceDB)
 	}
 	return s
@@ -140,10 +140,7 @@ func (t *Tracker) slide(s *Status, pace float64) {
 		return
 	}
 	for ahead := range n {
-		sum += pace
-		if oldest := t.stored + ahead - n; oldest >= 0 {
-			sum -= t.seconds[oldest%n]
-		}
+		sum += pace - t.seconds[(t.stored+ahead)%n]
 		if sum > float64(n)*(1+1e-12) {
 			s.CrossedInS = float64(ahead + 1)
 			return
