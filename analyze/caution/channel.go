@@ -1,6 +1,9 @@
 package caution
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	segmentsPerS = 10 // levels kept
@@ -181,18 +184,32 @@ func counted(run int64) int64 {
 // ended with a step. A slow wave in few bits rests too, but comes and goes by its
 // last bit.
 func (c *Channel) ended(value float64, equal int64, step float64, at int64) {
-	switch least := 4 * c.quantum; {
+	switch {
 	case value == 0 && at == equal:
 		c.lead, c.leadStep = equal, step
 	case value == 0:
-		if equal >= leastZeros && max(c.step, step) > least && len(c.holes) < mostHoles {
-			c.holes = append(c.holes, hole{at - equal, at, max(c.step, step)})
+		if equal >= leastZeros {
+			c.note(hole{at - equal, at, max(c.step, step)})
 		}
-	case min(c.step, step) <= least:
+	case !c.sudden(min(c.step, step)):
 	case value == c.high:
 		c.tops[1].note(value, at-equal)
 	case value == c.low:
 		c.tops[0].note(value, at-equal)
+	}
+}
+
+// sudden: is a step more than the last bits of a channel as fine as is known?
+func (c *Channel) sudden(step float64) bool { return step > 4*c.quantum }
+
+// note remembers a hole. How fine the samples are may be known later only, so that slow
+// waves are taken out where there are too many, and at last.
+func (c *Channel) note(h hole) {
+	if len(c.holes) == mostHoles {
+		c.holes = slices.DeleteFunc(c.holes, func(h hole) bool { return !c.sudden(h.step) })
+	}
+	if len(c.holes) < mostHoles {
+		c.holes = append(c.holes, h)
 	}
 }
 
@@ -218,13 +235,15 @@ func (c *Channel) join(next *Channel) {
 		run = c.railRun
 	}
 	c.rails += counted(run+next.leadRail) - counted(run) - counted(next.leadRail)
-	if zeros >= leastZeros && step > 4*c.quantum && c.samples > 0 && next.lead < next.samples && c.equal < c.samples {
-		c.holes = append(c.holes, hole{c.samples + next.lead - zeros, c.samples + next.lead, step})
+	if c.firstRail < 0 && run > 0 && next.leadRail > 0 && run+next.leadRail >= leastRail {
+		c.firstRail = c.samples - run
+	}
+	silent := next.first == 0 && next.lead == 0 // to its end: the run goes on
+	if zeros >= leastZeros && !silent && c.samples > 0 && c.equal < c.samples {
+		c.note(hole{c.samples + next.lead - zeros, c.samples + next.lead, step})
 	}
 	for _, h := range next.holes {
-		if len(c.holes) < mostHoles {
-			c.holes = append(c.holes, hole{h.from + c.samples, h.to + c.samples, h.step})
-		}
+		c.note(hole{h.from + c.samples, h.to + c.samples, h.step})
 	}
 	for i, f := range next.tops {
 		f.first += c.samples
@@ -246,7 +265,14 @@ func (c *Channel) join(next *Channel) {
 		c.railRun += run
 	}
 	c.lastRail = next.lastRail + c.samples
-	c.last, c.step, c.equal = next.last, next.step, next.equal
+	switch {
+	case silent && zeros > 0:
+		c.equal += next.equal // and what led to it is as before
+	case silent:
+		c.last, c.step, c.equal = 0, math.Abs(c.last), next.equal
+	default:
+		c.last, c.step, c.equal = next.last, next.step, next.equal
+	}
 	if c.samples == 0 {
 		c.first, c.lead, c.leadStep = next.first, next.lead, next.leadStep
 	}
@@ -298,10 +324,12 @@ func (c *Channel) rms() float64 {
 	return math.Sqrt(sum / max(1, float64(len(c.power))))
 }
 
-// flush makes what is left of a segment one, if that is at least half.
+// flush makes what is left of a segment one, if that is at least half, and forgets the
+// holes that are none.
 func (c *Channel) flush() {
 	if 2*c.count >= c.perSegment || len(c.power) == 0 && c.count > 0 {
 		c.power = append(c.power, float32(c.sum/float64(c.count)))
 	}
 	c.sum, c.count = 0, 0
+	c.holes = slices.DeleteFunc(c.holes, func(h hole) bool { return !c.sudden(h.step) })
 }
