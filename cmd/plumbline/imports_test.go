@@ -24,7 +24,7 @@ func TestImportsRunOneWay(t *testing.T) {
 	// What only tests may use.
 	testsOnly := []string{
 		"plumbline/analyze/internal/reference", "plumbline/analyze/internal/truth",
-		"plumbline/analyze/internal/programme", "plumbline/analyze/taketest", "plumbline/capture/device/pulsetest", "plumbline/capture/leak",
+		"plumbline/analyze/internal/golden", "plumbline/analyze/internal/programme", "plumbline/analyze/taketest", "plumbline/capture/device/pulsetest", "plumbline/capture/leak",
 		"plumbline/cmd/plumbline/raced",
 	}
 	// The first prefix that matches a package rules it.
@@ -38,6 +38,7 @@ func TestImportsRunOneWay(t *testing.T) {
 		{pkg: "plumbline/capture/device", may: []string{"plumbline/capture", portaudio}, cgo: true},
 		{pkg: "plumbline/capture/rig", may: []string{"plumbline/capture", "plumbline/analyze/air", toml}},
 		{pkg: "plumbline/capture", may: []string{"plumbline/capture"}},
+		{pkg: "plumbline/analyze/internal/golden"},    // for tests: reads and writes files
 		{pkg: "plumbline/analyze/internal/reference"}, // for tests: reads files
 		{pkg: "plumbline/analyze/internal/truth"},     // for tests: reads the environment
 		{pkg: "plumbline/analyze", may: []string{"plumbline/analyze", godsp, gonum},

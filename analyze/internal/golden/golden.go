@@ -23,7 +23,8 @@ const Within = 1e-7
 
 // Check compares all that is exported in v, numbers within Within, with the file
 // testdata/<name>.golden of the package. Of a slice of more than 40 numbers it takes
-// sums, plain and weighted, and a few of the numbers.
+// sums, plain and weighted, and a few of the numbers; one of more than 12 structs goes
+// field by field.
 func Check(t testing.TB, name string, v any) {
 	t.Helper()
 	var got lines
@@ -107,13 +108,42 @@ func (l *lines) add(name string, v reflect.Value) {
 		case reflect.Float64, reflect.Complex128:
 			l.numbers(name, v)
 			return
+		case reflect.Int, reflect.Bool, reflect.String, reflect.Uint64:
+			*l = append(*l, fmt.Sprintf("%s %q", name, fmt.Sprint(v.Interface())))
+			return
 		}
 		*l = append(*l, fmt.Sprintf("%s has %d", name, v.Len()))
+		if v.Type().Elem().Kind() == reflect.Struct && v.Len() > 12 {
+			l.columns(name, v)
+			return
+		}
 		for i := range v.Len() {
 			l.add(fmt.Sprintf("%s[%d]", name, i), v.Index(i))
 		}
 	default:
 		*l = append(*l, fmt.Sprintf("%s %q", name, fmt.Sprint(v)))
+	}
+}
+
+// columns is a long slice of structs, field by field.
+func (l *lines) columns(name string, v reflect.Value) {
+	for f := range v.Type().Elem().NumField() {
+		field := v.Type().Elem().Field(f)
+		if !field.IsExported() {
+			continue
+		}
+		column := reflect.MakeSlice(reflect.SliceOf(field.Type), 0, v.Len())
+		for i := range v.Len() {
+			column = reflect.Append(column, v.Index(i).Field(f))
+		}
+		switch field.Type.Kind() {
+		case reflect.Float64, reflect.Complex128:
+			l.numbers(name+"[]."+field.Name, column)
+		case reflect.Struct:
+			l.columns(name+"[]."+field.Name, column)
+		default:
+			*l = append(*l, fmt.Sprintf("%s[].%s %q", name, field.Name, fmt.Sprint(column.Interface())))
+		}
 	}
 }
 
