@@ -17,6 +17,14 @@ import (
 // must look alike when it is kept as a file.
 const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
+// reportScript allows the one script that a report has, by its hash.
+func reportScript(s report.Script) string {
+	if s.Source == "" {
+		return ""
+	}
+	return "; script-src " + s.Source
+}
+
 // report serves the open show as one page.
 func (s *Server) report(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
 	data, err := s.reportData(r, x)
@@ -29,7 +37,7 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request, x *show.Show, _ 
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Content-Security-Policy", reportPolicy)
+	h.Set("Content-Security-Policy", reportPolicy+reportScript(data.Script))
 	h.Set("Cache-Control", "no-store")
 	page.WriteTo(w) // an error means that the peer has gone
 	return nil
@@ -42,6 +50,11 @@ func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err e
 	}
 	if d.Remark, err = words(r, "remark", 500); err != nil {
 		return d, err
+	}
+	if s.cfg.UI != nil {
+		if d.Script, err = report.Join(s.cfg.UI); err != nil {
+			return d, err
+		}
 	}
 	if d.Show, err = x.Info(); err != nil {
 		return d, err

@@ -12,7 +12,7 @@ import (
 	"io/fs"
 )
 
-//go:embed index.html style icon.svg boot.js app.js core draw parts pages
+//go:embed index.html style icon.svg boot.js app.js report.js core draw parts pages
 var files embed.FS
 
 // Files is the front end, rooted at its index.html. It is read-only and safe

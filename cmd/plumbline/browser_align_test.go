@@ -458,7 +458,7 @@ func checkReport(t *testing.T, d service, p page) {
 	if n := bytes.Count(pdf.Data, []byte("/Type /Page\n")); n < 3 || n > 8 {
 		t.Errorf("the report prints on %d pages", n)
 	}
-	numbers := js[string](report, `atob(document.querySelector('a[download]').href.split(',')[1])`)
+	numbers := js[string](report, `decodeURIComponent(document.querySelector('a[download]').href.split(',').slice(1).join(','))`)
 	var raw struct {
 		Pairs []struct{ Align wire.Align }
 	}

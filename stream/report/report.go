@@ -3,7 +3,6 @@ package report
 import (
 	"cmp"
 	"embed"
-	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"html/template"
@@ -32,6 +31,7 @@ type Data struct {
 	Damage       []string    // sentences about what is not what was stored
 	Notes        []show.Note
 	Pairs        []Pair
+	Script       Script // that draws the plots
 }
 
 // Pair is what is known of two loudspeakers together.
@@ -44,7 +44,7 @@ type Pair struct {
 var files embed.FS
 
 var page = template.Must(template.New("page.html").Funcs(template.FuncMap{
-	"db": db, "signed": signed, "number": number,
+	"db": db, "half": half, "signed": signed, "number": number,
 	"count": func(n int, what string) string {
 		if n == 1 {
 			return "1 " + what
@@ -72,8 +72,7 @@ type view struct {
 	Data
 	When, Air, Title string
 	SpeedMS          float64
-	Raw              template.URL // the numbers, as a data URL
-	RawBytes         int
+	Raw              template.JS // the numbers, from which the plots are drawn
 	File             string
 	Rows             []takeRow
 	Parts            []part
@@ -91,15 +90,13 @@ type part struct {
 	Name     string
 	Sentence string
 	Dials    []dial
-	Sweep    template.HTML
 	Seats    []seatView
 	Worst    int64 // the seat where least arrives with the plan
 }
 
 type seatView struct {
 	wire.AlignSeat
-	Plot, Ledger template.HTML
-	Proof        *wire.Verification
+	Proof *wire.Verification
 }
 
 type dial struct {
@@ -116,8 +113,7 @@ func (d Data) view() (*view, error) {
 	if err != nil {
 		return nil, fmt.Errorf("attach the numbers: %w", err)
 	}
-	v.RawBytes = len(raw)
-	v.Raw = template.URL("data:application/json;base64," + base64.StdEncoding.EncodeToString(raw)) // base 64 needs no escaping
+	v.Raw = template.JS(raw) // encoding/json escapes what could end the element
 	for _, t := range d.Takes {
 		v.Rows = append(v.Rows, d.row(t))
 	}
@@ -245,7 +241,7 @@ func (d Data) part(p Pair) part {
 		return out
 	}
 	for _, s := range a.Seats {
-		v := seatView{AlignSeat: s, Plot: magnitudePlot(a, s), Ledger: ledgerPlot(s)}
+		v := seatView{AlignSeat: s}
 		if p.Plan != nil {
 			for i := range p.Plan.Verified {
 				if p.Plan.Verified[i].Seat == s.Seat {
@@ -258,7 +254,6 @@ func (d Data) part(p Pair) part {
 	if len(a.Seats) > 1 {
 		out.Worst = slices.MinFunc(a.Seats, func(x, y wire.AlignSeat) int { return cmp.Compare(float64(x.PlanDB), float64(y.PlanDB)) }).Seat
 	}
-	out.Sweep = sweepPlot(a, out.Worst)
 	return out
 }
 

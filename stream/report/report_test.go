@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/base64"
 	"encoding/json"
 	"flag"
@@ -12,6 +13,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"plumbline/stream/show"
@@ -127,10 +129,8 @@ func TestPageIsUnchanged(t *testing.T) {
 // style sheet, drawing.
 func TestNamesAreEscaped(t *testing.T) {
 	page := write(t, hall(hostile))
-	for _, bad := range []string{"<script", "ZgotmplZ"} {
-		if strings.Contains(page, bad) {
-			t.Errorf("the page contains %q", bad)
-		}
+	if strings.Contains(page, "ZgotmplZ") || strings.Count(page, "<script") != 2 || strings.Count(page, "</script") != 2 {
+		t.Error("the page has other scripts than its own two")
 	}
 	style := page[strings.Index(page, "<style>"):strings.Index(page, "</style>")]
 	if n := strings.Count(style, `content: "`); n != 4 {
@@ -154,7 +154,7 @@ func TestNamesAreEscaped(t *testing.T) {
 // The page asks nobody for anything.
 func TestPageStandsAlone(t *testing.T) {
 	page := write(t, hall("small"))
-	if found := regexp.MustCompile(`(?i)<script|<link|<img|<iframe|\bsrc=|https?://|url\(|@import|\son[a-z]+=`).FindString(page); found != "" {
+	if found := regexp.MustCompile(`(?i)<script src|<link|<img|<iframe|\bsrc=|https?://|url\(|@import|\son[a-z]+=`).FindString(page); found != "" {
 		t.Errorf("the page contains %q", found)
 	}
 	for _, want := range []string{"▼ worst", "To dial in", "Cautions", "Protect your hearing", "21.5 to 22.5 °C", "4 May 2026, 17:05 to 17:20", "plumbline v1.2.3", "−3.0 ±0.1", "holds at small one"} {
@@ -162,22 +162,19 @@ func TestPageStandsAlone(t *testing.T) {
 			t.Errorf("the page lacks %q", want)
 		}
 	}
-	if tags := []int{strings.Count(page, "<svg"), strings.Count(page, "</svg>")}; tags[0] != 5 || tags[1] != 5 {
-		t.Errorf("%v drawings, want the sum over delay, and response and ledger of two seats", tags)
+	if n := strings.Count(page, "data-plot="); n != 5 {
+		t.Errorf("%d places for drawings, want the sum over delay, and response and ledger of two seats", n)
 	}
 }
 
 // The attachment is the data, to the last digit.
 func TestNumbersAreAttached(t *testing.T) {
 	d := hall("small")
-	m := regexp.MustCompile(`href="data:application/json;base64,([^"]+)"`).FindStringSubmatch(write(t, d))
+	m := regexp.MustCompile(`(?s)<script type="application/json" id="numbers">(.*?)</script>`).FindStringSubmatch(write(t, d))
 	if m == nil {
 		t.Fatal("nothing is attached")
 	}
-	raw, err := base64.StdEncoding.DecodeString(html.UnescapeString(m[1]))
-	if err != nil {
-		t.Fatal(err)
-	}
+	raw := []byte(m[1])
 	var got struct {
 		Operator string      `json:"operator"`
 		Takes    []show.Take `json:"takes"`
@@ -205,64 +202,44 @@ func TestNumbersAreAttached(t *testing.T) {
 	}
 }
 
-// With the plan dialled in the two add up in phase: the sum of the amplitudes,
-// everywhere (phasor sum, elementary).
-func TestPredictionAddsUp(t *testing.T) {
-	a := hall("small").Pairs[0].Align
-	want := 20 * math.Log10(math.Pow(10, -10./20)+math.Pow(10, -12./20))
-	for i, v := range predicted(a.Seats[0], &a.Plan.PlanObject) {
-		if math.Abs(v-want) > 1e-5 {
-			t.Errorf("%g Hz: %.6f dB, want %.6f dB", a.Seats[0].FrequencyHz[i], v, want)
+// The joined script has every module that report.js needs, each once and behind those it
+// needs, and the page allows it alone, by its hash.
+func TestJoin(t *testing.T) {
+	script, err := Join(os.DirFS(filepath.Join("..", "..", "ui")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	made := map[string]bool{}
+	for _, m := range regexp.MustCompile(`(?m)^(?:modules\['([^']+)'\] = |const \{[^}]*\} = modules\['([^']+)'\];)`).FindAllStringSubmatch(string(script.Text), -1) {
+		if m[1] != "" && made[m[1]] {
+			t.Errorf("%s is there twice", m[1])
+		}
+		if m[2] == "" {
+			made[m[1]] = true
 		}
 	}
-}
-
-// Bars of the ledger begin where the one before ends, and the last is the sum.
-func TestLedgerFallsWithoutGaps(t *testing.T) {
-	s := hall("small").Pairs[0].Align.Seats[0]
-	bars := regexp.MustCompile(`<rect x="([\d.]+)" y="[\d.]+" width="([\d.]+)"`).FindAllStringSubmatch(string(ledgerPlot(s)), -1)
-	if len(bars) != len(s.Ledger)+2 {
-		t.Fatalf("%d bars for %d causes", len(bars), len(s.Ledger))
+	if !made["report.js"] || !made["draw/axes.js"] || !made["core/phasor.js"] || made["core/api.js"] {
+		t.Errorf("joined: %v", made)
 	}
-	var edges [][2]float64
-	for _, b := range bars {
-		var x, w float64
-		if err := json.Unmarshal([]byte("["+b[1]+","+b[2]+"]"), &[]*float64{&x, &w}); err != nil {
-			t.Fatal(err)
-		}
-		edges = append(edges, [2]float64{x, x + w})
-	}
-	scale := (edges[0][1] - edges[0][0]) / 6.02 // of a decibel
-	at := edges[0][1]
-	for i, r := range s.Ledger {
-		from, to := at, at+float64(r.ChangeDB)*scale
-		if e := edges[i+1]; math.Abs(e[0]-min(from, to)) > 0.2 || math.Abs(e[1]-max(from, to)) > 0.2 {
-			t.Errorf("%s lies at %v, want %v to %v", r.Cause, e, from, to)
-		}
-		at = to
-	}
-	if last := edges[len(edges)-1]; math.Abs(last[0]-at) > 0.2 || math.Abs(last[1]-edges[0][0]) > 0.2 {
-		t.Errorf("the sum lies at %v, want %v to 0", last, at)
-	}
-}
-
-// A seat at which nothing is trusted has a plot without curves, not one that
-// never ends.
-func TestSeatWithoutTrust(t *testing.T) {
 	d := hall("small")
-	a := &d.Pairs[0].Align
-	for i := range a.Seats[0].A.Trusted {
-		a.Seats[0].A.Trusted[i], a.Seats[0].B.Trusted[i], a.Seats[0].Both.Trusted[i] = false, false, false
+	d.Script = script
+	page := write(t, d)
+	sum := sha256.Sum256([]byte(regexp.MustCompile(`(?s)<script type="module">(.*?)</script>`).FindStringSubmatch(page)[1]))
+	if want := "script-src &#39;sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "&#39;"; !strings.Contains(strings.ReplaceAll(page, "&#43;", "+"), want) {
+		t.Errorf("the page does not allow its script: want %s", want)
 	}
-	// At the other nothing is heard of A at one frequency: 20 lg 0 is −Inf.
-	a.Seats[1].A.Re[3], a.Seats[1].A.Im[3] = 0, 0
-	for i, curves := range []int{0, 4} {
-		plot := string(magnitudePlot(*a, a.Seats[i]))
-		if n := strings.Count(plot, `stroke-linejoin`); n != curves {
-			t.Errorf("%s: %d curves, want %d", a.Seats[i].Name, n, curves)
-		}
-		if strings.Contains(plot, "NaN") || strings.Contains(plot, "Inf") {
-			t.Errorf("%s: %s", a.Seats[i].Name, plot)
+}
+
+// What cannot be joined is refused with its name.
+func TestWhatCannotBeJoined(t *testing.T) {
+	for name, ui := range map[string]fstest.MapFS{
+		"gone.js":      {"report.js": {Data: []byte("import { a } from './gone.js';\n")}},
+		"itself":       {"report.js": {Data: []byte("import { a } from './b.js';\n")}, "b.js": {Data: []byte("import { c } from './report.js';\n")}},
+		"import './b'": {"report.js": {Data: []byte("import './b';\n")}},
+		"export {":     {"report.js": {Data: []byte("const a = 1;\nexport { a };\n")}},
+	} {
+		if _, err := Join(ui); err == nil || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %v", name, err)
 		}
 	}
 }
@@ -270,7 +247,7 @@ func TestSeatWithoutTrust(t *testing.T) {
 // A show in which nothing was measured has a report too.
 func TestEmptyShow(t *testing.T) {
 	page := write(t, Data{Show: wire.Show{File: "new.show"}, Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC)})
-	if !strings.Contains(page, "Nothing has been measured yet.") || !strings.Contains(page, "Cautions") || strings.Contains(page, "<svg") {
+	if !strings.Contains(page, "Nothing has been measured yet.") || !strings.Contains(page, "Cautions") || strings.Contains(page, "data-plot") {
 		t.Errorf("%.600s", page)
 	}
 }

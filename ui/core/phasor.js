@@ -216,6 +216,11 @@ export function aimOf(seats, aim) {
   return aim === 'worst' ? least : sum / seats.length;
 }
 
+/** What a plan sets B to. @param {import('./types.js').PlanObject} p @returns {Setting} */
+export function settingOf(p) {
+  return { delayMs: p.wait === 'A' ? -p.delay_ms : p.delay_ms, sign: p.polarity_b === 'opposite' ? -1 : 1, gainDB: p.gain_b_db };
+}
+
 /** @typedef {import('./types.js').Complex} Complex */
 
 /** Level of a response, dB. @param {Complex} h @param {(number|null)[]} dst */

@@ -4,7 +4,7 @@
 
 import * as address from '../core/address.js';
 import { ask } from '../core/api.js';
-import { aimOf, efficiency, level, prepare } from '../core/phasor.js';
+import { aimOf, efficiency, level, prepare, settingOf } from '../core/phasor.js';
 import { changes } from './dials.js';
 
 /** @typedef {import('../core/types.js').Align} Align */
@@ -21,11 +21,6 @@ export const SPREAD_CM = 10; // standard deviation along each axis, unless it is
 export const MOST_SPREAD_CM = 50;
 const NEAR_MS = 0.01; // what a rig set so shows as the same number
 const NEAR_DB = 0.05;
-
-/** @param {PlanObject} p @returns {Setting} */
-export function settingOf(p) {
-  return { delayMs: p.wait === 'A' ? -p.delay_ms : p.delay_ms, sign: p.polarity_b === 'opposite' ? -1 : 1, gainDB: p.gain_b_db };
-}
 
 /** A setting that was under the hand when the address was kept: 1.25_-1_0 is 1.25 ms, turned over, no gain. @returns {Setting} */
 function tried() {

@@ -5,7 +5,7 @@ import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { running } from '../core/session.js';
-import { settingOf } from './alignmodel.js';
+import { settingOf } from '../core/phasor.js';
 import { Field } from './field.js';
 
 /** @typedef {import('../core/types.js').Align} Align */

@@ -1,0 +1,147 @@
+// @ts-check
+// The plots of a report, drawn by what draws the pages from the numbers that the report carries. It stands alone: no
+// module here may ask a server for anything.
+
+import { signed, frequencyTick } from './core/format.js';
+import { magnitude, predict, ribbon, settingOf, smoothLevel } from './core/phasor.js';
+import { decades, every } from './draw/axes.js';
+import { paintDrawing } from './draw/figure.js';
+import { ledgerHeight, paintLedger } from './draw/ledger.js';
+import { namesBeside } from './draw/names.js';
+import { PAPER } from './draw/paper.js';
+import { SvgContext } from './draw/svgcontext.js';
+
+/** @typedef {import('./core/types.js').Align} Align */
+/** @typedef {import('./core/types.js').AlignSeat} AlignSeat */
+/** @typedef {import('./core/types.js').Complex} Complex */
+/** @typedef {import('./draw/figure.js').FigureCurve} FigureCurve */
+
+const WIDTH = 700;
+const FONT_SIZE = 11;
+const BESIDE = 104; // for names
+const STYLE = { font: FONT_SIZE, gap: 6, below: 5 };
+const SIXTH = 6; // of an octave
+
+/** @param {number} height @param {string} title @param {(ctx: CanvasRenderingContext2D) => void} paint @param {number} [width] */
+function drawn(height, title, paint, width = WIDTH) {
+  const context = new SvgContext();
+  paint(/** @type {CanvasRenderingContext2D} */ (/** @type {unknown} */ (context)));
+  const node = context.element(width, height, title);
+  node.setAttribute('aria-label', title);
+  return node;
+}
+
+/**
+ * Curves on axes, their names beside them.
+ * @param {CanvasRenderingContext2D} ctx @param {number} height @param {number} below room for what is under the words
+ * @param {import('./draw/figure.js').Drawing} drawing
+ */
+function plot(ctx, height, below, drawing) {
+  const box = { left: 40, top: 8, width: WIDTH - 40 - BESIDE, height: height - 30 - below };
+  const at = paintDrawing(ctx, box, drawing, STYLE);
+  const labels = drawing.curves.filter((c) => c.name && c.curve.mid.some((v) => v !== null)).map(({ name, curve, colour }) => {
+    let end = curve.mid.length - 1;
+    while (end > 0 && (curve.mid[end] === null || drawing.grid[end] > drawing.x.range[1])) end--;
+    return { x: 0, y: Math.min(box.top + box.height, Math.max(box.top, at.y(curve.mid[end] ?? drawing.y.range[0]))), name, colour };
+  });
+  namesBeside(ctx, box, labels, FONT_SIZE, BESIDE - FONT_SIZE);
+  return { box, at };
+}
+
+/** @param {Align} align @param {AlignSeat} seat */
+function magnitudes(align, seat) {
+  const hz = seat.frequency_hz;
+  const plan = align.plan;
+  const none = hz.map(() => 0);
+  const smooth = (/** @type {(number|null)[]} */ db) => smoothLevel(hz, db, none, none, SIXTH, ribbon()).mid;
+  const level = (/** @type {Complex} */ h) => smooth(magnitude(h, []).map((v, i) => (h.trusted[i] ? v : null)));
+  /** @type {FigureCurve[]} */
+  const curves = [
+    { name: align.main, curve: { xs: [], mid: level(seat.a) }, colour: PAPER.curves[0], dash: [], width: 1.3 },
+    { name: align.fill, curve: { xs: [], mid: level(seat.b) }, colour: PAPER.curves[1], dash: [2, 2], width: 1.3 },
+  ];
+  if (seat.both) curves.push({ name: 'both today', curve: { xs: [], mid: level(seat.both) }, colour: PAPER.ink, dash: [], width: 2.2 });
+  if (plan) {
+    const then = predict(hz, seat.a, seat.b, settingOf(plan), []).map((v, i) => (seat.a.trusted[i] && seat.b.trusted[i] ? v : null));
+    curves.push({ name: 'with the plan', curve: { xs: [], mid: smooth(then) }, colour: PAPER.ink, dash: [7, 4], width: 1.6 });
+  }
+  const values = curves.flatMap((c) => Array.from(c.curve.mid)).filter((v) => v !== null);
+  const top = values.length ? Math.ceil(Math.max(...values) / 6) * 6 : 0;
+  const title = `Magnitude at ${seat.name}, dB over Hz`;
+  return drawn(190, title, (ctx) => plot(ctx, 190, 0, {
+    grid: hz, curves,
+    x: { range: [20, 20000], log: true, splits: decades(20, 20000), tick: (v) => frequencyTick(v) + (v === 20 ? ' Hz' : '') },
+    y: { range: [top - 42, top], splits: every([6], 0)(top - 42, top, 1), tick: (v) => signed(v, 0) },
+    under: (c, x, y) => { // outside the band nothing counts
+      c.fillStyle = PAPER.outside;
+      const [low, high] = align.band_hz.length === 2 ? align.band_hz.map((f) => x(Math.min(20000, Math.max(20, f)))) : [x(20), x(20000)];
+      c.fillRect(x(20), y(top), low - x(20), y(top - 42) - y(top));
+      c.fillRect(high, y(top), x(20000) - high, y(top - 42) - y(top));
+    },
+  }));
+}
+
+/** Efficiency over delay, a line a seat. @param {Align} align @param {number} worst */
+function sweep(align, worst) {
+  const delay = align.curve.delay_ms ?? [];
+  if (!align.plan || delay.length < 2) return null;
+  const { delayMs: at, sign } = settingOf(align.plan);
+  const room = Math.max(1, 0.35 * Math.abs(at));
+  /** @type {[number, number]} */
+  const range = [Math.max(delay[0], Math.min(0, at) - room), Math.min(delay[delay.length - 1], Math.max(0, at) + room)];
+  const inside = (/** @type {import('./core/types.js').DelayCurve} */ c, /** @type {number} */ of) =>
+    (of > 0 ? c.same_db : c.opposite_db).filter((_, i) => delay[i] >= range[0] && delay[i] <= range[1]);
+  const few = align.seats.length <= 10;
+  /** @type {FigureCurve[]} */
+  const curves = align.seats.map((s) => ({ name: few ? s.name + (s.seat === worst ? ' ▼' : '') : '', curve: { xs: [], mid: inside(s.curve, sign) }, colour: PAPER.curves[2], dash: [], width: 0.9 }));
+  curves.push({ name: 'other polarity', curve: { xs: [], mid: inside(align.curve, -sign) }, colour: PAPER.quiet, dash: [6, 4], width: 1.2 });
+  curves.push({ name: align.seats.length > 1 ? (align.aim === 'worst' ? 'worst seat' : 'mean') : '', curve: { xs: [], mid: inside(align.curve, sign) }, colour: PAPER.ink, dash: [], width: 2.2 });
+  const least = Math.min(-6, ...align.seats.flatMap((s) => inside(s.curve, sign)).map((v) => v ?? 0));
+  const low = Math.max(-18, Math.floor(least / 3) * 3);
+  const splits = every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 70)(...range, WIDTH - 40 - BESIDE);
+  const title = 'Efficiency of the sum over delay, dB of the ideal over ms';
+  return drawn(214, title, (ctx) => {
+    const { box, at: place } = plot(ctx, 214, 16, {
+      grid: delay.filter((ms) => ms >= range[0] && ms <= range[1]), curves,
+      x: { range, log: false, splits, tick: (v) => signed(v, splits.every(Number.isInteger) ? 0 : splits.every((s) => Number.isInteger(Number((10 * s).toFixed(6)))) ? 1 : 2) },
+      y: { range: [low, 0], splits: every([3], 0)(low, 0, 1), tick: (v) => signed(v, 0) },
+    });
+    const foot = box.top + box.height + STYLE.below + 1.4 * FONT_SIZE;
+    ctx.textBaseline = 'top';
+    const word = (/** @type {string} */ text, /** @type {number} */ x, /** @type {CanvasTextAlign} */ align_, /** @type {string} */ ink, /** @type {string} */ weight) => {
+      ctx.font = `${weight}${FONT_SIZE}px system-ui, sans-serif`;
+      ctx.fillStyle = ink;
+      ctx.textAlign = align_;
+      ctx.fillText(text, x, foot);
+    };
+    for (const [ms, name, ink] of /** @type {[number, string, string][]} */ ([[0, 'today', PAPER.quiet], [at, 'plan', PAPER.brass]])) {
+      const x = place.x(ms);
+      ctx.strokeStyle = ink;
+      ctx.lineWidth = 1.5;
+      ctx.beginPath();
+      ctx.moveTo(x, box.top);
+      ctx.lineTo(x, box.top + box.height);
+      ctx.stroke();
+      word(name, x, 'center', ink, '600 ');
+    }
+    word(`${align.main} waits, ms`, box.left, 'left', PAPER.quiet, '');
+    word(`${align.fill} waits, ms`, box.left + box.width, 'right', PAPER.quiet, '');
+  });
+}
+
+const LEDGER = 420; // wide
+
+const numbers = document.getElementById('numbers');
+const data = JSON.parse(numbers?.textContent ?? '{}');
+for (const place of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll('[data-plot]'))) {
+  const { plot: kind, pair, seat, worst } = place.dataset;
+  /** @type {Align} */
+  const align = data.pairs[Number(pair)].align;
+  const at = align.seats[Number(seat)];
+  const node = kind === 'sweep' ? sweep(align, Number(worst))
+    : kind === 'magnitude' ? magnitudes(align, at)
+      : drawn(ledgerHeight(at), `Ledger at ${at.name}, dB`, (ctx) => paintLedger(ctx, at, LEDGER), LEDGER);
+  if (node) place.prepend(node);
+}
+const link = document.querySelector('a[download]');
+if (link && numbers) link.setAttribute('href', `data:application/json;charset=utf-8,${encodeURIComponent(numbers.textContent ?? '')}`);
