@@ -74,7 +74,7 @@ func TestSurveyOverHTTP(t *testing.T) {
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=4000&aim=worst&gain=1", ``, 200, `"main":"main"`},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=much", ``, 400, "number of hertz"},
 		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=wide", ``, 400, "number of metres"},
-		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0.005", ``, 422, "between 0.01 and 0.5 m"},
+		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0.005", ``, 422, "0.01 to 0.5 m, not 0.005"},
 		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0", ``, 200, `"main":"main"`},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=800&high_hz=80", ``, 422, "ascend"},
 		{"GET", "/api/v1/align?main=main&fill=fill&aim=best", ``, 422, "worst"},

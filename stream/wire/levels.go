@@ -145,9 +145,6 @@ type LimitProfile struct {
 	PeakDB     Value  `json:"peak_db"`     // limit of LCpeak; null: none
 }
 
-// MaxCorrectionDB bounds the correction, both ways.
-const MaxCorrectionDB = 40
-
 // LimitCaution goes wherever a limit is shown.
 const LimitCaution = "Information only: local codes and a licensed practitioner decide. A limit holds where people hear it loudest, which the correction stands for."
 

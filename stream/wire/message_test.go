@@ -9,14 +9,15 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/analyze/setting"
 	"plumbline/stream/internal/frametest"
 )
 
 func (o Object) json() ([]byte, error) { return json.Marshal(o) }
 
 func sampleState() State {
-	s := DefaultSettings(1, []int{2, 3})
-	s.Delay[1] = Delay{Microphone: 3, Mode: DelayFixed, Ms: 12.3}
+	s := setting.Default(1, []int{2, 3})
+	s.Delay[1] = Delay{Microphone: 3, Mode: setting.DelayFixed, Ms: 12.3}
 	return State{
 		Revision: 4, Epoch: 1,
 		Source:   Source{Kind: "rig", Name: "small hall", RateHz: 48000, Channels: []string{"reference", "seat 1", "seat 2"}, State: "running"},
