@@ -191,11 +191,11 @@ type LimitStatus struct {
 
 // CalibrationRequest has a calibrator's tone measured.
 type CalibrationRequest struct {
-	Microphone int     `json:"microphone"` // channel
-	LevelDB    float64 `json:"level_db"`   // of the calibrator, mostly 94 or 114
-	Seconds    float64 `json:"seconds"`    // to listen, 3…20; absent: 5
+	Microphone int     `json:"microphone"`        // channel
+	LevelDB    float64 `json:"level_db"`          // of the calibrator, mostly 94 or 114
+	Seconds    float64 `json:"seconds,omitempty"` // to listen, 3…20; absent: 5
 	// Force stores an offset that differs from the last one by more than 3 dB.
-	Force bool `json:"force"`
+	Force bool `json:"force,omitempty"`
 }
 
 // Settle fills in what was left out and checks the rest.

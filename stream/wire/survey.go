@@ -76,9 +76,9 @@ const (
 // the band, counted in octaves. Edges of 0 stand for what the loudspeaker plays,
 // and of a band set by hand only what it plays counts.
 type Goal struct {
-	WithinDB float64 `json:"within_db"`
-	LowHz    float64 `json:"low_hz"`
-	HighHz   float64 `json:"high_hz"`
+	WithinDB float64 `json:"within_db,omitempty"` // absent: 1
+	LowHz    float64 `json:"low_hz,omitempty"`
+	HighHz   float64 `json:"high_hz,omitempty"`
 }
 
 // DefaultGoal is that of a survey nobody has set.
