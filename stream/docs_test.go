@@ -168,7 +168,7 @@ func TestWirePageHasTheHeader(t *testing.T) {
 	f := frametest.New(1)
 	f.Seq, f.Sample, f.Epoch, f.Gaps, f.Bursts, f.AveragedS = 1<<40+1, 1<<41+2, 3, 4, 5, 6.5
 	const unixMs = 1.7e12 + 0.25
-	data := wire.AppendFrame(nil, f, unixMs)
+	data := new(wire.Frame).Set(f, unixMs).Append(nil, nil)
 	var head wire.Frame
 	if err := head.Decode(data); err != nil {
 		t.Fatal(err)

@@ -52,7 +52,7 @@ func sampleRig() RigScene {
 func TestMessagesGolden(t *testing.T) {
 	rate, hidden := 10.0, false
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, frametest.New(1), unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	hello := Hello{Type: TypeHello, Version: Version, Client: "c3", Epoch: 1, RateHz: 48000, Grid: frametest.New(1).Microphones[0].Curve.FrequencyHz}
@@ -96,7 +96,7 @@ func TestObjectContract(t *testing.T) {
 	mic.Polarity.Sign, mic.Arrivals = 0, nil
 	mic.PeakDBFS = math.Inf(-1)
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, src, unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(src, unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	v := Verdict{Microphone: 2, Text: "Cannot tell.", DelayReason: "no copy of the reference"}
@@ -139,7 +139,7 @@ func TestObjectContract(t *testing.T) {
 
 func TestObjectReadsBack(t *testing.T) {
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, frametest.New(1), unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	data, err := NewObject(&f, Hello{Grid: []float64{}}, sampleState(), nil, 343.2).json()
