@@ -76,7 +76,7 @@ func TestSurveyOverHTTP(t *testing.T) {
 		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=wide", ``, 400, "number of metres"},
 		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0.005", ``, 422, "0.01 to 0.5 m, not 0.005"},
 		{"GET", "/api/v1/align?main=main&fill=fill&spread_m=0", ``, 200, `"main":"main"`},
-		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=800&high_hz=80", ``, 422, "ascend"},
+		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=800&high_hz=80", ``, 422, "low_hz must be below high_hz, which is 80, not 800"},
 		{"GET", "/api/v1/align?main=main&fill=fill&aim=best", ``, 422, "worst"},
 		{"GET", "/api/v1/align?main=main&fill=fill&colour=red", ``, 400, `no \"colour\"`},
 		{"GET", "/api/v1/align?main=main", ``, 422, "name two"},

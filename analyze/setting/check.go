@@ -125,10 +125,16 @@ func CheckGoal(of string, withinDB, lowHz, highHz float64) error {
 
 // CheckBand validates the edges of a band; of as in CheckGoal.
 func CheckBand(of string, lowHz, highHz float64) error {
-	if lowHz >= MinBandHz && lowHz < highHz && highHz <= MaxBandHz {
-		return nil
+	if err := between(of+"low_hz", lowHz, MinBandHz, MaxBandHz, "Hz"); err != nil {
+		return err
 	}
-	return &Error{of + "band", number(lowHz) + " to " + number(highHz), fmt.Sprintf("low_hz to high_hz within %d to %d Hz, ascending", MinBandHz, MaxBandHz)}
+	if err := between(of+"high_hz", highHz, MinBandHz, MaxBandHz, "Hz"); err != nil {
+		return err
+	}
+	if lowHz >= highHz {
+		return &Error{of + "low_hz", number(lowHz), "below high_hz, which is " + number(highHz)}
+	}
+	return nil
 }
 
 // CheckTemperature validates that of the air, °C.

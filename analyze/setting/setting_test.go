@@ -54,9 +54,10 @@ func TestCheck(t *testing.T) {
 		`averaging.seconds must be 0.1 to 600 s, not NaN`:                                                 func(s *setting.Settings) { s.Averaging.Seconds = math.NaN() },
 		`averaging.count must be a whole number from 1 to 10000, not 10001`:                               func(s *setting.Settings) { s.Averaging.Count = 10001 },
 		`averaging.within_db must be 0.05 to 20 dB, not +Inf`:                                             func(s *setting.Settings) { s.Averaging.WithinDB = math.Inf(1) },
-		`averaging.band must be low_hz to high_hz within 1 to 96000 Hz, ascending, not 0.5 to 8000`:       func(s *setting.Settings) { s.Averaging.LowHz = 0.5 },
-		`averaging.band must be low_hz to high_hz within 1 to 96000 Hz, ascending, not 63 to 63`:          func(s *setting.Settings) { s.Averaging.HighHz = 63 },
-		`averaging.band must be low_hz to high_hz within 1 to 96000 Hz, ascending, not NaN to 8000`:       func(s *setting.Settings) { s.Averaging.LowHz = math.NaN() },
+		`averaging.low_hz must be 1 to 96000 Hz, not 0.5`:                                                 func(s *setting.Settings) { s.Averaging.LowHz = 0.5 },
+		`averaging.low_hz must be below high_hz, which is 63, not 63`:                                     func(s *setting.Settings) { s.Averaging.HighHz = 63 },
+		`averaging.low_hz must be 1 to 96000 Hz, not NaN`:                                                 func(s *setting.Settings) { s.Averaging.LowHz = math.NaN() },
+		`averaging.high_hz must be 1 to 96000 Hz, not +Inf`:                                               func(s *setting.Settings) { s.Averaging.HighHz = math.Inf(1) },
 		`smoothing must be n of 1/n octave, a whole number from 1 to 48, not 0`:                           func(s *setting.Settings) { s.Smoothing = 0 },
 		`smoothing must be n of 1/n octave, a whole number from 1 to 48, not 49`:                          func(s *setting.Settings) { s.Smoothing = 49 },
 		`delay.microphone must be one of the microphones 2, 4, not 3`:                                     func(s *setting.Settings) { s.Delay[0].Microphone = 3 },
@@ -88,11 +89,11 @@ func TestCheck(t *testing.T) {
 
 func TestSingleValues(t *testing.T) {
 	for want, err := range map[string]error{
-		"sample_rate_hz must be 44100 to 192000 Hz, not 44099":                                setting.CheckRate(44099),
-		"spread_m must be 0, for the point of the microphone, or 0.01 to 0.5 m, not 0.001":    setting.CheckSpread(0.001),
-		"correction_db must be -40 to 40 dB, not 41":                                          setting.CheckCorrection(41),
-		"goal.within_db must be 0.05 to 20 dB, not 0":                                         setting.CheckGoal("goal.", 0, 100, 200),
-		"goal.band must be low_hz to high_hz within 1 to 96000 Hz, ascending, not 200 to 100": setting.CheckGoal("goal.", 1, 200, 100),
+		"sample_rate_hz must be 44100 to 192000 Hz, not 44099":                             setting.CheckRate(44099),
+		"spread_m must be 0, for the point of the microphone, or 0.01 to 0.5 m, not 0.001": setting.CheckSpread(0.001),
+		"correction_db must be -40 to 40 dB, not 41":                                       setting.CheckCorrection(41),
+		"goal.within_db must be 0.05 to 20 dB, not 0":                                      setting.CheckGoal("goal.", 0, 100, 200),
+		"goal.low_hz must be below high_hz, which is 100, not 200":                         setting.CheckGoal("goal.", 1, 200, 100),
 	} {
 		if err == nil || err.Error() != want {
 			t.Errorf("got  %v\nwant %s", err, want)

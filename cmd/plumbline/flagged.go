@@ -10,7 +10,7 @@ import (
 // flagOf are the flags that settings have here, where those are called otherwise.
 var flagOf = map[string]string{
 	"reference": "--ref", "microphones": "--mic", "temperature_c": "--temperature", "sample_rate_hz": "--rate", "spread_m": "--spread", "correction_db": "--correction",
-	"band": "--band", "until.within_db": "--until", "until.band": "--until",
+	"until.within_db": "--until",
 }
 
 // flagged names the flag in place of the setting that was refused.

@@ -115,6 +115,9 @@ func (f *responseFlags) parse() error {
 				return usagef("--until wants DB:LOW:HIGH such as 1:100:8000, not %q", f.until)
 			}
 		}
+		if setting.CheckBand("", u[1], u[2]) != nil {
+			return usagef("--until wants its band to ascend within %d to %d Hz, not %g to %g Hz", setting.MinBandHz, setting.MaxBandHz, u[1], u[2])
+		}
 		if err := setting.CheckGoal("until.", u[0], u[1], u[2]); err != nil {
 			return misused(err)
 		}

@@ -64,11 +64,8 @@ func (f *takesFlags) parse() error {
 		lo, err1 := strconv.ParseFloat(low, 64)
 		hi, err2 := strconv.ParseFloat(high, 64)
 		f.bandHz = summation.Band{LowHz: lo, HighHz: hi}
-		if !ok || err1 != nil || err2 != nil {
-			return usagef("--band wants LOW:HIGH hertz such as 80:8000, not %q", f.band)
-		}
-		if err := setting.CheckBand("", lo, hi); err != nil {
-			return misused(err)
+		if !ok || err1 != nil || err2 != nil || setting.CheckBand("", lo, hi) != nil {
+			return usagef("--band wants LOW:HIGH hertz such as 80:8000, within %d to %d Hz, not %q", setting.MinBandHz, setting.MaxBandHz, f.band)
 		}
 	}
 	return misused(setting.CheckTemperature(f.temperature))

@@ -54,7 +54,7 @@ func TestApplySettings(t *testing.T) {
 		`{"averaging":{"seconds":0}}`:                   "averaging.seconds must be 0.1 to 600 s, not 0",
 		`{"averaging":{"count":0}}`:                     "averaging.count must be a whole number from 1 to 10000, not 0",
 		`{"averaging":{"within_db":0}}`:                 "averaging.within_db must be 0.05 to 20 dB, not 0",
-		`{"averaging":{"low_hz":900,"high_hz":100}}`:    "averaging.band must be low_hz to high_hz within 1 to 96000 Hz, ascending, not 900 to 100",
+		`{"averaging":{"low_hz":900,"high_hz":100}}`:    "averaging.low_hz must be below high_hz, which is 100, not 900",
 		`{"smoothing":49}`:                              "1 to 48",
 		`{"delay":[{"microphone":3,"ms":1}]}`:           "delay.microphone must be one of the microphones 2, not 3",
 		`{"delay":[{"microphone":2,"ms":-1}]}`:          "delay.ms must be 0 to 1500 ms, not -1",

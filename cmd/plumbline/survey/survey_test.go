@@ -277,7 +277,7 @@ func TestWhatIsRefused(t *testing.T) {
 			"is no microphone":      func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seats: map[string]int64{"7": 1}} },
 			"not both":              func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seat: 1, Seats: map[string]int64{"2": 1}} },
 			"0.05 to 20 dB, not 90": func(r *wire.SurveyRequest) { r.WithinDB = 90 },
-			"ascend":                func(r *wire.SurveyRequest) { r.LowHz, r.HighHz = 9000, 8000 },
+			"low_hz must be below high_hz, which is 8000, not 9000": func(r *wire.SurveyRequest) { r.LowHz, r.HighHz = 9000, 8000 },
 		} {
 			if err := b.start(t, change); err == nil || !strings.Contains(err.Error(), want) {
 				t.Errorf("%v, want %q", err, want)
