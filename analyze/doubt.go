@@ -47,7 +47,7 @@ func (d *doubts) begin(l *Live, i int) {
 	d.looksAt, d.windows, d.late = i, 0, 0
 	d.leaks.Reset()
 	d.delay = int(math.Round(l.estimator.DelayS(i) * l.cfg.SampleRateHz))
-	d.ref = l.history.Last(d.ref[:0], l.cfg.Reference, cap(d.ref))
+	d.ref = l.history.Last(d.ref[:0], l.settings.Reference-1, cap(d.ref))
 	top := 0.0
 	for _, v := range d.ref {
 		top = max(top, v, -v)
@@ -130,6 +130,6 @@ func (l *Live) doubtLeaks() {
 // and d.mic.
 func (l *Live) read(i, n int) {
 	d := l.doubts
-	d.ref = l.history.Last(d.ref[:0], l.cfg.Reference, n)
-	d.mic = l.history.Last(d.mic[:0], l.cfg.Microphones[i], n)
+	d.ref = l.history.Last(d.ref[:0], l.settings.Reference-1, n)
+	d.mic = l.history.Last(d.mic[:0], l.settings.Microphones[i]-1, n)
 }

@@ -9,13 +9,14 @@ import (
 	"plumbline/analyze/internal/programme"
 	"plumbline/analyze/internal/truth"
 	"plumbline/analyze/linearity"
+	"plumbline/analyze/setting"
 )
 
 // heard plays a take to a Live of one microphone, 20 frames a second, and calls see
 // with the seconds heard until that is false.
 func heard(t testing.TB, x, y []float64, see func(s float64, m *Microphone) bool) {
 	t.Helper()
-	l, err := NewLive(LiveConfig{SampleRateHz: 48000, Channels: 2, Reference: 0, Microphones: []int{1}, HistoryS: 10})
+	l, err := NewLive(LiveConfig{SampleRateHz: 48000, Channels: 2, Settings: setting.Default(1, []int{2}), HistoryS: 10})
 	if err != nil {
 		t.Fatal(err)
 	}

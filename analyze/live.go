@@ -1,14 +1,16 @@
 package analyze
 
 import (
-	"fmt"
+	"errors"
 	"math"
+	"slices"
 
 	"plumbline/analyze/arrival"
 	"plumbline/analyze/caution"
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/analyze/stationarity"
 )
 
@@ -16,14 +18,12 @@ import (
 type LiveConfig struct {
 	SampleRateHz float64 // 44100…192000
 	Channels     int     // interleaved in every block
-	Reference    int     // channel, from 0
-	Microphones  []int   // channels, from 0; 1…32 of them
 	HistoryS     float64 // audio kept for later use; 0 is 60 s
 	// History is that of a Live that this one follows on: what was heard before
 	// the channels were changed is kept. nil begins a new one.
 	History  *History
 	Epoch    uint32 // of the first frame; a Live that follows on another takes up its count
-	Settings Settings
+	Settings setting.Settings
 }
 
 // Live eats interleaved blocks and yields frames. One goroutine owns it. Feed,
@@ -36,7 +36,7 @@ type LiveConfig struct {
 //	      └► Follower (arrivals, delay) ──────────────┴► Frame
 type Live struct {
 	cfg       LiveConfig
-	settings  Settings
+	settings  setting.Settings
 	estimator *response.Estimator
 	impulse   *response.Impulse
 	history   *History
@@ -78,21 +78,17 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 	if cfg.HistoryS == 0 {
 		cfg.HistoryS = 60
 	}
-	m := len(cfg.Microphones)
-	if m < 1 || m > response.MaxMicrophones {
-		return nil, fmt.Errorf("%d microphones: choose 1 to %d", m, response.MaxMicrophones)
+	if err := cfg.Settings.Check(cfg.Channels); err != nil {
+		return nil, err
 	}
-	for _, c := range append([]int{cfg.Reference}, cfg.Microphones...) {
-		if c < 0 || c >= cfg.Channels {
-			return nil, fmt.Errorf("channel %d: the source has channels 1 to %d", c+1, cfg.Channels)
-		}
-	}
+	m := len(cfg.Settings.Microphones)
 	l := &Live{
-		cfg:     cfg,
-		history: cfg.History,
-		mics:    make([]microphone, m),
-		scratch: make([][]float64, m+1),
-		feed:    make([][]float64, m),
+		cfg:      cfg,
+		settings: cfg.Settings,
+		history:  cfg.History,
+		mics:     make([]microphone, m),
+		scratch:  make([][]float64, m+1),
+		feed:     make([][]float64, m),
 	}
 	if l.history == nil {
 		l.history = NewHistory(cfg.Channels, int(cfg.HistoryS*cfg.SampleRateHz))
@@ -124,12 +120,12 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 	l.frame = Frame{
 		SampleRateHz: cfg.SampleRateHz,
 		Epoch:        max(cfg.Epoch, 1),
-		Reference:    silent(cfg.Reference),
+		Reference:    silent(cfg.Settings.Reference),
 		Microphones:  make([]Microphone, m),
 	}
 	for i := range l.frame.Microphones {
 		f := &l.frame.Microphones[i]
-		f.Input = silent(cfg.Microphones[i])
+		f.Input = silent(cfg.Settings.Microphones[i])
 		f.DelayMs, f.DelaySDMs = math.NaN(), math.NaN()
 		f.Polarity.Reason = "nothing was measured yet"
 	}
@@ -140,33 +136,34 @@ func NewLive(cfg LiveConfig) (*Live, error) {
 }
 
 func silent(channel int) Input {
-	return Input{Channel: channel + 1, PeakDBFS: math.Inf(-1), RMSDBFS: math.Inf(-1)}
+	return Input{Channel: channel, PeakDBFS: math.Inf(-1), RMSDBFS: math.Inf(-1)}
 }
 
 // Settings are those in force; not to be changed.
-func (l *Live) Settings() Settings { return l.settings }
+func (l *Live) Settings() setting.Settings { return l.settings }
 
 // History is the audio of the last minute.
 func (l *Live) History() *History { return l.history }
 
 // Set puts new settings in force. Averages that remain valid are kept; a new
-// window starts a new epoch. After an error the old settings are in force.
-func (l *Live) Set(s Settings) error {
-	if s.Smoothing == 0 {
-		s.Smoothing = GridSmoothing
-	}
-	if err := s.check(len(l.mics)); err != nil {
+// window starts a new epoch, and other channels need a Live of their own. After an
+// error the old settings are in force; of one that setting refuses it is an
+// *setting.Error.
+func (l *Live) Set(s setting.Settings) error {
+	if err := s.Check(l.cfg.Channels); err != nil {
 		return err
 	}
 	old := l.settings
+	if s.Reference != old.Reference || !slices.Equal(s.Microphones, old.Microphones) {
+		return errChannels
+	}
 	switch {
-	case l.estimator == nil || s.Window != old.Window || s.Overlap != old.Overlap:
+	case l.estimator == nil || s.Window != old.Window:
 		e, err := response.NewEstimator(response.Config{
 			SampleRateHz: l.cfg.SampleRateHz,
 			Microphones:  len(l.mics),
-			Window:       s.Window,
-			Overlap:      s.Overlap,
-			Averaging:    s.averaging(),
+			Window:       int(s.Window),
+			Averaging:    averaging(s.Averaging),
 			LookBackS:    lookBackS,
 		})
 		if err != nil {
@@ -181,27 +178,48 @@ func (l *Live) Set(s Settings) error {
 			l.frame.Epoch++
 		}
 		l.estimator = e
-	case s.averaging() != old.averaging():
-		if err := l.estimator.SetAveraging(s.averaging()); err != nil {
+	case averaging(s.Averaging) != averaging(old.Averaging):
+		if err := l.estimator.SetAveraging(averaging(s.Averaging)); err != nil {
 			return err
 		}
 	}
-	if s.Until != (Until{}) && s.Until != old.Until {
+	if a := s.Averaging; a.Mode == setting.AverageUntil && !sameGoal(a, old.Averaging) {
 		l.estimator.Reset() // a measurement with an end has a beginning
 	}
 	if old.Hold && !s.Hold {
 		l.breakOff() // nothing was fed meanwhile
 	}
-	s.Delay = append([]Delay(nil), s.Delay...)
-	l.settings = s
+	l.settings = s.Clone()
 	for i := range l.mics {
-		if d := s.delay(i); d.Fixed {
+		if d := l.delay(i); d.Fixed() {
 			if err := l.estimator.SetDelaySince(i, d.Ms/1000, l.mics[i].follower.SettledS()); err != nil {
 				return err
 			}
 		}
 	}
 	return nil
+}
+
+var errChannels = errors.New("other channels need an analysis of their own")
+
+// delay is the setting of one microphone.
+func (l *Live) delay(mic int) setting.Delay { return l.settings.DelayOf(l.settings.Microphones[mic]) }
+
+// sameGoal says that two measure until the same is reached.
+func sameGoal(a, b setting.Averaging) bool {
+	return a.Mode == b.Mode && a.WithinDB == b.WithinDB && a.LowHz == b.LowHz && a.HighHz == b.HighHz
+}
+
+// averaging is what the estimator is asked to do. What another mode needs counts for
+// nothing, so that it may change meanwhile.
+func averaging(a setting.Averaging) response.Averaging {
+	switch a.Mode {
+	case setting.AverageCount:
+		return response.Averaging{Mode: response.Count, Count: a.Count}
+	case setting.AverageTime:
+		return response.Averaging{Mode: response.Exponential, TimeConstantS: a.Seconds}
+	}
+	return response.Averaging{Mode: response.Infinite}
 }
 
 // Reset starts all averages, searches and clip counts anew.
@@ -260,11 +278,11 @@ func (l *Live) Feed(block []float32) {
 func (l *Live) feedSome(block []float32) {
 	n := len(block) / l.cfg.Channels
 	ref := l.scratch[0][:n]
-	pick(ref, block, l.cfg.Reference, l.cfg.Channels)
+	pick(ref, block, l.settings.Reference-1, l.cfg.Channels)
 	l.ref.add(ref)
-	for i, c := range l.cfg.Microphones {
+	for i, c := range l.settings.Microphones {
 		mic := l.scratch[i+1][:n]
-		pick(mic, block, c, l.cfg.Channels)
+		pick(mic, block, c-1, l.cfg.Channels)
 		l.mics[i].meter.add(mic)
 		l.feed[i] = mic
 	}
@@ -312,7 +330,7 @@ func (l *Live) Frame() *Frame {
 		l.follow(i, m, out)
 		l.estimator.Spectra(i, &m.spectra)
 		shown := &m.spectra
-		if l.settings.Smoothing < GridSmoothing {
+		if l.settings.Smoothing < setting.MaxSmoothing {
 			response.Smooth(&m.smooth, &m.spectra, l.settings.Smoothing)
 			shown = &m.smooth
 		}
@@ -331,14 +349,14 @@ func (l *Live) Frame() *Frame {
 		}
 		f.Bursts += l.estimator.Bursts(i)
 		f.AveragedS = min(f.AveragedS, l.estimator.AveragedS(i))
-		if u := l.settings.Until; u != (Until{}) {
-			done, rest := response.Progress(&m.spectra, u.WithinDB, u.LowHz, u.HighHz)
+		if a := &l.settings.Averaging; a.Mode == setting.AverageUntil {
+			done, rest := response.Progress(&m.spectra, a.WithinDB, a.LowHz, a.HighHz)
 			f.UntilDone = min(f.UntilDone, done)
 			f.UntilRemainingS = max(f.UntilRemainingS, rest)
 		}
 	}
 	switch {
-	case l.settings.Until == Until{}:
+	case l.settings.Averaging.Mode != setting.AverageUntil:
 		f.UntilDone, f.UntilRemainingS = math.NaN(), math.NaN()
 	case f.UntilDone == 1:
 		l.settings.Hold = true // sure: the measurement is over
@@ -363,7 +381,7 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 		m.monitor.Add(float64(l.frame.Sample)/l.cfg.SampleRateHz, found.DelayMs/1000, found.DelaySDMs/1000)
 	}
 	out.Movement = m.monitor.Movement()
-	if d := l.settings.delay(i); d.Fixed {
+	if d := l.delay(i); d.Fixed() {
 		out.DelayMs, out.DelaySDMs, out.DelayFixed, out.DelayReason = d.Ms, 0, true, ""
 		return
 	}

@@ -18,7 +18,7 @@ func TestManyMicrophonesFollowTheSecondArrival(t *testing.T) {
 		channels = 33
 	}
 	for _, said := range []bool{true, false} {
-		l := newLive(t, channels, Settings{})
+		l := newLive(t, channels)
 		rng := rand.New(rand.NewPCG(8, 8))
 		x := make([]float32, 6*rate)
 		for i := range x {

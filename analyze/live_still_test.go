@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"plumbline/analyze/internal/programme"
+	"plumbline/analyze/setting"
 	"plumbline/analyze/stationarity"
 )
 
@@ -14,7 +15,7 @@ func TestLiveKnowsThatTheClocksDrift(t *testing.T) {
 	x := programme.Pink(r, rateHz, rateHz*seconds)
 	y := programme.AddPinkNoise(r, rateHz, programme.Convolve(x, programme.Room(r, rateHz, 0.006, 0.4, 3)), 25)
 	y = programme.Drift(y, rateHz, 5)
-	l, err := NewLive(LiveConfig{SampleRateHz: rateHz, Channels: 2, Reference: 0, Microphones: []int{1}})
+	l, err := NewLive(LiveConfig{SampleRateHz: rateHz, Channels: 2, Settings: setting.Default(1, []int{2})})
 	if err != nil {
 		t.Fatal(err)
 	}

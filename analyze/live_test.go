@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"plumbline/analyze/setting"
 )
 
 const rate = 48000
@@ -29,13 +31,17 @@ func rig48(seed uint64, frames, channels, step int, sign float32) []float32 {
 	return out
 }
 
-func newLive(t testing.TB, channels int, s Settings) *Live {
+func newLive(t testing.TB, channels int, choose ...func(*setting.Settings)) *Live {
 	t.Helper()
-	cfg := LiveConfig{SampleRateHz: rate, Channels: channels, HistoryS: 10, Settings: s}
-	for c := 1; c < channels; c++ {
-		cfg.Microphones = append(cfg.Microphones, c)
+	var microphones []int
+	for c := 2; c <= channels; c++ {
+		microphones = append(microphones, c)
 	}
-	l, err := NewLive(cfg)
+	s := setting.Default(1, microphones)
+	for _, change := range choose {
+		change(&s)
+	}
+	l, err := NewLive(LiveConfig{SampleRateHz: rate, Channels: channels, HistoryS: 10, Settings: s})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,7 +70,7 @@ func at(freq []float64, hz float64) int {
 }
 
 func TestHalfAsLoud480SamplesLateReversed(t *testing.T) {
-	l := newLive(t, 2, Settings{})
+	l := newLive(t, 2)
 	f := run(l, rig48(1, 8*rate, 2, 480, -1), 2)
 	m := &f.Microphones[0]
 	if math.Abs(m.DelayMs-10) > 0.001 {
@@ -111,7 +117,7 @@ func TestSilenceAndUnrelatedChannelsInventNothing(t *testing.T) {
 		noise[i] = float32(rng.NormFloat64()) * 0.1
 	}
 	for name, audio := range map[string][]float32{"silence": make([]float32, 2*8*rate), "unrelated": noise} {
-		f := run(newLive(t, 2, Settings{}), audio, 2)
+		f := run(newLive(t, 2), audio, 2)
 		m := &f.Microphones[0]
 		if !math.IsNaN(m.DelayMs) || m.DelayReason == "" || len(m.Arrivals) != 0 || m.Polarity.Sign != 0 {
 			t.Errorf("%s: delay %v (%q), %d arrivals, polarity %s", name, m.DelayMs, m.DelayReason, len(m.Arrivals), m.Polarity.Word())
@@ -121,7 +127,7 @@ func TestSilenceAndUnrelatedChannelsInventNothing(t *testing.T) {
 
 func TestFixedDelayHoldAndReset(t *testing.T) {
 	audio := rig48(3, 4*rate, 2, 240, 1)
-	l := newLive(t, 2, Settings{Delay: []Delay{{Fixed: true, Ms: 4}}})
+	l := newLive(t, 2, func(s *setting.Settings) { s.Delay[0].Mode, s.Delay[0].Ms = setting.DelayFixed, 4 })
 	f := run(l, audio, 2)
 	m := &f.Microphones[0]
 	if m.DelayMs != 4 || !m.DelayFixed {
@@ -147,7 +153,9 @@ func TestFixedDelayHoldAndReset(t *testing.T) {
 }
 
 func TestMeasuresUntilSureThenHolds(t *testing.T) {
-	l := newLive(t, 2, Settings{Until: Until{WithinDB: 0.5, LowHz: 200, HighHz: 8000}})
+	l := newLive(t, 2, func(s *setting.Settings) {
+		s.Averaging.Mode, s.Averaging.WithinDB, s.Averaging.LowHz = setting.AverageUntil, 0.5, 200
+	})
 	audio := rig48(4, 20*rate, 2, 48, 1)
 	rng := rand.New(rand.NewPCG(5, 5))
 	for i := 1; i < len(audio); i += 2 {
@@ -183,7 +191,7 @@ func TestJumpOfThePathIsFollowedWithinHalfASecond(t *testing.T) {
 	const part, channels = 2*rate + 1111, 3
 	delays := []int{576, 1920, 576 + 120*48, 576, 1440*48 + 576, 480}
 	for _, said := range []bool{true, false} {
-		l := newLive(t, channels, Settings{})
+		l := newLive(t, channels)
 		rng := rand.New(rand.NewPCG(21, 1))
 		x := make([]float32, part*len(delays))
 		for i := range x {
@@ -257,7 +265,7 @@ func TestJumpOfThePathIsFollowedWithinHalfASecond(t *testing.T) {
 func TestSteadyStateDoesNotAllocate(t *testing.T) {
 	const channels = 3
 	audio := rig48(6, 6*rate, channels, 100, 1)
-	l := newLive(t, channels, Settings{Smoothing: 6})
+	l := newLive(t, channels, func(s *setting.Settings) { s.Smoothing = 6 })
 	run(l, audio, channels)
 	block := audio[:rate/20*channels]
 	if n := testing.AllocsPerRun(100, func() {
@@ -269,20 +277,27 @@ func TestSteadyStateDoesNotAllocate(t *testing.T) {
 }
 
 func TestBadSettingsLeaveTheOldOnes(t *testing.T) {
-	l := newLive(t, 2, Settings{Smoothing: 12})
-	for _, s := range []Settings{
-		{Smoothing: 49},
-		{Window: 1000},
-		{Delay: []Delay{{Fixed: true, Ms: 5000}}},
-		{Delay: make([]Delay, 2)},
-		{Until: Until{WithinDB: 1, LowHz: 100, HighHz: 50}},
+	l := newLive(t, 3, func(s *setting.Settings) { s.Smoothing = 12 })
+	for _, change := range []func(*setting.Settings){
+		func(s *setting.Settings) { s.Smoothing = 49 },
+		func(s *setting.Settings) { s.Window = 1000 },
+		func(s *setting.Settings) { s.Delay[1].Mode, s.Delay[1].Ms = setting.DelayFixed, 5000 },
+		func(s *setting.Settings) { s.Averaging.LowHz = 9000 },
+		func(s *setting.Settings) { s.Microphones = s.Microphones[:1]; s.Settle() }, // another Live's
 	} {
+		s := l.Settings().Clone()
+		s.Smoothing = 6
+		change(&s)
 		if err := l.Set(s); err == nil {
 			t.Errorf("%+v: no error", s)
 		}
-		if l.Settings().Smoothing != 12 {
+		if got := l.Settings(); got.Smoothing != 12 || len(got.Delay) != 2 || got.Delay[1].Ms != 0 {
 			t.Fatalf("%+v: came into force", s)
 		}
+	}
+	refused := setting.Default(1, []int{4})
+	if _, err := NewLive(LiveConfig{SampleRateHz: rate, Channels: 2, Settings: refused}); err == nil {
+		t.Error("a microphone that the source has not is taken")
 	}
 }
 
@@ -322,7 +337,7 @@ func BenchmarkLive(b *testing.B) {
 		b.Run(fmt.Sprintf("microphones=%d", mics), func(b *testing.B) {
 			channels := mics + 1
 			audio := rig48(7, 4*rate, channels, 20, 1)
-			l := newLive(b, channels, Settings{})
+			l := newLive(b, channels)
 			run(l, audio, channels)
 			block := rate / 20 * channels
 			at, n := 0, 0

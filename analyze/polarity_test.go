@@ -15,7 +15,7 @@ func TestLiveTellsOnePolarity(t *testing.T) {
 	for seed := range uint64(3) {
 		s := programme.RandomScene(seed)
 		x, y := s.Render(rate, 5)
-		l := newLive(t, 2, Settings{})
+		l := newLive(t, 2)
 		block := make([]float32, 2*rate/20)
 		for at := 0; at+rate/20 <= len(x); at += rate / 20 {
 			for i := range rate / 20 {

@@ -79,7 +79,7 @@ func liveTold(t testing.TB, x, y []float64) told {
 	for i := range x {
 		audio[2*i], audio[2*i+1] = float32(x[i]), float32(y[i])
 	}
-	m := &run(newLive(t, 2, Settings{}), audio, 2).Microphones[0]
+	m := &run(newLive(t, 2), audio, 2).Microphones[0]
 	out := told{ms: m.DelayMs, sdMs: m.DelaySDMs, reason: m.DelayReason, sign: m.Polarity.Sign, periodMs: m.PeriodMs}
 	if !math.IsNaN(out.ms) {
 		out.curve = m.Curve

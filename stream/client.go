@@ -219,21 +219,19 @@ func (c *client) write(s *Server) {
 	due := time.NewTimer(time.Hour)
 	defer due.Stop()
 	var (
-		seen    board
-		pace    pace
-		scratch []byte
+		seen board
+		pace pace
 	)
 	for {
 		k, wait := c.take(s, &pace)
 		// After taking the frame: the hello that names its grid is on the board by now.
 		err := c.writeBoard(s.board.Load(), &seen)
 		if err == nil && k != nil {
-			frame := k.data
-			if m := c.want.Load().microphones; len(m) > 0 {
-				scratch = wire.Select(scratch[:0], k.data, m)
-				frame = scratch
+			data, fresh := k.encoded(c.want.Load().microphones)
+			if fresh {
+				s.encoded.Add(1)
 			}
-			if err = c.send(websocket.BinaryMessage, frame); err == nil {
+			if err = c.send(websocket.BinaryMessage, data); err == nil {
 				s.sent.Add(1)
 			}
 		}
@@ -287,7 +285,7 @@ func (c *client) take(s *Server, p *pace) (*packet, time.Duration) {
 	}
 	k := c.slot.Swap(nil)
 	if k != nil {
-		p.send(now, w.interval, k.seq)
+		p.send(now, w.interval, k.frame.Seq)
 	}
 	return k, 0
 }

@@ -1,6 +1,10 @@
 package stream
 
 import (
+	"encoding/binary"
+	"fmt"
+	"maps"
+	"math"
 	"net/http/httptest"
 	"os"
 	"reflect"
@@ -10,7 +14,7 @@ import (
 	"strings"
 	"testing"
 
-	"plumbline/stream/show"
+	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"
 )
 
@@ -62,108 +66,6 @@ func TestOpenAPIHasEveryRoute(t *testing.T) {
 	}
 }
 
-// schemas are the Go types behind those of openapi.yaml.
-var schemas = map[string]any{
-	"Error": wire.ErrorBody{}, "State": wire.State{}, "Settings": wire.Settings{}, "SettingsPatch": wire.SettingsPatch{},
-	"Levels": wire.LevelsObject{}, "Frame": wire.Object{}, "Microphone": wire.Microphone{}, "Verdict": wire.Verdict{}, "Caution": wire.Caution{},
-	"Rig": wire.RigScene{}, "RigPatch": wire.RigPatch{}, "Health": healthObject{},
-	"Show": wire.Show{}, "ShowEntry": show.Entry{}, "Loudspeaker": show.Loudspeaker{}, "Seat": show.Seat{}, "Plan": show.Plan{}, "Note": show.Note{},
-	"Correction": show.Correction{}, "LogEntry": show.LogEntry{}, "Undo": undoObject{}, "Take": show.Take{}, "TakeRequest": TakeRequest{},
-	"TakePatch": show.TakePatch{}, "TakeCurve": curveObject{},
-	"Survey": wire.Survey{}, "SurveyRequest": wire.SurveyRequest{}, "Align": wire.Align{}, "AlignSeat": wire.AlignSeat{}, "AlignedPlan": wire.PlanObject{}, "PlannedSetting": wire.PlannedObject{}, "RunnerUp": wire.RunnerUpObject{}, "Cycle": wire.CycleObject{}, "Slopes": wire.SlopesObject{}, "Promise": wire.Promise{},
-	"Efficiency": wire.EfficiencyObject{}, "DialChange": wire.DialChange{}, "Dial": wire.Dial{}, "LedgerRow": wire.LedgerRow{}, "Comb": wire.CombObject{},
-	"Complex": wire.Complex{}, "Cells": wire.Cells{}, "DelayCurve": wire.DelayCurve{}, "PlanRequest": wire.PlanRequest{}, "PlanChoice": wire.PlanChoice{}, "StoredPlan": wire.StoredPlan{},
-	"PlanSeat": wire.PlanSeat{}, "DialRequest": wire.DialRequest{}, "VerifyRequest": wire.VerifyRequest{}, "Verification": wire.Verification{},
-	"SoundLevels": wire.SoundLevels{}, "SoundLevel": wire.SoundLevel{}, "LevelLog": wire.LevelLog{}, "LevelHistory": wire.LevelHistory{}, "LimitProfile": wire.LimitProfile{},
-	"Limits": wire.Limits{}, "LimitsPatch": wire.LimitsPatch{}, "LimitStatus": wire.LimitStatus{}, "CalibrationRequest": wire.CalibrationRequest{}, "CalibrationUndo": wire.CalibrationUndo{},
-	"Calibration": wire.Calibration{}, "Calibrations": wire.Calibrations{}, "Watches": wire.Watches{}, "WatchRequest": wire.WatchRequest{}, "WatchStop": wire.WatchStop{},
-	"Watch": wire.Watch{}, "WatchChange": wire.WatchChange{}, "Event": wire.Event{}, "EventPatch": wire.EventPatch{}, "Events": wire.Events{},
-}
-
-// Every JSON key of a schema's Go type stands in openapi.yaml's schema, and the
-// other way round.
-func TestOpenAPIHasEveryKey(t *testing.T) {
-	_, text, _ := strings.Cut(read(t, "openapi.yaml"), "\n  schemas:\n")
-	blocks := map[string]string{}
-	name := ""
-	for line := range strings.Lines(text) {
-		if m := regexp.MustCompile(`^    (\w+):$`).FindStringSubmatch(strings.TrimRight(line, "\n")); m != nil {
-			name = m[1]
-		} else {
-			blocks[name] += line
-		}
-	}
-	// Anchors of YAML: what an alias stands for belongs to the block that has it.
-	for from, anchor := range map[string]string{"Settings": "*settings", "Rig": "*loudspeaker"} {
-		for to := range blocks {
-			if strings.Contains(blocks[to], anchor) {
-				blocks[to] += blocks[from]
-			}
-		}
-	}
-	for name, v := range schemas {
-		block, ok := blocks[name]
-		if !ok {
-			t.Errorf("openapi.yaml has no schema %s", name)
-			continue
-		}
-		keys := map[string]bool{}
-		collect(reflect.TypeOf(v), keys, true)
-		for key := range keys {
-			if !regexp.MustCompile(`(?m)^\s+` + key + `:`).MatchString(block) {
-				t.Errorf("schema %s lacks %s", name, key)
-			}
-		}
-		delete(blocks, name)
-		if name == "RigPatch" || name == "SettingsPatch" {
-			continue // they share the blocks of what they patch
-		}
-		deep := map[string]bool{}
-		collect(reflect.TypeOf(v), deep, false)
-		for _, m := range regexp.MustCompile(`(?m)^\s+([a-z_]+):`).FindAllStringSubmatch(block, -1) {
-			if vocabulary := "type properties items description oneOf additionalProperties"; !deep[m[1]] && !slices.Contains(strings.Fields(vocabulary), m[1]) {
-				t.Errorf("schema %s has %s, which Go does not", name, m[1])
-			}
-		}
-	}
-	for name := range blocks {
-		t.Errorf("openapi.yaml has a schema %s that no Go type stands for", name)
-	}
-}
-
-// collect gathers the JSON keys of a type and of the types in it; with refs it
-// leaves out those that are schemas of their own.
-func collect(typ reflect.Type, keys map[string]bool, refs bool) {
-	switch typ.Kind() {
-	case reflect.Pointer, reflect.Slice, reflect.Map, reflect.Array:
-		collect(typ.Elem(), keys, refs)
-	case reflect.Struct:
-		for i := range typ.NumField() {
-			f := typ.Field(i)
-			key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
-			if f.Anonymous {
-				collect(f.Type, keys, refs)
-				continue
-			}
-			if key == "-" {
-				continue
-			}
-			keys[key] = true
-			inner := f.Type
-			for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice {
-				inner = inner.Elem()
-			}
-			own := false
-			for _, v := range schemas {
-				own = own || reflect.TypeOf(v) == inner
-			}
-			if !refs || !own {
-				collect(f.Type, keys, refs)
-			}
-		}
-	}
-}
-
 // wire.md has every message type with its keys and every curve, and no others.
 func TestWirePageIsComplete(t *testing.T) {
 	page := read(t, "wire.md")
@@ -184,25 +86,54 @@ func TestWirePageIsComplete(t *testing.T) {
 		}
 		return m
 	}
-	for title, messages := range map[string]map[string]any{
-		"Text messages from the daemon": {"hello": wire.Hello{}, "state": wire.StateMessage{}, "rig": wire.RigMessage{}, "show": wire.ShowMessage{}, "survey": wire.SurveyMessage{}, "levels": wire.LevelsMessage{}, "watch": wire.WatchMessage{}, "event": wire.EventMessage{}, "verdict": wire.Verdict{}, "notice": wire.Notice{}, "ask": wire.Ask{}},
-		"Text messages to the daemon":   {"ack": wire.ClientMessage{}, "want": wire.ClientMessage{}, "here": wire.Ask{}},
+	all := openAPISchemas(t)
+	named := func(name string) (*shape, error) {
+		if all[name] == nil {
+			return nil, fmt.Errorf("openapi.yaml has no schema %s", name)
+		}
+		return schemaShape(name, all[name], all)
+	}
+	// What a client says is one type in Go; only an ack has seq, only a want the rest.
+	only := func(keys ...string) func(string) bool {
+		return func(key string) bool { return slices.Contains(keys, key) }
+	}
+	most := func(key string) bool { return key != "type" }
+	type message struct {
+		v    any
+		keys func(string) bool
+	}
+	for title, messages := range map[string]map[string]message{
+		"Text messages from the daemon": {
+			wire.TypeHello: {wire.Hello{}, most}, wire.TypeState: {wire.StateMessage{}, most}, wire.TypeRig: {wire.RigMessage{}, most},
+			wire.TypeShow: {wire.ShowMessage{}, most}, wire.TypeSurvey: {wire.SurveyMessage{}, most}, wire.TypeLevels: {wire.LevelsMessage{}, most},
+			wire.TypeWatch: {wire.WatchMessage{}, most}, wire.TypeEvent: {wire.EventMessage{}, most}, wire.TypeVerdict: {wire.Verdict{}, most},
+			wire.TypeNotice: {wire.Notice{}, most}, wire.TypeAsk: {wire.Ask{}, most},
+		},
+		"Text messages to the daemon": {
+			wire.TypeAck:  {wire.ClientMessage{}, only("seq")},
+			wire.TypeWant: {wire.ClientMessage{}, only("frames_per_second", "hidden", "microphones")},
+			wire.TypeHere: {wire.ClientMessage{}, only()},
+		},
 	} {
 		got := rows(section(title))
-		for name, v := range messages {
+		for name, m := range messages {
 			row, ok := got[name]
-			if !ok {
-				t.Errorf("%s: no row %s", title, name)
-			}
-			typ := reflect.TypeOf(v)
-			for i := range typ.NumField() {
-				key, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
-				mine := name != "ack" && key != "seq" || name == "ack" && key == "seq"
-				if key != "type" && mine && !strings.Contains(row, "`"+key+"`") {
-					t.Errorf("%s: %s lacks %s", title, name, key)
-				}
-			}
 			delete(got, name)
+			text := regexp.MustCompile("`(\\{.*?\\})`").FindStringSubmatch(strings.ReplaceAll(row, `\|`, "|"))
+			if !ok || text == nil {
+				t.Errorf("%s: no row %s, or none that tells its type", title, name)
+				continue
+			}
+			said, err := parseType(text[1], named)
+			if err != nil {
+				t.Errorf("%s: %s: %v", title, name, err)
+				continue
+			}
+			is := goShape(t, reflect.TypeOf(m.v), map[reflect.Type]bool{})
+			maps.DeleteFunc(is.fields, func(key string, _ field) bool { return !m.keys(key) })
+			for _, d := range differ(name, is, said, true) {
+				t.Error("wire.md: " + d)
+			}
 		}
 		for name := range got {
 			t.Errorf("%s: %s is no message", title, name)
@@ -229,5 +160,55 @@ func TestWirePageIsComplete(t *testing.T) {
 		if !strings.Contains(page, "`"+m[1]+"`") && !strings.Contains(page, "`"+m[1]+":N`") {
 			t.Errorf("wire.md lacks the part about %q", m[1])
 		}
+	}
+}
+
+// The head of a frame is where wire.md says, and of that type.
+func TestWirePageHasTheHeader(t *testing.T) {
+	f := frametest.New(1)
+	f.Seq, f.Sample, f.Epoch, f.Gaps, f.Bursts, f.AveragedS = 1<<40+1, 1<<41+2, 3, 4, 5, 6.5
+	const unixMs = 1.7e12 + 0.25
+	data := new(wire.Frame).Set(f, unixMs).Append(nil, nil)
+	var head wire.Frame
+	if err := head.Decode(data); err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]any{
+		"`PLMB`": "PLMB", "version": uint8(wire.Version), "type": uint8(1), "number of curves": binary.LittleEndian.Uint16(data[6:]),
+		"seq": f.Seq, "sample": f.Sample, "wall clock": unixMs, "epoch": f.Epoch, "gaps": uint32(f.Gaps), "seconds of audio": float32(6.5), "bursts": uint32(f.Bursts),
+	}
+	for _, m := range regexp.MustCompile(`(?m)^\| (\d+) \| (4 bytes|u8|u16|u32|u64|f32|f64) \| ([^|]*) \|`).FindAllStringSubmatch(read(t, "wire.md"), -1) {
+		at, err := strconv.Atoi(m[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got any
+		switch b := data[at:]; m[2] {
+		case "4 bytes":
+			got = string(b[:4])
+		case "u8":
+			got = b[0]
+		case "u16":
+			got = binary.LittleEndian.Uint16(b)
+		case "u32":
+			got = binary.LittleEndian.Uint32(b)
+		case "u64":
+			got = binary.LittleEndian.Uint64(b)
+		case "f32":
+			got = math.Float32frombits(binary.LittleEndian.Uint32(b))
+		case "f64":
+			got = math.Float64frombits(binary.LittleEndian.Uint64(b))
+		}
+		for name, v := range want {
+			if strings.HasPrefix(m[3], name) {
+				if got != v {
+					t.Errorf("%s at %d as %s is %v, want %v", name, at, m[2], got, v)
+				}
+				delete(want, name)
+			}
+		}
+	}
+	for name := range want {
+		t.Errorf("wire.md does not say where %s is", name)
 	}
 }

@@ -183,10 +183,7 @@ func (s *Server) reset(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) frame(w http.ResponseWriter, r *http.Request) error {
-	o, ok, err := s.Frame()
-	if err != nil {
-		return err
-	}
+	o, ok := s.Frame()
 	if !ok {
 		return &Error{Code: "no_frame", Text: "there is no frame yet: the source has given no sound, try again in a second", Status: http.StatusServiceUnavailable}
 	}
@@ -194,19 +191,15 @@ func (s *Server) frame(w http.ResponseWriter, r *http.Request) error {
 }
 
 // Frame is the newest frame in words; false: there is none yet.
-func (s *Server) Frame() (o wire.Object, ok bool, err error) {
+func (s *Server) Frame() (o wire.Object, ok bool) {
 	k := s.takeNewest()
 	if k == nil {
-		return o, false, nil
+		return o, false
 	}
 	defer s.pool.release(k)
-	var f wire.Frame
-	if err := f.Decode(k.data); err != nil {
-		return o, false, err
-	}
 	b := s.board.Load()
-	return wire.NewObject(&f, k.hello.hello, b.state.state, b.verdictMessages(),
-		air.SpeedOfSound(b.state.state.Settings.TemperatureC)), true, nil
+	return wire.NewObject(&k.frame, k.hello.hello, b.state.state, b.verdictMessages(),
+		air.SpeedOfSound(b.state.state.Settings.TemperatureC)), true
 }
 
 func (b *board) verdictMessages() []wire.Verdict {

@@ -1,46 +1,9 @@
 package stream
 
 import (
-	"sync/atomic"
-
 	"plumbline/analyze"
 	"plumbline/stream/wire"
 )
-
-// packet is one encoded frame, shared by the clients that have yet to send it.
-type packet struct {
-	refs  atomic.Int32
-	seq   uint64
-	hello *helloDoc // describes it: the board may have moved on
-	data  []byte
-}
-
-// pool hands out packets nobody holds any more. A channel, because the one who
-// encodes must not wait and the ones who release must not either.
-type pool chan *packet
-
-// get returns a packet held once.
-func (p pool) get() *packet {
-	var k *packet
-	select {
-	case k = <-p:
-	default:
-		k = new(packet)
-	}
-	k.refs.Store(1)
-	return k
-}
-
-// release gives up one hold.
-func (p pool) release(k *packet) {
-	if k == nil || k.refs.Add(-1) > 0 {
-		return
-	}
-	select {
-	case p <- k:
-	default: // more than the pool keeps: the collector takes it
-	}
-}
 
 // board holds the newest document of each kind. It never changes: a new one
 // replaces it. Writers compare its pointers with what they sent last.
@@ -90,8 +53,8 @@ func (s *Server) Publish(f *analyze.Frame) {
 	s.judge(f)
 
 	k := s.pool.get()
-	k.seq, k.hello = f.Seq, s.board.Load().hello
-	k.data = wire.AppendFrame(k.data[:0], f, float64(now.UnixNano())/1e6)
+	k.hello = s.board.Load().hello
+	k.set(f, float64(now.UnixNano())/1e6)
 	for _, c := range *s.clients.Load() {
 		if c.wantsNothing() {
 			continue

@@ -2,6 +2,7 @@ package stream
 
 import (
 	"plumbline/analyze"
+	"plumbline/analyze/setting"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
@@ -12,7 +13,7 @@ func (s *Server) judge(f *analyze.Frame) {
 	settings := s.board.Load().state.state.Settings
 	opts := verdict.Options{
 		TemperatureC: settings.TemperatureC,
-		Grows:        settings.Averaging.Mode == wire.AverageInfinite || settings.Averaging.Mode == wire.AverageUntil,
+		Grows:        settings.Averaging.Mode == setting.AverageInfinite || settings.Averaging.Mode == setting.AverageUntil,
 	}
 	changed := s.stale.Swap(false)
 	if len(s.keepers) != len(f.Microphones) {

@@ -13,6 +13,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture/leak"
 	"plumbline/stream/internal/frametest"
 	"plumbline/stream/wire"
@@ -35,7 +36,7 @@ func newOperator() *operator {
 		state: State{
 			Revision: 1, Epoch: 1,
 			Source:   Source{Kind: "rig", Name: "small hall", RateHz: 48000, Channels: []string{"reference", "seat 1", "seat 2"}, State: "running"},
-			Settings: wire.DefaultSettings(1, []int{2}),
+			Settings: setting.Default(1, []int{2}),
 		},
 		rig: RigScene{Revision: 1, Name: "small hall", Room: wire.RigRoom{SizeM: [3]float64{24, 16, 7}},
 			Loudspeakers: []wire.RigLoudspeaker{{Name: "fill", Polarity: "same", LowHz: 60, HighHz: 16000}}},
@@ -51,7 +52,7 @@ func (o *operator) State() State {
 func (o *operator) Change(_ context.Context, p SettingsPatch, by string) (State, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	s, err := o.state.Settings.Apply(p, len(o.state.Source.Channels))
+	s, err := p.Apply(o.state.Settings, len(o.state.Source.Channels))
 	if err != nil {
 		return o.state, err
 	}

@@ -70,13 +70,14 @@ type Server struct {
 	stale     atomic.Bool
 	lastFrame atomic.Int64 // unix ns
 
-	published, sent, skipped atomic.Uint64
+	published, encoded, sent, skipped atomic.Uint64
 }
 
 // Stats count what a server has done.
 type Stats struct {
 	Clients   int
 	Published uint64 // frames handed to Publish
+	Encoded   uint64 // encodings of frames: one for each selection of microphones that was sent
 	Sent      uint64 // frames written to clients, all together
 	Skipped   uint64 // frames a client never saw because a newer one came first
 }
@@ -164,6 +165,7 @@ func (s *Server) Stats() Stats {
 	return Stats{
 		Clients:   len(*s.clients.Load()),
 		Published: s.published.Load(),
+		Encoded:   s.encoded.Load(),
 		Sent:      s.sent.Load(),
 		Skipped:   s.skipped.Load(),
 	}

@@ -42,16 +42,16 @@ type RigOperator interface {
 
 // TakeRequest says which microphone's measurement to store, and how to label it.
 type TakeRequest struct {
-	Microphone   int      `json:"microphone"` // channel; 0: the first one measured
-	Name         string   `json:"name"`
-	Note         string   `json:"note"`
-	Seat         int64    `json:"seat"`
-	Loudspeakers []int64  `json:"loudspeakers"`
-	Correction   int64    `json:"correction"`
-	AudioS       *float64 `json:"audio_s"` // audio to keep, seconds; absent: as much as was averaged
+	Microphone   int      `json:"microphone,omitempty"` // channel; 0: the first one measured
+	Name         string   `json:"name,omitempty"`
+	Note         string   `json:"note,omitempty"`
+	Seat         int64    `json:"seat,omitempty"`
+	Loudspeakers []int64  `json:"loudspeakers,omitempty"`
+	Correction   int64    `json:"correction,omitempty"`
+	AudioS       *float64 `json:"audio_s,omitempty"` // audio to keep, seconds; absent: as much as was averaged
 	// Playing names the loudspeakers, in place of their numbers.
-	Playing []string `json:"playing"`
-	Force   bool     `json:"force"` // store it however sure it is
+	Playing []string `json:"playing,omitempty"`
+	Force   bool     `json:"force,omitempty"` // store it however sure it is
 }
 
 // TakeOperator captures takes. Take yields what is measured now: what is known

@@ -248,8 +248,8 @@ func TestConfig(t *testing.T) {
 		cfg  Config
 		want string
 	}{
-		{Config{SampleRateHz: 22050}, "sample rate"},
-		{Config{SampleRateHz: math.NaN()}, "sample rate"},
+		{Config{SampleRateHz: 22050}, "sample_rate_hz must be"},
+		{Config{SampleRateHz: math.NaN()}, "sample_rate_hz must be"},
 		{Config{SampleRateHz: 48000, MaxDelayS: 10}, "longest delay"},
 		{Config{SampleRateHz: 44100, Workspace: w}, "workspace"},
 	} {

@@ -7,6 +7,7 @@ import (
 	"math/bits"
 
 	"plumbline/analyze/fft"
+	"plumbline/analyze/setting"
 )
 
 // earlyS is how much earlier than the reference an arrival may lie, seconds.
@@ -36,8 +37,8 @@ type band struct{ lo, hi int }
 
 func newLayout(cfg Config) (layout, error) {
 	l := layout{rate: cfg.SampleRateHz, decimate: 1}
-	if !(l.rate >= 44100 && l.rate <= 192000) {
-		return l, fmt.Errorf("sample rate %g Hz is outside 44100…192000 Hz", l.rate)
+	if err := setting.CheckRate(l.rate); err != nil {
+		return l, err
 	}
 	if !(cfg.MaxDelayS > 0 && cfg.MaxDelayS <= 3) {
 		return l, fmt.Errorf("longest delay %g s is outside 0…3 s", cfg.MaxDelayS)

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"plumbline/analyze/caution"
+	"plumbline/analyze/setting"
 )
 
 // blockSize is how many samples are filtered at a time.
@@ -71,8 +72,8 @@ type Reading struct {
 
 // NewMeter checks cfg and designs the filters.
 func NewMeter(cfg Config) (*Meter, error) {
-	if !(cfg.SampleRateHz >= 44100 && cfg.SampleRateHz <= 192000) {
-		return nil, fmt.Errorf("sample rate %g Hz is outside 44100…192000 Hz", cfg.SampleRateHz)
+	if err := setting.CheckRate(cfg.SampleRateHz); err != nil {
+		return nil, err
 	}
 	if cfg.Bands != 0 && cfg.Bands != 1 && cfg.Bands != 3 {
 		return nil, fmt.Errorf("bands of 1/%d octave: choose 1 or 3", cfg.Bands)

@@ -3,10 +3,12 @@ package response
 import (
 	"fmt"
 	"math"
+
+	"plumbline/analyze/setting"
 )
 
 // MaxMicrophones is how many microphones one Estimator takes.
-const MaxMicrophones = 32
+const MaxMicrophones = setting.MaxMicrophones
 
 // NoOverlap is the Config.Overlap of windows that do not overlap.
 const NoOverlap = -1

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"plumbline/analyze/fft"
+	"plumbline/analyze/setting"
 )
 
 // Config sets up a watch.
@@ -79,8 +80,8 @@ var ErrSilent = errors.New("the microphone of this recording hears nothing of th
 // Learn makes a baseline of a recording of everything playing; what one channel
 // is longer than the other counts for nothing.
 func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baseline, error) {
-	if cfg.SampleRateHz < 44100 || cfg.SampleRateHz > 192000 {
-		return nil, fmt.Errorf("sample rate %g Hz: choose 44100 to 192000 Hz", cfg.SampleRateHz)
+	if err := setting.CheckRate(cfg.SampleRateHz); err != nil {
+		return nil, err
 	}
 	if len(loudspeakers) == 0 {
 		return nil, errors.New("a baseline needs at least one loudspeaker or arrival")

@@ -1,6 +1,10 @@
 package rig
 
-import "plumbline/capture/internal/fourier"
+import (
+	"github.com/mjibson/go-dsp/fft"
+
+	running "plumbline/analyze/fft"
+)
 
 // quiet is below what a partition's impulse response may be to be left out.
 const quiet = 1e-8
@@ -13,22 +17,27 @@ type filter [][]complex128
 // a filter is overlap-save in uniform partitions (Stockham 1966; Kulp, AES 85th
 // Convention, 1988): all microphones and both sides of a cross-fade share the
 // one forward transform of a block.
+//
+// While it plays it must not allocate, which go-dsp does for each transform: the
+// blocks take a plan of analyze/fft, all that is made once a scene takes go-dsp.
 type history struct {
-	plan    *fourier.Plan
 	block   int
+	plan    *running.Real  // of push and convolve alone: partition runs beside them
 	spectra [][]complex128 // half spectra, a ring
 	newest  int
-	last    []float64 // the block before
-	work    []complex128
+	recent  []float64    // the newest block behind the one before
+	sum     []complex128 // half spectrum
+	work    []float64    // two blocks
 }
 
 func newHistory(block, partitions int) *history {
 	h := &history{
-		plan:    fourier.New(2 * block),
 		block:   block,
+		plan:    running.NewReal(2 * block),
 		spectra: make([][]complex128, partitions),
-		last:    make([]float64, block),
-		work:    make([]complex128, 2*block),
+		recent:  make([]float64, 2*block),
+		sum:     make([]complex128, block+1),
+		work:    make([]float64, 2*block),
 	}
 	for i := range h.spectra {
 		h.spectra[i] = make([]complex128, block+1)
@@ -42,39 +51,33 @@ func (h *history) partition(impulse []float64) filter {
 	for len(impulse) > 0 && len(f) < len(h.spectra) {
 		part := impulse[:min(h.block, len(impulse))]
 		impulse = impulse[len(part):]
-		x := make([]complex128, 2*h.block)
 		loud := false
-		for i, v := range part {
-			x[i] = complex(v, 0)
+		for _, v := range part {
 			loud = loud || v > quiet || v < -quiet
 		}
 		if !loud {
 			f = append(f, nil)
 			continue
 		}
-		h.plan.Forward(x)
-		f = append(f, x[:h.block+1])
+		x := make([]float64, 2*h.block)
+		copy(x, part)
+		f = append(f, fft.FFTReal(x)[:h.block+1])
 	}
 	return f
 }
 
 // push takes the next block of programme.
 func (h *history) push(x []float64) {
-	for i, v := range x {
-		h.work[i] = complex(h.last[i], 0)
-		h.work[h.block+i] = complex(v, 0)
-	}
-	copy(h.last, x)
-	h.plan.Forward(h.work)
+	copy(h.recent, h.recent[h.block:])
+	copy(h.recent[h.block:], x)
 	h.newest = (h.newest + 1) % len(h.spectra)
-	copy(h.spectra[h.newest], h.work)
+	h.plan.Forward(h.spectra[h.newest], h.recent)
 }
 
 // convolve writes the newest block through a filter.
 func (h *history) convolve(dst []float64, f filter) {
-	y := h.work
-	clear(y)
-	acc := y[:h.block+1]
+	acc := h.sum
+	clear(acc)
 	for p, part := range f {
 		if part == nil {
 			continue
@@ -89,11 +92,5 @@ func (h *history) convolve(dst []float64, f filter) {
 			acc[k] += v * part[k]
 		}
 	}
-	for k := 1; k < h.block; k++ {
-		y[2*h.block-k] = complex(real(y[k]), -imag(y[k]))
-	}
-	h.plan.Inverse(y)
-	for i := range dst {
-		dst[i] = real(y[h.block+i])
-	}
+	copy(dst, h.plan.Inverse(h.work, acc)[h.block:])
 }

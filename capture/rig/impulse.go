@@ -5,7 +5,7 @@ import (
 	"math/bits"
 	"slices"
 
-	"plumbline/capture/internal/fourier"
+	"github.com/mjibson/go-dsp/fft"
 )
 
 const (
@@ -39,7 +39,7 @@ type acoustics struct {
 	speed   float64
 	latestS float64 // images later than this are left out
 	length  int
-	plan    *fourier.Plan
+	points  int            // of the transforms, a power of two that holds the length
 	walls   [][]complex128 // response of so many hits on bins 0…n/2; nil at 0
 	sources []source
 }
@@ -76,13 +76,13 @@ func newAcoustics(s Scene) *acoustics {
 	}
 	a.latestS = min(a.latestS, longestS-ringS)
 	a.length = int(math.Ceil((a.latestS+ringS)*a.rateHz)) + 2*half
-	a.plan = fourier.New(1 << bits.Len(uint(a.length)))
+	a.points = 1 << bits.Len(uint(a.length))
 
-	bins := a.plan.Len()/2 + 1
+	bins := a.points/2 + 1
 	a.walls = make([][]complex128, s.Room.Reflections+1)
 	for hits := 1; hits < len(a.walls); hits++ {
 		if hits == 1 {
-			a.walls[1] = s.Room.Absorption.wall(a.plan, a.rateHz)[:bins]
+			a.walls[1] = s.Room.Absorption.wall(a.points, a.rateHz)[:bins]
 			continue
 		}
 		a.walls[hits] = make([]complex128, bins)
@@ -97,7 +97,7 @@ func newAcoustics(s Scene) *acoustics {
 		}
 		box := make([]complex128, bins)
 		for k := range box {
-			box[k] = l.box(float64(k)*a.rateHz/float64(a.plan.Len()), a.rateHz)
+			box[k] = l.box(float64(k)*a.rateHz/float64(a.points), a.rateHz)
 		}
 		a.sources[at].box = box
 		at++
@@ -107,7 +107,7 @@ func newAcoustics(s Scene) *acoustics {
 
 // impulse is the impulse response to a place, summed over the loudspeakers.
 func (a *acoustics) impulse(place Position) []float64 {
-	n := a.plan.Len()
+	n := a.points
 	train := make([]complex128, n)
 	sum := make([]complex128, n)
 	for _, src := range a.sources {
@@ -126,9 +126,9 @@ func (a *acoustics) impulse(place Position) []float64 {
 				}
 				addPulse(train, half+at*a.rateHz, pulse)
 			}
-			a.plan.Forward(train)
+			spectrum := fft.FFT(train)
 			for k, box := range src.box {
-				z, mirror := train[k], train[(n-k)%n]
+				z, mirror := spectrum[k], spectrum[(n-k)%n]
 				even := complex(real(z)+real(mirror), imag(z)-imag(mirror)) / 2
 				if hits > 0 {
 					even *= a.walls[hits][k]
@@ -144,10 +144,9 @@ func (a *acoustics) impulse(place Position) []float64 {
 	for k := 1; k < n/2; k++ {
 		sum[n-k] = complex(real(sum[k]), -imag(sum[k]))
 	}
-	a.plan.Inverse(sum)
 	h := make([]float64, a.length)
-	for i := range h {
-		h[i] = real(sum[i])
+	for i, v := range fft.IFFT(sum)[:a.length] {
+		h[i] = real(v)
 	}
 	return h
 }

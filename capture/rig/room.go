@@ -4,8 +4,9 @@ import (
 	"math"
 	"math/cmplx"
 
+	"github.com/mjibson/go-dsp/fft"
+
 	"plumbline/analyze/air"
-	"plumbline/capture/internal/fourier"
 )
 
 // nearestM is the distance from which a loudspeaker no longer gets louder: a
@@ -81,21 +82,20 @@ func (a Absorption) reflection(frequencyHz float64) float64 {
 	return max(math.Sqrt(max(1-alpha, 0)), leastReflection)
 }
 
-// wall is the response of one hit on the bins of the plan: the minimum-phase
-// one of the magnitude β, by its folded cepstrum (Oppenheim and Schafer,
-// Discrete-Time Signal Processing, ch. 13).
-func (a Absorption) wall(plan *fourier.Plan, rateHz float64) []complex128 {
-	n := plan.Len()
+// wall is the response of one hit on all bins of n points, a power of two: the
+// minimum-phase one of the magnitude β, by its folded cepstrum (Oppenheim and
+// Schafer, Discrete-Time Signal Processing, ch. 13).
+func (a Absorption) wall(n int, rateHz float64) []complex128 {
 	x := make([]complex128, n)
 	for k := range x {
 		x[k] = complex(math.Log(a.reflection(float64(min(k, n-k))*rateHz/float64(n))), 0)
 	}
-	plan.Inverse(x)
+	x = fft.IFFT(x)
 	for i := 1; i < n/2; i++ {
 		x[i] *= 2
 		x[n-i] = 0
 	}
-	plan.Forward(x)
+	x = fft.FFT(x)
 	for k, v := range x {
 		x[k] = cmplx.Exp(v)
 	}

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"plumbline/capture/internal/fourier"
+	"github.com/mjibson/go-dsp/fft"
 )
 
 var rates = []int{44100, 48000, 88200, 96000, 176400, 192000}
@@ -55,7 +55,6 @@ func TestPinkFilterSlope(t *testing.T) {
 // The noise itself: power of each octave band, by averaged periodograms.
 func TestNoiseBands(t *testing.T) {
 	const n, blocks = 8192, 100
-	plan := fourier.New(n)
 	for _, kind := range []Kind{Pink, White} {
 		x := samples(t, Config{Kind: kind, Seed: 3}, n*blocks)
 		power := make([]float64, n/2)
@@ -65,9 +64,9 @@ func TestNoiseBands(t *testing.T) {
 				w := (1 - math.Cos(2*math.Pi*float64(i)/n)) / 2 // Hann, so that the steep low end does not leak
 				work[i] = complex(w*x[b*n+i], 0)
 			}
-			plan.Forward(work)
+			spectrum := fft.FFT(work)
 			for k := range power {
-				power[k] += real(work[k])*real(work[k]) + imag(work[k])*imag(work[k])
+				power[k] += real(spectrum[k])*real(spectrum[k]) + imag(spectrum[k])*imag(spectrum[k])
 			}
 		}
 		var levels []float64
@@ -233,7 +232,6 @@ func convolve(x, y []float64) []float64 {
 	for n < len(x)+len(y) {
 		n *= 2
 	}
-	plan := fourier.New(n)
 	a, b := make([]complex128, n), make([]complex128, n)
 	for i, v := range x {
 		a[i] = complex(v, 0)
@@ -241,12 +239,7 @@ func convolve(x, y []float64) []float64 {
 	for i, v := range y {
 		b[i] = complex(v, 0)
 	}
-	plan.Forward(a)
-	plan.Forward(b)
-	for k := range a {
-		a[k] *= b[k]
-	}
-	plan.Inverse(a)
+	a = fft.Convolve(a, b)
 	z := make([]float64, len(x)+len(y)-1)
 	for i := range z {
 		z[i] = real(a[i])

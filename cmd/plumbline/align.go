@@ -12,6 +12,7 @@ import (
 	"plumbline/analyze/air"
 	"plumbline/analyze/alignment"
 	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/cmd/plumbline/planning"
 	"plumbline/stream/wire"
@@ -88,8 +89,8 @@ func (f *alignFlags) run(cmd *cobra.Command) error {
 	if !(f.rangeMs > 0 && f.rangeMs <= 1000) {
 		return usagef("--range wants milliseconds up to 1000, not %g", f.rangeMs)
 	}
-	if f.spreadM != 0 && !(f.spreadM >= wire.MinSpreadM && f.spreadM <= wire.MaxSpreadM) {
-		return usagef("--spread wants 0, or %g to %g metres, not %g", wire.MinSpreadM, wire.MaxSpreadM, f.spreadM)
+	if err := setting.CheckSpread(f.spreadM); err != nil {
+		return misused(err)
 	}
 	if cmd.Flags().Changed("range") { // otherwise no more than short recordings can tell
 		cfg.MaxDelayMs = f.rangeMs

@@ -10,6 +10,7 @@ import (
 
 	"plumbline/analyze/air"
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/setting"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -52,7 +53,7 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 	if f.max < 1 || f.max > 5 {
 		return usagef("--max wants 1 to 5, not %d", f.max)
 	}
-	if err := checkTemperature(f.temperature); err != nil {
+	if err := misused(setting.CheckTemperature(f.temperature)); err != nil {
 		return err
 	}
 	rec, err := f.open(cmd, path)

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/analyze/exposure"
+	"plumbline/analyze/setting"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
@@ -88,8 +89,9 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		return usagef("--calibration and --sensitivity say the same: give one of them")
 	case !(math.Abs(f.sensitivity) <= 250):
 		return usagef("--sensitivity wants decibels, not %g", f.sensitivity)
-	case !(math.Abs(f.correction) <= 40):
-		return usagef("--correction wants decibels within ±40, not %g", f.correction)
+	}
+	if err := setting.CheckCorrection(f.correction); err != nil {
+		return misused(err)
 	}
 	if f.limit != "" {
 		profile, ok := exposure.Lookup(f.limit)
@@ -106,8 +108,8 @@ func (f *levelsFlags) run(cmd *cobra.Command, path string) error {
 		return err
 	}
 	defer file.Close()
-	if rate := file.Format().SampleRateHz; rate < 44100 || rate > 192000 {
-		return fmt.Errorf("%s: a sample rate of %d Hz is outside 44100 to 192000 Hz: resample the recording", path, rate)
+	if err := setting.CheckRate(float64(file.Format().SampleRateHz)); err != nil {
+		return fmt.Errorf("%s: %w: resample the recording", path, err)
 	}
 	if cfg.Channels, err = levelChannels(f.channel, file.Format().Channels); err != nil {
 		return err

@@ -7,9 +7,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/offline"
-	"plumbline/stream/wire"
 )
 
 // recordingFlags choose what of a WAV file is analysed.
@@ -70,8 +70,8 @@ func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Reco
 		return rec, err
 	}
 	rate := float64(file.Format().SampleRateHz)
-	if rate < 44100 || rate > 192000 {
-		return rec, fmt.Errorf("a sample rate of %g Hz is outside 44100 to 192000 Hz: resample the recording", rate)
+	if err := setting.CheckRate(rate); err != nil {
+		return rec, fmt.Errorf("%w: resample the recording", err)
 	}
 	rec = offline.Recording{File: file, Reference: ref - 1, From: 0, To: file.Frames()}
 	for _, m := range mics {
@@ -92,11 +92,4 @@ func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Reco
 	}
 	noteLoss(cmd, path, file)
 	return rec, nil
-}
-
-func checkTemperature(c float64) error {
-	if !(c >= wire.MinTempC && c <= wire.MaxTempC) {
-		return usagef("--temperature wants degrees Celsius from %d to %d, not %g", wire.MinTempC, wire.MaxTempC, c)
-	}
-	return nil
 }

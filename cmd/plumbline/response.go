@@ -13,6 +13,7 @@ import (
 	"plumbline/analyze/caution"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
 )
@@ -110,16 +111,19 @@ func (f *responseFlags) parse() error {
 				return usagef("--until wants DB:LOW:HIGH such as 1:100:8000, not %q", f.until)
 			}
 			var err error
-			if u[i], err = strconv.ParseFloat(words[i], 64); err != nil || !(u[i] > 0 && u[i] < 1e6) {
+			if u[i], err = strconv.ParseFloat(words[i], 64); err != nil {
 				return usagef("--until wants DB:LOW:HIGH such as 1:100:8000, not %q", f.until)
 			}
 		}
-		if u[1] >= u[2] {
-			return usagef("--until wants its band to ascend, not %g to %g Hz", u[1], u[2])
+		if setting.CheckBand("", u[1], u[2]) != nil {
+			return usagef("--until wants its band to ascend within %d to %d Hz, not %g to %g Hz", setting.MinBandHz, setting.MaxBandHz, u[1], u[2])
+		}
+		if err := setting.CheckGoal("until.", u[0], u[1], u[2]); err != nil {
+			return misused(err)
 		}
 		f.sure = &offline.Until{WithinDB: u[0], LowHz: u[1], HighHz: u[2]}
 	}
-	return checkTemperature(f.temperature)
+	return misused(setting.CheckTemperature(f.temperature))
 }
 
 // checkUntil refuses a band that the response has no points in.

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture"
 	"plumbline/capture/device"
 	"plumbline/capture/rig"
@@ -201,8 +202,9 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 		return usagef("--loopback goes with --output")
 	case f.loop && f.file == "":
 		return usagef("--loop goes with --file")
-	case f.rateHz != 0 && (f.rateHz < 44100 || f.rateHz > 192000):
-		return usagef("--rate wants 44100 to 192000 Hz, not %d", f.rateHz)
+	}
+	if err := setting.CheckRate(float64(f.rateHz)); err != nil && f.rateHz != 0 {
+		return misused(err)
 	}
 	cfg, err := f.source(cmd)
 	if err != nil {

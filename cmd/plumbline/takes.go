@@ -13,6 +13,7 @@ import (
 
 	"plumbline/analyze/caution"
 	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/analyze/summation"
 	"plumbline/cmd/plumbline/offline"
 	"plumbline/stream/wire"
@@ -63,11 +64,11 @@ func (f *takesFlags) parse() error {
 		lo, err1 := strconv.ParseFloat(low, 64)
 		hi, err2 := strconv.ParseFloat(high, 64)
 		f.bandHz = summation.Band{LowHz: lo, HighHz: hi}
-		if !ok || err1 != nil || err2 != nil || !(lo > 0) || !(hi > lo) || hi > 1e6 {
-			return usagef("--band wants LOW:HIGH hertz such as 80:8000, not %q", f.band)
+		if !ok || err1 != nil || err2 != nil || setting.CheckBand("", lo, hi) != nil {
+			return usagef("--band wants LOW:HIGH hertz such as 80:8000, within %d to %d Hz, not %q", setting.MinBandHz, setting.MaxBandHz, f.band)
 		}
 	}
-	return checkTemperature(f.temperature)
+	return misused(setting.CheckTemperature(f.temperature))
 }
 
 // open opens the recordings of one comparison: each has one microphone, all

@@ -15,6 +15,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture/leak"
 	"plumbline/stream"
 	"plumbline/stream/internal/frametest"
@@ -37,7 +38,7 @@ func daemon(t *testing.T, addr string) (url string, stop func()) {
 	s, err := stream.New(stream.Config{Operator: operator{stream.State{
 		Epoch:    1,
 		Source:   stream.Source{Kind: "rig", Name: "small hall", RateHz: 48000, Channels: []string{"a", "b"}, State: "running"},
-		Settings: wire.DefaultSettings(1, []int{2}),
+		Settings: setting.Default(1, []int{2}),
 	}}})
 	if err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"math/bits"
 	"slices"
 
+	"plumbline/analyze/setting"
 	"plumbline/stream/wire"
 )
 
@@ -30,8 +31,8 @@ func checkGrid(rateHz float64, window int) error {
 	if !(rateHz >= minRateHz && rateHz <= maxRateHz) {
 		return refuse(0, "sample_rate_hz", "a sample rate of %g Hz is outside %d to %d Hz", rateHz, minRateHz, maxRateHz)
 	}
-	if window != 0 && (window < wire.MinWindow || window > wire.MaxWindow || bits.OnesCount(uint(window)) != 1) {
-		return refuse(0, "window", "a window of %d samples is none: it is \"multi\" or a power of two from %d to %d", window, wire.MinWindow, wire.MaxWindow)
+	if window != 0 && (window < setting.MinWindow || window > setting.MaxWindow || bits.OnesCount(uint(window)) != 1) {
+		return refuse(0, "window", "a window of %d samples is none: it is \"multi\" or a power of two from %d to %d", window, setting.MinWindow, setting.MaxWindow)
 	}
 	return nil
 }
@@ -50,7 +51,7 @@ func (t *Take) checkForeign() error {
 		is, least, most float64
 	}{
 		{"overlap", t.Overlap, 0, 1}, {"delay_ms", t.DelayMs, -maxDelayMs, maxDelayMs}, {"averaged_s", t.AveragedS, 0, 1e9},
-		{"gaps", float64(t.Gaps), 0, 1e15}, {"temperature_c", t.TemperatureC, wire.MinTempC, wire.MaxTempC},
+		{"gaps", float64(t.Gaps), 0, 1e15}, {"temperature_c", t.TemperatureC, setting.MinTempC, setting.MaxTempC},
 		{"reference", float64(t.Reference), 0, 1024}, {"microphone", float64(t.Microphone), 0, 1024},
 	} {
 		if !(x.is >= x.least && x.is <= x.most) {

@@ -1,6 +1,10 @@
 package wire
 
-import "math"
+import (
+	"math"
+
+	"plumbline/analyze/setting"
+)
 
 // Aims of an alignment.
 const (
@@ -15,23 +19,12 @@ type AlignQuery struct {
 	Aim           string
 	Gain          bool // may change the fill's gain
 	// SpreadM is how far heads are about the microphone, standard deviation along
-	// each axis, m: 0, or MinSpreadM…MaxSpreadM. Nil: DefaultSpreadM.
+	// each axis, m: 0, or from setting.MinSpreadM. Nil: DefaultSpreadM.
 	SpreadM *float64
 }
 
-// What a spread of position may be, m.
-const (
-	DefaultSpreadM = 0.10
-	MinSpreadM     = 0.01
-	MaxSpreadM     = 0.50
-)
-
-func checkSpread(m float64) error {
-	if m != 0 && !within(m, MinSpreadM, MaxSpreadM) {
-		return refuse("spread", "the spread of position must be 0, for the point of the microphone, or between %g and %g m, not %g", MinSpreadM, MaxSpreadM, m)
-	}
-	return nil
-}
+// DefaultSpreadM is the spread of position that nobody has set.
+const DefaultSpreadM = 0.10
 
 // Settle fills in what was left out and checks the rest.
 func (q *AlignQuery) Settle() error {
@@ -48,16 +41,13 @@ func (q *AlignQuery) Settle() error {
 		spread := DefaultSpreadM
 		q.SpreadM = &spread
 	}
-	if err := checkSpread(*q.SpreadM); err != nil {
+	if err := Refused(setting.CheckSpread(*q.SpreadM)); err != nil {
 		return err
 	}
 	if q.LowHz == 0 && q.HighHz == 0 {
 		return nil
 	}
-	if !within(q.LowHz, 1, 96000) || !within(q.HighHz, 1, 96000) || q.LowHz >= q.HighHz {
-		return refuse("band", "the band must ascend: give low_hz and high_hz, not %g and %g", q.LowHz, q.HighHz)
-	}
-	return nil
+	return Refused(setting.CheckBand("", q.LowHz, q.HighHz))
 }
 
 // Align is what the stored takes say of two loudspeakers: A is the main, B the
@@ -289,7 +279,7 @@ type PlanChoice struct {
 // Settle checks the request.
 func (r *PlanRequest) Settle() error {
 	if r.SpreadM != nil {
-		if err := checkSpread(*r.SpreadM); err != nil {
+		if err := Refused(setting.CheckSpread(*r.SpreadM)); err != nil {
 			return err
 		}
 	}

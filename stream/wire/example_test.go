@@ -9,7 +9,7 @@ import (
 
 // A frame is encoded once and read by id and channel.
 func ExampleFrame() {
-	b := wire.AppendFrame(nil, frametest.New(1), 0)
+	b := new(wire.Frame).Set(frametest.New(1), 0).Append(nil, nil)
 	var f wire.Frame
 	if err := f.Decode(b); err != nil {
 		panic(err)

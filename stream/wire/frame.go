@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 
 	"plumbline/analyze"
 )
@@ -54,171 +55,9 @@ type Header struct {
 	AveragedS float64
 }
 
-// AppendFrame appends the binary frame of f to dst and returns it. It allocates
-// only to grow dst. What dst holds already stays: offsets count from the
-// message's first byte.
-func AppendFrame(dst []byte, f *analyze.Frame, unixMs float64) []byte {
-	e := encoder{b: dst, start: len(dst)}
-	e.b = append(e.b, magic...)
-	e.b = append(e.b, Version, typeFrame)
-	e.b = binary.LittleEndian.AppendUint16(e.b, 0) // entries, set at the end
-	e.b = binary.LittleEndian.AppendUint64(e.b, f.Seq)
-	e.b = binary.LittleEndian.AppendUint64(e.b, f.Sample)
-	e.b = binary.LittleEndian.AppendUint64(e.b, math.Float64bits(unixMs))
-	e.b = binary.LittleEndian.AppendUint32(e.b, f.Epoch)
-	e.b = binary.LittleEndian.AppendUint32(e.b, uint32(min(f.Gaps, math.MaxUint32)))
-	e.b = appendFloat(e.b, f.AveragedS)
-	e.b = binary.LittleEndian.AppendUint32(e.b, uint32(min(f.Bursts, math.MaxUint32)))
-
-	// First the directory, then the data in the same order.
-	e.entry(Levels, f.Reference.Channel, 3)
-	for i := range f.Microphones {
-		m := &f.Microphones[i]
-		c := m.Channel
-		n := len(m.Curve.FrequencyHz)
-		for id := MagnitudeDB; id <= EffectiveAverages; id++ {
-			e.entry(id, c, n)
-		}
-		e.entry(Impulse, c, len(m.Impulse))
-		e.entry(ImpulseAxisMs, c, 2)
-		for id := ArrivalDelayMs; id <= ArrivalSign; id++ {
-			e.entry(id, c, len(m.Arrivals))
-		}
-		e.entry(DelayMs, c, 3)
-		e.entry(Polarity, c, 2)
-		e.entry(Levels, c, 3)
-		e.entry(PolarityBands, c, 4*len(m.Polarity.Bands))
-	}
-	binary.LittleEndian.PutUint16(e.b[e.start+6:], uint16(e.entries))
-	offset := headerSize + e.entries*entrySize
-	for i := range e.entries {
-		at := e.start + headerSize + i*entrySize
-		n := binary.LittleEndian.Uint32(e.b[at+4:])
-		binary.LittleEndian.PutUint32(e.b[at+8:], uint32(offset))
-		offset += 4 * int(n)
-	}
-
-	e.input(&f.Reference)
-	for i := range f.Microphones {
-		m := &f.Microphones[i]
-		c := &m.Curve
-		n := len(c.FrequencyHz)
-		e.floats(c.MagnitudeDB, n)
-		e.floats(c.MagnitudeLowDB, n)
-		e.floats(c.MagnitudeHighDB, n)
-		e.floats(c.PhaseDeg, n)
-		e.floats(c.PhaseErrorDeg, n)
-		e.floats(c.Coherence, n)
-		e.floats(c.Threshold, n)
-		e.floats(c.EffectiveAverages, n)
-		e.floats(m.Impulse, len(m.Impulse))
-		e.b = appendFloat(e.b, m.ImpulseStartMs)
-		e.b = appendFloat(e.b, m.ImpulseStepMs)
-		for _, a := range m.Arrivals {
-			e.b = appendFloat(e.b, a.DelayMs)
-		}
-		for _, a := range m.Arrivals {
-			e.b = appendFloat(e.b, a.DelaySDMs)
-		}
-		for _, a := range m.Arrivals {
-			e.b = appendFloat(e.b, a.LevelDB)
-		}
-		for _, a := range m.Arrivals {
-			e.b = appendFloat(e.b, float64(a.Sign))
-		}
-		e.b = appendFloat(e.b, m.DelayMs)
-		e.b = appendFloat(e.b, m.DelaySDMs)
-		fixed := 0.0
-		if m.DelayFixed {
-			fixed = 1
-		}
-		e.b = appendFloat(e.b, fixed)
-		e.b = appendFloat(e.b, float64(m.Polarity.Sign))
-		e.b = appendFloat(e.b, m.Polarity.Confidence)
-		e.input(&m.Input)
-		for _, b := range m.Polarity.Bands {
-			e.b = appendFloat(e.b, b.LowHz)
-			e.b = appendFloat(e.b, b.HighHz)
-			e.b = appendFloat(e.b, float64(b.Sign))
-			e.b = appendFloat(e.b, b.Confidence)
-		}
-	}
-	return e.b
-}
-
-type encoder struct {
-	b       []byte
-	start   int
-	entries int
-}
-
-func (e *encoder) entry(id CurveID, channel, length int) {
-	e.b = binary.LittleEndian.AppendUint16(e.b, uint16(id))
-	e.b = binary.LittleEndian.AppendUint16(e.b, uint16(channel))
-	e.b = binary.LittleEndian.AppendUint32(e.b, uint32(length))
-	e.b = binary.LittleEndian.AppendUint32(e.b, 0) // offset, set later
-	e.entries++
-}
-
-// floats writes n numbers: a curve shorter than its grid ends in NaN.
-func (e *encoder) floats(x []float64, n int) {
-	for i := range n {
-		v := math.NaN()
-		if i < len(x) {
-			v = x[i]
-		}
-		e.b = appendFloat(e.b, v)
-	}
-}
-
-func (e *encoder) input(in *analyze.Input) {
-	e.b = appendFloat(e.b, in.PeakDBFS)
-	e.b = appendFloat(e.b, in.RMSDBFS)
-	e.b = appendFloat(e.b, float64(in.Clipped))
-}
-
-func appendFloat(b []byte, x float64) []byte {
-	return binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(x)))
-}
-
-// Select appends to dst the part of an encoded frame that concerns the given
-// channels and the reference, which is the channel of the first entry. The
-// frame must be one of AppendFrame's. It allocates only to grow dst.
-func Select(dst, frame []byte, channels []int) []byte {
-	start := len(dst)
-	dst = append(dst, frame[:headerSize]...)
-	n := int(binary.LittleEndian.Uint16(frame[6:]))
-	kept := 0
-	for i := range n {
-		entry := frame[headerSize+i*entrySize:][:entrySize]
-		if i == 0 || contains(channels, entry) {
-			dst = append(dst, entry...)
-			kept++
-		}
-	}
-	binary.LittleEndian.PutUint16(dst[start+6:], uint16(kept))
-	for i := range kept {
-		entry := dst[start+headerSize+i*entrySize:][:entrySize]
-		from := binary.LittleEndian.Uint32(entry[8:])
-		size := 4 * binary.LittleEndian.Uint32(entry[4:])
-		binary.LittleEndian.PutUint32(entry[8:], uint32(len(dst)-start))
-		dst = append(dst, frame[from:from+size]...)
-	}
-	return dst
-}
-
-func contains(channels []int, entry []byte) bool {
-	c := int(binary.LittleEndian.Uint16(entry[2:]))
-	for _, x := range channels {
-		if x == c {
-			return true
-		}
-	}
-	return false
-}
-
-// Frame is a decoded binary frame. Decode may be called again and again on the
-// same Frame: it reuses its memory.
+// Frame holds the numbers of a frame as they go over the wire. Set and Decode may be
+// called again and again on the same Frame: they reuse its memory. What only reads
+// may do so from several goroutines.
 type Frame struct {
 	Header
 	entries []entry
@@ -229,6 +68,136 @@ type entry struct {
 	id      CurveID
 	channel int
 	from, n int // within data
+}
+
+// Set makes f the numbers of src at a time in ms since 1970, and returns f. Nothing
+// of src is kept.
+func (f *Frame) Set(src *analyze.Frame, unixMs float64) *Frame {
+	f.Header = Header{
+		Seq: src.Seq, Sample: src.Sample, UnixMs: unixMs, Epoch: src.Epoch,
+		Gaps: uint32(min(src.Gaps, math.MaxUint32)), Bursts: uint32(min(src.Bursts, math.MaxUint32)),
+		AveragedS: float64(float32(src.AveragedS)),
+	}
+	f.entries, f.data = f.entries[:0], f.data[:0]
+	f.input(&src.Reference)
+	for i := range src.Microphones {
+		m := &src.Microphones[i]
+		c, at := &m.Curve, m.Channel
+		n := len(c.FrequencyHz)
+		f.curve(MagnitudeDB, at, c.MagnitudeDB, n)
+		f.curve(MagnitudeLowDB, at, c.MagnitudeLowDB, n)
+		f.curve(MagnitudeHighDB, at, c.MagnitudeHighDB, n)
+		f.curve(PhaseDeg, at, c.PhaseDeg, n)
+		f.curve(PhaseErrorDeg, at, c.PhaseErrorDeg, n)
+		f.curve(Coherence, at, c.Coherence, n)
+		f.curve(Threshold, at, c.Threshold, n)
+		f.curve(EffectiveAverages, at, c.EffectiveAverages, n)
+		f.curve(Impulse, at, m.Impulse, len(m.Impulse))
+		f.numbers(ImpulseAxisMs, at, m.ImpulseStartMs, m.ImpulseStepMs)
+		f.numbers(ArrivalDelayMs, at)
+		for _, a := range m.Arrivals {
+			f.more(a.DelayMs)
+		}
+		f.numbers(ArrivalDelaySDMs, at)
+		for _, a := range m.Arrivals {
+			f.more(a.DelaySDMs)
+		}
+		f.numbers(ArrivalLevelDB, at)
+		for _, a := range m.Arrivals {
+			f.more(a.LevelDB)
+		}
+		f.numbers(ArrivalSign, at)
+		for _, a := range m.Arrivals {
+			f.more(float64(a.Sign))
+		}
+		fixed := 0.0
+		if m.DelayFixed {
+			fixed = 1
+		}
+		f.numbers(DelayMs, at, m.DelayMs, m.DelaySDMs, fixed)
+		f.numbers(Polarity, at, float64(m.Polarity.Sign), m.Polarity.Confidence)
+		f.input(&m.Input)
+		f.numbers(PolarityBands, at)
+		for _, b := range m.Polarity.Bands {
+			f.more(b.LowHz, b.HighHz, float64(b.Sign), b.Confidence)
+		}
+	}
+	return f
+}
+
+// numbers begins an entry with these.
+func (f *Frame) numbers(id CurveID, channel int, x ...float64) {
+	f.entries = append(f.entries, entry{id: id, channel: channel, from: len(f.data)})
+	f.more(x...)
+}
+
+// more goes on with it.
+func (f *Frame) more(x ...float64) {
+	for _, v := range x {
+		f.data = append(f.data, float32(v))
+	}
+	f.entries[len(f.entries)-1].n += len(x)
+}
+
+// curve adds an entry of n numbers: one shorter than its grid ends in NaN.
+func (f *Frame) curve(id CurveID, channel int, x []float64, n int) {
+	f.numbers(id, channel, x[:min(n, len(x))]...)
+	for i := len(x); i < n; i++ {
+		f.more(math.NaN())
+	}
+}
+
+func (f *Frame) input(in *analyze.Input) {
+	f.numbers(Levels, in.Channel, in.PeakDBFS, in.RMSDBFS, float64(in.Clipped))
+}
+
+// Append appends the binary frame of f to dst and returns it: of the reference,
+// whose entry is the first, and of the given microphones, by their channels; nil
+// is all. It allocates only to grow dst. What dst holds already stays: offsets
+// count from the message's first byte.
+func (f *Frame) Append(dst []byte, microphones []int) []byte {
+	start := len(dst)
+	dst = append(dst, magic...)
+	dst = append(dst, Version, typeFrame)
+	dst = binary.LittleEndian.AppendUint16(dst, 0) // entries, set below
+	dst = binary.LittleEndian.AppendUint64(dst, f.Seq)
+	dst = binary.LittleEndian.AppendUint64(dst, f.Sample)
+	dst = binary.LittleEndian.AppendUint64(dst, math.Float64bits(f.UnixMs))
+	dst = binary.LittleEndian.AppendUint32(dst, f.Epoch)
+	dst = binary.LittleEndian.AppendUint32(dst, f.Gaps)
+	dst = binary.LittleEndian.AppendUint32(dst, math.Float32bits(float32(f.AveragedS)))
+	dst = binary.LittleEndian.AppendUint32(dst, f.Bursts)
+
+	// First the directory, then the data in the same order.
+	kept := 0
+	for i := range f.entries {
+		if f.wanted(i, microphones) {
+			kept++
+		}
+	}
+	binary.LittleEndian.PutUint16(dst[start+6:], uint16(kept))
+	offset := headerSize + kept*entrySize
+	for i, e := range f.entries {
+		if f.wanted(i, microphones) {
+			dst = binary.LittleEndian.AppendUint16(dst, uint16(e.id))
+			dst = binary.LittleEndian.AppendUint16(dst, uint16(e.channel))
+			dst = binary.LittleEndian.AppendUint32(dst, uint32(e.n))
+			dst = binary.LittleEndian.AppendUint32(dst, uint32(offset))
+			offset += 4 * e.n
+		}
+	}
+	for i, e := range f.entries {
+		if f.wanted(i, microphones) {
+			for _, x := range f.data[e.from : e.from+e.n] {
+				dst = binary.LittleEndian.AppendUint32(dst, math.Float32bits(x))
+			}
+		}
+	}
+	return dst
+}
+
+func (f *Frame) wanted(entry int, microphones []int) bool {
+	return entry == 0 || microphones == nil || slices.Contains(microphones, f.entries[entry].channel)
 }
 
 // Decode reads a binary frame. The error says what is wrong with it; f is then

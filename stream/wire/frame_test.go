@@ -38,13 +38,13 @@ func golden(t *testing.T, name string, got []byte) {
 }
 
 func TestFrameGolden(t *testing.T) {
-	golden(t, "frame.bin", AppendFrame(nil, frametest.New(2), unixMs))
+	golden(t, "frame.bin", new(Frame).Set(frametest.New(2), unixMs).Append(nil, nil))
 }
 
 // The header by hand, byte for byte as wire.md says.
 func TestFrameHeader(t *testing.T) {
 	f := frametest.New(1)
-	b := AppendFrame(nil, f, unixMs)
+	b := new(Frame).Set(f, unixMs).Append(nil, nil)
 	if string(b[:4]) != "PLMB" || b[4] != 1 || b[5] != 1 {
 		t.Fatalf("head % x", b[:6])
 	}
@@ -72,8 +72,8 @@ func TestFrameHeader(t *testing.T) {
 func TestFrameRoundTrip(t *testing.T) {
 	f := frametest.New(3)
 	// A prefix shows that offsets count from the message's start.
-	prefixed := AppendFrame([]byte("abc"), f, unixMs)
-	b := AppendFrame(nil, f, unixMs)
+	prefixed := new(Frame).Set(f, unixMs).Append([]byte("abc"), nil)
+	b := new(Frame).Set(f, unixMs).Append(nil, nil)
 	if !bytes.Equal(prefixed[3:], b) {
 		t.Fatal("a frame depends on what stands in front of it")
 	}
@@ -116,7 +116,7 @@ func TestFrameShortCurve(t *testing.T) {
 	f := frametest.New(1)
 	f.Microphones[0].Curve.Threshold = nil
 	var d Frame
-	if err := d.Decode(AppendFrame(nil, f, 0)); err != nil {
+	if err := d.Decode(new(Frame).Set(f, 0).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	if got := d.Curve(Threshold, 2); len(got) != len(f.Microphones[0].Curve.FrequencyHz) || got[0] == got[0] {
@@ -129,24 +129,45 @@ func TestFrameShortCurve(t *testing.T) {
 
 func TestSelectEqualsEncodingLess(t *testing.T) {
 	f := frametest.New(5)
-	all := AppendFrame(nil, f, unixMs)
+	var all Frame
+	all.Set(f, unixMs)
 	some := *f
 	some.Microphones = []analyze.Microphone{f.Microphones[1], f.Microphones[3]}
-	want := AppendFrame(nil, &some, unixMs)
-	if got := Select([]byte("xyz"), all, []int{5, 3, 99})[3:]; !bytes.Equal(got, want) {
+	want := new(Frame).Set(&some, unixMs).Append(nil, nil)
+	if got := all.Append([]byte("xyz"), []int{5, 3, 99})[3:]; !bytes.Equal(got, want) {
 		t.Error("selected channels differ from a frame of those channels")
+	}
+}
+
+// What is said of a frame in words is the same at both ends of the wire.
+func TestObjectOfTheFrameItselfAndOfItsBytes(t *testing.T) {
+	src := frametest.New(2)
+	src.AveragedS = 0.1 // no float32
+	m := &src.Microphones[1]
+	m.DelayMs, m.DelaySDMs, m.PeakDBFS, m.Arrivals = math.NaN(), math.NaN(), math.Inf(-1), nil
+	src.Microphones[0].Curve.MagnitudeLowDB[3] = math.Inf(-1)
+	src.Gaps = 1 << 40
+	var here, there Frame
+	if err := there.Decode(here.Set(src, unixMs).Append(nil, nil)); err != nil {
+		t.Fatal(err)
+	}
+	hello := Hello{RateHz: 48000, Grid: m.Curve.FrequencyHz}
+	a, errA := NewObject(&here, hello, sampleState(), []Verdict{sampleVerdict()}, 343.2).json()
+	b, errB := NewObject(&there, hello, sampleState(), []Verdict{sampleVerdict()}, 343.2).json()
+	if errA != nil || errB != nil || !bytes.Equal(a, b) {
+		t.Errorf("%v, %v: here\n%.400s\nthere\n%.400s", errA, errB, a, b)
 	}
 }
 
 func TestEncodingAllocatesNothing(t *testing.T) {
 	f := frametest.New(4)
-	b := AppendFrame(nil, f, 0)
-	part := Select(nil, b, []int{3})
-	var d Frame
+	var src, d Frame
+	b := src.Set(f, 0).Append(nil, nil)
+	part := src.Append(nil, []int{3})
 	d.Decode(b)
 	if n := testing.AllocsPerRun(100, func() {
-		b = AppendFrame(b[:0], f, 0)
-		part = Select(part[:0], b, []int{3})
+		b = src.Set(f, 0).Append(b[:0], nil)
+		part = src.Append(part[:0], []int{3})
 		if d.Decode(b) != nil {
 			t.Error("does not decode")
 		}
@@ -157,7 +178,7 @@ func TestEncodingAllocatesNothing(t *testing.T) {
 
 // A message that is no frame, or not all of one, is refused with the reason.
 func TestDecodeRefuses(t *testing.T) {
-	good := AppendFrame(nil, frametest.New(1), unixMs)
+	good := new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)
 	// with is the frame with a number in place of what stands at a byte of it.
 	with := func(at int, v uint32) []byte {
 		b := bytes.Clone(good)
@@ -196,8 +217,8 @@ func TestDecodeRefuses(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	f.Add(AppendFrame(nil, frametest.New(1), unixMs))
-	f.Add(AppendFrame(nil, &analyze.Frame{}, 0))
+	f.Add(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil))
+	f.Add(new(Frame).Set(&analyze.Frame{}, 0).Append(nil, nil))
 	f.Add([]byte("PLMB\x01\x01\xff\xff"))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		var d Frame
@@ -209,6 +230,10 @@ func FuzzDecode(f *testing.F) {
 				t.Error("a curve of the directory cannot be read")
 			}
 		}
+		var again Frame
+		if err := again.Decode(d.Append(nil, nil)); err != nil || len(again.entries) != len(d.entries) || again.Header != d.Header && d.AveragedS == d.AveragedS && d.UnixMs == d.UnixMs {
+			t.Errorf("encoded again it is %+v, %v", again.Header, err)
+		}
 		data, err := NewObject(&d, Hello{Grid: []float64{}}, State{}, nil, 343).json()
 		if err != nil || bytes.Contains(data, []byte("NaN")) {
 			t.Errorf("no JSON: %v", err)
@@ -216,16 +241,25 @@ func FuzzDecode(f *testing.F) {
 	})
 }
 
-func BenchmarkAppendFrame(b *testing.B) {
+func BenchmarkFrame(b *testing.B) {
 	for _, mics := range []int{1, 32} {
 		b.Run(map[int]string{1: "1mic", 32: "32mics"}[mics], func(b *testing.B) {
 			f := frametest.New(mics)
-			var buf []byte
-			b.ReportAllocs()
-			for b.Loop() {
-				buf = AppendFrame(buf[:0], f, unixMs)
-			}
-			b.SetBytes(int64(len(buf)))
+			var src Frame
+			buf := src.Set(f, unixMs).Append(nil, nil)
+			b.Run("Set", func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					src.Set(f, unixMs)
+				}
+			})
+			b.Run("Append", func(b *testing.B) {
+				b.ReportAllocs()
+				b.SetBytes(int64(len(buf)))
+				for b.Loop() {
+					buf = src.Append(buf[:0], nil)
+				}
+			})
 		})
 	}
 }

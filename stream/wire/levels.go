@@ -145,9 +145,6 @@ type LimitProfile struct {
 	PeakDB     Value  `json:"peak_db"`     // limit of LCpeak; null: none
 }
 
-// MaxCorrectionDB bounds the correction, both ways.
-const MaxCorrectionDB = 40
-
 // LimitCaution goes wherever a limit is shown.
 const LimitCaution = "Information only: local codes and a licensed practitioner decide. A limit holds where people hear it loudest, which the correction stands for."
 
@@ -194,11 +191,11 @@ type LimitStatus struct {
 
 // CalibrationRequest has a calibrator's tone measured.
 type CalibrationRequest struct {
-	Microphone int     `json:"microphone"` // channel
-	LevelDB    float64 `json:"level_db"`   // of the calibrator, mostly 94 or 114
-	Seconds    float64 `json:"seconds"`    // to listen, 3…20; absent: 5
+	Microphone int     `json:"microphone"`        // channel
+	LevelDB    float64 `json:"level_db"`          // of the calibrator, mostly 94 or 114
+	Seconds    float64 `json:"seconds,omitempty"` // to listen, 3…20; absent: 5
 	// Force stores an offset that differs from the last one by more than 3 dB.
-	Force bool `json:"force"`
+	Force bool `json:"force,omitempty"`
 }
 
 // Settle fills in what was left out and checks the rest.

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"plumbline/analyze/setting"
 )
 
 // Version of the wire format, in the hello and in every frame.
@@ -153,8 +155,8 @@ func DecodeClientMessage(b []byte) (ClientMessage, error) {
 		if f := m.FramesPerSecond; f != nil && !within(*f, 0.1, 60) {
 			return m, refuse("message", "frames_per_second must lie between 0.1 and 60, not %g", *f)
 		}
-		if len(m.Microphones) > MaxMicrophones {
-			return m, refuse("message", "at most %d microphones, not %d", MaxMicrophones, len(m.Microphones))
+		if len(m.Microphones) > setting.MaxMicrophones {
+			return m, refuse("message", "at most %d microphones, not %d", setting.MaxMicrophones, len(m.Microphones))
 		}
 	case TypeHere:
 		if m.Seq != 0 || m.FramesPerSecond != nil || m.Hidden != nil || m.Microphones != nil {
@@ -197,11 +199,14 @@ func article(kind string) string {
 
 func jsonError(err error) error {
 	var mine *Error
+	var refused *setting.Error
 	var syntax *json.SyntaxError
 	var kind *json.UnmarshalTypeError
 	switch {
 	case errors.As(err, &mine):
 		return mine
+	case errors.As(err, &refused):
+		return Refused(err)
 	case errors.As(err, &syntax):
 		return &Error{Code: "json", Text: fmt.Sprintf("not JSON at byte %d: %v", syntax.Offset, syntax), Cause: err}
 	case errors.As(err, &kind) && kind.Field == "":

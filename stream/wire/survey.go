@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"plumbline/analyze/setting"
 )
 
 // States of a survey.
@@ -74,9 +76,9 @@ const (
 // the band, counted in octaves. Edges of 0 stand for what the loudspeaker plays,
 // and of a band set by hand only what it plays counts.
 type Goal struct {
-	WithinDB float64 `json:"within_db"`
-	LowHz    float64 `json:"low_hz"`
-	HighHz   float64 `json:"high_hz"`
+	WithinDB float64 `json:"within_db,omitempty"` // absent: 1
+	LowHz    float64 `json:"low_hz,omitempty"`
+	HighHz   float64 `json:"high_hz,omitempty"`
 }
 
 // DefaultGoal is that of a survey nobody has set.
@@ -96,15 +98,11 @@ func (g *Goal) settle() error {
 		set(&g.LowHz, lowestEdgeHz)
 		set(&g.HighHz, highestEdgeHz)
 	}
-	switch {
-	case !within(g.WithinDB, 0.1, 20):
-		return refuse("within_db", "the interval to reach must lie between 0.1 and 20 dB, not %g", g.WithinDB)
-	case g.LowHz == 0 && g.HighHz == 0:
-		return nil
-	case !within(g.LowHz, 10, 96000) || !within(g.HighHz, 10, 96000) || g.LowHz >= g.HighHz:
-		return refuse("band", "the band to be sure in must ascend, not %g to %g Hz", g.LowHz, g.HighHz)
+	low, high := g.LowHz, g.HighHz
+	if low == 0 && high == 0 {
+		low, high = lowestEdgeHz, highestEdgeHz
 	}
-	return nil
+	return Refused(setting.CheckGoal("", g.WithinDB, low, high))
 }
 
 // Seats says which microphone stands at which seat.

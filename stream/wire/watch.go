@@ -33,7 +33,7 @@ type WatchRequest struct {
 
 // WatchStop ends the watch of a microphone.
 type WatchStop struct {
-	Microphone int `json:"microphone"` // 0: all
+	Microphone int `json:"microphone,omitempty"` // 0: all
 }
 
 // States of a watch.

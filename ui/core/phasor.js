@@ -35,16 +35,16 @@ export function prepare(cells, spreadMs) {
     count: Float64Array.from(cells.count), total: 0, gainDB: NaN, c: new Float64Array(n), rho: new Float64Array(n), base: 0,
   };
   for (let k = 0; k < n; k++) {
-    const phase = (cells.phase_deg[k] * Math.PI) / 180;
+    const phase = ((cells.phase_deg[k] ?? 0) * Math.PI) / 180;
     const omega = (2 * Math.PI * cells.frequency_hz[k]) / 1000;
     out.omega[k] = omega;
     out.re[k] = Math.cos(phase);
     out.im[k] = Math.sin(phase);
-    out.ratio[k] = 10 ** (cells.level_db[k] / 20);
-    out.power[k] = 10 ** (cells.level_a_db[k] / 10);
+    out.ratio[k] = 10 ** ((cells.level_db[k] ?? -Infinity) / 20);
+    out.power[k] = 10 ** ((cells.level_a_db[k] ?? -Infinity) / 10);
     out.keeps[k] = Math.exp(-((omega * sigma) ** 2) / 2);
     out.ripple[k] = cells.ripple?.[k] ?? 1;
-    out.levels[k] = 10 ** ((cells.power_db ?? cells.level_db)[k] / 20);
+    out.levels[k] = 10 ** (((cells.power_db ?? cells.level_db)[k] ?? -Infinity) / 20);
     out.common[k] = cells.common?.[k] ?? 1;
     out.less[k] = (cells.less_db?.[k] ?? 0) / DB;
     out.total += out.count[k];

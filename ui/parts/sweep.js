@@ -197,7 +197,7 @@ export class Sweep {
     if (!answer?.plan || plan.sign !== setting.sign) return;
     const ink = currentInk();
     const x = s.x(plan.delayMs);
-    const one = (/** @type {import('../core/types.js').Known|undefined} */ k, /** @type {string} */ colour, /** @type {number} */ away, /** @type {number} */ width) => {
+    const one = (/** @type {{low_db: number|null, high_db: number|null}|undefined} */ k, /** @type {string} */ colour, /** @type {number} */ away, /** @type {number} */ width) => {
       if (!k || k.low_db === null || k.high_db === null) return;
       const [top, bottom] = [s.y(k.high_db), s.y(k.low_db)];
       const at = x + away * s.ratio;

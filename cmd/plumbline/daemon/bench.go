@@ -6,10 +6,10 @@ import (
 	"net/http"
 	"time"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
-	"plumbline/stream/wire"
 )
 
 // bench lends the daemon's samples to surveys. It implements survey.Bench.
@@ -64,7 +64,7 @@ func (b bench) Recent(ctx context.Context, seconds float64) (samples []float32, 
 			}
 			if seconds == 0 {
 				seconds = p.averagedS
-				if m := p.settings.Averaging.Mode; m == wire.AverageTime || m == wire.AverageCount {
+				if m := p.settings.Averaging.Mode; m == setting.AverageTime || m == setting.AverageCount {
 					seconds *= 3 // exponential weights reach farther back
 				}
 			}

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture/rig"
 	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream"
@@ -206,7 +207,7 @@ func TestDemoGainIsInTheCurve(t *testing.T) {
 		scene := rig.Demo()
 		scene.Loudspeakers = scene.Loudspeakers[:1]
 		open(t, scene, unmarked, func(v *venue) {
-			infinite := wire.AverageInfinite
+			infinite := setting.AverageInfinite
 			v.set(stream.SettingsPatch{Averaging: &wire.AveragingPatch{Mode: &infinite}})
 			v.wait(6 * time.Second)
 			before := v.frame().Microphones[0]

@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"plumbline/analyze"
+	"plumbline/analyze/setting"
 	"plumbline/capture"
 	"plumbline/capture/rig"
 	"plumbline/cmd/plumbline/calibration"
@@ -110,17 +111,14 @@ func New(cfg Config) (*Daemon, error) {
 		cfg.Reference = 1
 	}
 	microphones := slices.Sorted(slices.Values(cfg.Microphones))
-	for c := 1; cfg.Microphones == nil && c <= channels && len(microphones) < wire.MaxMicrophones; c++ {
+	for c := 1; cfg.Microphones == nil && c <= channels && len(microphones) < setting.MaxMicrophones; c++ {
 		if c != cfg.Reference {
 			microphones = append(microphones, c)
 		}
 	}
-	settings := wire.DefaultSettings(cfg.Reference, microphones)
+	settings := setting.Default(cfg.Reference, microphones)
 	if cfg.Rig != nil {
 		settings.TemperatureC = cfg.Rig.Scene().TemperatureC
-	}
-	if err := settings.Check(channels); err != nil {
-		return nil, err
 	}
 	d.ring = capture.NewRing(channels, ringS*d.info.SampleRateHz)
 	if err := d.pump.init(d, settings); err != nil {
@@ -225,37 +223,15 @@ func (d *Daemon) do(ctx context.Context, command func()) error {
 	}
 }
 
-// liveSettings turns the operator's settings into those of the analysis.
-func liveSettings(s wire.Settings) analyze.Settings {
-	out := analyze.Settings{
-		Window:    int(s.Window),
-		Smoothing: s.Smoothing,
-		Hold:      s.Hold,
-		Averaging: averaging(s.Averaging),
-		Delay:     make([]analyze.Delay, len(s.Delay)),
-	}
-	if a := s.Averaging; a.Mode == wire.AverageUntil {
-		out.Until = analyze.Until{WithinDB: a.WithinDB, LowHz: a.LowHz, HighHz: a.HighHz}
-	}
-	for i, d := range s.Delay {
-		out.Delay[i] = analyze.Delay{Fixed: d.Mode == wire.DelayFixed, Ms: d.Ms}
-	}
-	return out
-}
-
 // newLive starts an analysis for these settings, in the given epoch, going on
 // with the history of the one before, if there was one.
 func (d *Daemon) newLive(s wire.Settings, epoch uint32, history *analyze.History) (*analyze.Live, error) {
 	cfg := analyze.LiveConfig{
 		SampleRateHz: float64(d.info.SampleRateHz),
 		Channels:     len(d.info.Channels),
-		Reference:    s.Reference - 1,
 		Epoch:        epoch,
 		History:      history,
-		Settings:     liveSettings(s),
-	}
-	for _, m := range s.Microphones {
-		cfg.Microphones = append(cfg.Microphones, m-1)
+		Settings:     s,
 	}
 	live, err := analyze.NewLive(cfg)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/analyze/setting"
 	"plumbline/capture"
 	"plumbline/capture/leak"
 	"plumbline/capture/rig"
@@ -237,7 +238,7 @@ func TestFixingADelayKeepsWhatWasFound(t *testing.T) {
 	d, url := daemonUnderTest(t, Config{Source: s, Microphones: []int{2}})
 	s.play(t, 3)
 	after(t, url, 60)
-	fixed := wire.DelayFixed
+	fixed := setting.DelayFixed
 	st, err := d.Change(t.Context(), stream.SettingsPatch{Delay: []wire.DelayPatch{{Microphone: 2, Mode: &fixed}}}, "tester")
 	if err != nil {
 		t.Fatal(err)
@@ -256,7 +257,7 @@ func TestMeasuringUntilSureHoldsAndBeginsAgain(t *testing.T) {
 	d, url := daemonUnderTest(t, Config{Source: s, Microphones: []int{2}})
 	s.play(t, 2)
 	after(t, url, 40)
-	mode, within, low, high := wire.AverageUntil, 1.0, 500.0, 5000.0
+	mode, within, low, high := setting.AverageUntil, 1.0, 500.0, 5000.0
 	if _, err := d.Change(t.Context(), stream.SettingsPatch{Averaging: &wire.AveragingPatch{Mode: &mode, WithinDB: &within, LowHz: &low, HighHz: &high}}, "tester"); err != nil {
 		t.Fatal(err)
 	}

@@ -7,9 +7,7 @@ import (
 // metrics reads everything that is offered to collectors.
 func (d *Daemon) metrics() metrics.Reading {
 	r := metrics.Reading{State: d.State(), Levels: d.room.levels.Levels(), Events: map[metrics.Event]uint64{}}
-	if frame, ok, err := d.server.Frame(); err != nil {
-		d.log.Warn("metrics", "err", err)
-	} else if ok {
+	if frame, ok := d.server.Frame(); ok {
 		r.Frame = &frame
 	}
 	stats := d.server.Stats()

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"plumbline/analyze"
-	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/capture"
 	"plumbline/stream"
 	"plumbline/stream/wire"
@@ -179,7 +179,7 @@ func (p *pump) publish() {
 
 // until follows a measurement that ends by itself.
 func (p *pump) until(f *analyze.Frame) {
-	if p.settings.Averaging.Mode != wire.AverageUntil || math.IsNaN(f.UntilDone) {
+	if p.settings.Averaging.Mode != setting.AverageUntil || math.IsNaN(f.UntilDone) {
 		p.progress = nil
 		return
 	}
@@ -325,7 +325,7 @@ func (p *pump) forget() {
 
 // change puts a patch in force, or refuses it and leaves everything as it was.
 func (p *pump) change(patch stream.SettingsPatch, by string) (stream.State, error) {
-	next, err := p.settings.Apply(p.keepFound(patch), len(p.d.info.Channels))
+	next, err := p.keepFound(patch).Apply(p.settings, len(p.d.info.Channels))
 	if err != nil {
 		return stream.State{}, err
 	}
@@ -342,15 +342,15 @@ func (p *pump) change(patch stream.SettingsPatch, by string) (stream.State, erro
 		p.settings = next
 		p.forget()
 	default:
-		if err := p.live.Set(liveSettings(next)); err != nil {
+		if err := p.live.Set(next); err != nil {
 			return stream.State{}, refused(err)
 		}
 		p.settings = next
-		if next.Averaging.Mode == wire.AverageUntil && old.Hold && !next.Hold {
+		if next.Averaging.Mode == setting.AverageUntil && old.Hold && !next.Hold {
 			p.live.Reset() // it held because it was sure: measure anew
 		}
 	}
-	if next.Averaging.Mode != wire.AverageUntil {
+	if next.Averaging.Mode != setting.AverageUntil {
 		p.progress = nil
 	}
 	p.by = by
@@ -364,11 +364,11 @@ func (p *pump) keepFound(patch stream.SettingsPatch) stream.SettingsPatch {
 	patch.Delay = slices.Clone(patch.Delay)
 	for i, d := range patch.Delay {
 		m := slices.Index(p.settings.Microphones, d.Microphone)
-		if m < 0 || d.Ms != nil || d.Mode == nil || *d.Mode != wire.DelayFixed || p.settings.Delay[m].Mode == wire.DelayFixed {
+		if m < 0 || d.Ms != nil || d.Mode == nil || *d.Mode != setting.DelayFixed || p.settings.Delay[m].Mode == setting.DelayFixed {
 			continue
 		}
 		if ms := p.delayMs[m]; !math.IsNaN(ms) {
-			ms = min(max(ms, 0), wire.MaxDelayMs)
+			ms = min(max(ms, 0), setting.MaxDelayMs)
 			patch.Delay[i].Ms = &ms
 		}
 	}
@@ -380,9 +380,9 @@ func refused(err error) error {
 }
 
 func (p *pump) reset(by string) {
-	if p.settings.Averaging.Mode == wire.AverageUntil {
+	if p.settings.Averaging.Mode == setting.AverageUntil {
 		p.settings.Hold = false // begin again
-		if err := p.live.Set(liveSettings(p.settings)); err != nil {
+		if err := p.live.Set(p.settings); err != nil {
 			p.d.log.Error("settings in force are refused", "err", err)
 		}
 	}
@@ -390,15 +390,4 @@ func (p *pump) reset(by string) {
 	p.progress = nil
 	p.by = by
 	p.share()
-}
-
-// averaging turns the operator's words into those of the estimator.
-func averaging(a wire.Averaging) response.Averaging {
-	switch a.Mode {
-	case wire.AverageCount:
-		return response.Averaging{Mode: response.Count, Count: a.Count}
-	case wire.AverageTime:
-		return response.Averaging{Mode: response.Exponential, TimeConstantS: a.Seconds}
-	}
-	return response.Averaging{Mode: response.Infinite}
 }

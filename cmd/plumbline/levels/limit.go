@@ -9,6 +9,7 @@ import (
 
 	"plumbline/analyze/exposure"
 	"plumbline/analyze/level"
+	"plumbline/analyze/setting"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -58,8 +59,8 @@ func (l *Levels) ChangeLimits(_ context.Context, p wire.LimitsPatch, by string) 
 	if p.CorrectionDB != nil {
 		next.CorrectionDB = *p.CorrectionDB
 	}
-	if !(math.Abs(next.CorrectionDB) <= wire.MaxCorrectionDB) {
-		return wire.Limits{}, &wire.Error{Code: "correction_db", Text: fmt.Sprintf("the correction must lie within ±%d dB, not %g", wire.MaxCorrectionDB, next.CorrectionDB)}
+	if err := setting.CheckCorrection(next.CorrectionDB); err != nil {
+		return wire.Limits{}, wire.Refused(err)
 	}
 	next.ChangedBy = by
 	text := "no limit is followed"
@@ -109,7 +110,7 @@ func (l *Levels) restoreLimit() {
 		l.cfg.Logger.Warn("limit of the show", "err", err)
 		return
 	}
-	if _, known := exposure.Lookup(kept.Profile); (known || kept.Profile == "") && math.Abs(kept.CorrectionDB) <= wire.MaxCorrectionDB {
+	if _, known := exposure.Lookup(kept.Profile); (known || kept.Profile == "") && setting.CheckCorrection(kept.CorrectionDB) == nil {
 		l.mu.Lock()
 		l.limit = kept
 		l.mu.Unlock()

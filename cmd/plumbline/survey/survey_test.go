@@ -269,18 +269,18 @@ func TestWhatIsRefused(t *testing.T) {
 	}
 	inBubble(t, nil, func(t *testing.T, b *stage) {
 		for want, change := range map[string]func(*wire.SurveyRequest){
-			"above the cap of -20": level(-19, 0),
-			"above the cap of -10": level(-6, -10),
-			"between -60 and -6":   level(-3, -3),
-			"two different":        func(r *wire.SurveyRequest) { r.Fill = "main" },
-			"name two":             func(r *wire.SurveyRequest) { r.Main = "" },
-			"cannot play \"sub\"":  func(r *wire.SurveyRequest) { r.Fill = "sub" },
-			"there is no seat 9":   func(r *wire.SurveyRequest) { r.Seat = 9 },
-			"which seat":           func(r *wire.SurveyRequest) { r.Seat = 0 },
-			"is no microphone":     func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seats: map[string]int64{"7": 1}} },
-			"not both":             func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seat: 1, Seats: map[string]int64{"2": 1}} },
-			"0.1 and 20 dB":        func(r *wire.SurveyRequest) { r.WithinDB = 90 },
-			"ascend":               func(r *wire.SurveyRequest) { r.LowHz, r.HighHz = 9000, 8000 },
+			"above the cap of -20":  level(-19, 0),
+			"above the cap of -10":  level(-6, -10),
+			"between -60 and -6":    level(-3, -3),
+			"two different":         func(r *wire.SurveyRequest) { r.Fill = "main" },
+			"name two":              func(r *wire.SurveyRequest) { r.Main = "" },
+			"cannot play \"sub\"":   func(r *wire.SurveyRequest) { r.Fill = "sub" },
+			"there is no seat 9":    func(r *wire.SurveyRequest) { r.Seat = 9 },
+			"which seat":            func(r *wire.SurveyRequest) { r.Seat = 0 },
+			"is no microphone":      func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seats: map[string]int64{"7": 1}} },
+			"not both":              func(r *wire.SurveyRequest) { r.Seats = wire.Seats{Seat: 1, Seats: map[string]int64{"2": 1}} },
+			"0.05 to 20 dB, not 90": func(r *wire.SurveyRequest) { r.WithinDB = 90 },
+			"low_hz must be below high_hz, which is 8000, not 9000": func(r *wire.SurveyRequest) { r.LowHz, r.HighHz = 9000, 8000 },
 		} {
 			if err := b.start(t, change); err == nil || !strings.Contains(err.Error(), want) {
 				t.Errorf("%v, want %q", err, want)

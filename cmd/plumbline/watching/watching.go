@@ -19,6 +19,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"plumbline/analyze/setting"
 	"plumbline/analyze/watch"
 	"plumbline/capture"
 	"plumbline/stream/show"
@@ -92,7 +93,7 @@ func New(cfg Config) (*Watcher, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
-	w := &Watcher{cfg: cfg, ring: capture.NewRing(cfg.Channels, ringS*cfg.SampleRateHz), jobs: make(chan *session, wire.MaxMicrophones)}
+	w := &Watcher{cfg: cfg, ring: capture.NewRing(cfg.Channels, ringS*cfg.SampleRateHz), jobs: make(chan *session, setting.MaxMicrophones)}
 	w.published.Store(&wire.Watches{Watches: []wire.Watch{}})
 	return w, nil
 }
