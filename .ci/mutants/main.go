@@ -4,9 +4,9 @@
 //
 //	go run ./.ci/mutants [k/n]
 //
-// k/n takes one part in n of the files, chosen by a hash of their names. What was found
-// of a package is kept under build/mutants until the package changes, so that a run may
-// be broken off and gone on with.
+// k/n takes one line in n, by a hash of its place and text: a sample of the whole. What
+// was found of a package is kept under build/mutants until the package changes, so that a
+// run may be broken off and gone on with. It looks at what is committed.
 package main
 
 import (
@@ -14,12 +14,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"hash/crc32"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
+	"time"
 )
 
 const (
@@ -83,6 +84,15 @@ func run(args []string) error {
 	if err != nil {
 		return err
 	}
+	copied := filepath.Join(bin, "copy")
+	if out, err := exec.Command("git", "worktree", "add", "-q", "--detach", copied, "HEAD").CombinedOutput(); err != nil {
+		return fmt.Errorf("git worktree: %w\n%s", err, out)
+	}
+	defer exec.Command("git", "worktree", "remove", "--force", copied).Run()
+	base, err := sample(copied, k, n)
+	if err != nil {
+		return err
+	}
 	known, err := readReasons()
 	if err != nil {
 		return err
@@ -93,7 +103,7 @@ func run(args []string) error {
 		if err != nil || dir == "" || slices.Contains(without, pkg) {
 			continue
 		}
-		o, err := mutate(filepath.Join(bin, "gremlins"), pkg, k, n)
+		o, err := mutate(filepath.Join(bin, "gremlins"), copied, base, pkg, k, n)
 		if err != nil {
 			return err
 		}
@@ -104,46 +114,42 @@ func run(args []string) error {
 	return r.write(k, n)
 }
 
-// mutate runs the tool over the files of a package that belong to the part; nil: none does.
-func mutate(gremlins, pkg string, k, n uint32) (*outcome, error) {
-	files, err := filepath.Glob(filepath.Join(pkg, "*.go"))
+// mutate runs the tool over the sample in a package of the copy; nil: there is none.
+func mutate(gremlins, dir, base, pkg string, k, n uint32) (*outcome, error) {
+	files, err := filepath.Glob(filepath.Join(dir, pkg, "*.go"))
 	if err != nil {
 		return nil, err
 	}
 	var content []byte
-	var skip []string
-	chosen := 0
 	for _, name := range files {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			return nil, err
 		}
 		content = append(content, data...)
-		switch {
-		case strings.HasSuffix(name, "_test.go"):
-		case crc32.ChecksumIEEE([]byte(filepath.ToSlash(name)))%n == k-1:
-			chosen++
-		default:
-			skip = append(skip, "-E", "(^|/)"+regexp.QuoteMeta(filepath.Base(name))+"$")
-		}
 	}
-	if chosen == 0 {
-		return nil, nil
+	root, err := os.Getwd()
+	if err != nil {
+		return nil, err
 	}
-	result := filepath.Join(kept, fmt.Sprintf("%s-%d-%d-%08x.json", strings.ReplaceAll(pkg, "/", "_"), k, n, crc32.ChecksumIEEE(content)))
+	result := filepath.Join(root, kept, fmt.Sprintf("%s-%d-%d-%08x.json", strings.ReplaceAll(pkg, "/", "_"), k, n, crc32.ChecksumIEEE(content)))
 	if _, err := os.Stat(result); err != nil {
-		fmt.Printf("mutants: %s, %d files\n", pkg, chosen)
-		args := append([]string{"unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "15", "-o", result + ".part"}, skip...)
-		cmd := exec.Command(gremlins, append(args, "./"+pkg)...)
+		begun := time.Now()
+		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "15",
+			"--diff", base, "-o", result+".part", "./"+pkg)
+		cmd.Dir = dir
 		if out, err := cmd.CombinedOutput(); err != nil {
 			return nil, fmt.Errorf("%s: %w\n%s", pkg, err, out)
 		}
 		if _, err := os.Stat(result + ".part"); err != nil { // nothing to change
-			return nil, nil
+			if err := os.WriteFile(result+".part", []byte("{}"), 0o644); err != nil {
+				return nil, err
+			}
 		}
 		if err := os.Rename(result+".part", result); err != nil {
 			return nil, err
 		}
+		fmt.Printf("mutants: %s, %.0f s\n", pkg, time.Since(begun).Seconds())
 	}
 	data, err := os.ReadFile(result)
 	if err != nil {
@@ -154,6 +160,49 @@ func mutate(gremlins, pkg string, k, n uint32) (*outcome, error) {
 		return nil, fmt.Errorf("%s: %w", result, err)
 	}
 	return &o, nil
+}
+
+// sample makes a copy of the tree in which the lines of the part differ from those of the
+// commit base: the tool changes only what differs.
+func sample(dir string, k, n uint32) (base string, err error) {
+	git := func(args ...string) error {
+		cmd := exec.Command("git", append([]string{"-c", "user.name=mutants", "-c", "user.email=mutants@localhost"}, args...)...)
+		cmd.Dir = dir
+		if out, err := cmd.CombinedOutput(); err != nil {
+			return fmt.Errorf("git %s: %w\n%s", strings.Join(args, " "), err, out)
+		}
+		return nil
+	}
+	err = filepath.WalkDir(dir, func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
+			return err
+		}
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		short, err := filepath.Rel(dir, name)
+		if err != nil {
+			return err
+		}
+		text := strings.Split(string(data), "\n")
+		for i, l := range text {
+			if crc32.ChecksumIEEE([]byte(fmt.Sprintf("%s:%d:%s", filepath.ToSlash(short), i, l)))%n == k-1 {
+				text[i] = l + " // another"
+			}
+		}
+		return os.WriteFile(name, []byte(strings.Join(text, "\n")), 0o644)
+	})
+	if err != nil {
+		return "", err
+	}
+	if err := git("commit", "-qam", "another"); err != nil {
+		return "", err
+	}
+	if err := git("checkout", "-q", "HEAD~1", "--", "."); err != nil {
+		return "", err
+	}
+	return "HEAD~1", git("commit", "-qm", "as it is")
 }
 
 // report is what was found.
@@ -212,7 +261,7 @@ func (r *report) add(pkg string, o *outcome, known map[string]string) {
 func (r *report) write(k, n uint32) error {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "# Changes that tests notice\n\n")
-	fmt.Fprintf(&b, "Written by `make mutants PART=%d/%d`: the files whose names' hash falls into that part, each changed in one\n", k, n)
+	fmt.Fprintf(&b, "Written by `make mutants PART=%d/%d`: one line in %d, by a hash of its place and text, changed in one\n", k, n, n)
 	fmt.Fprintf(&b, "place at a time and held against its own package's tests. A change that makes a test fail or hang is noticed. Not\n")
 	fmt.Fprintf(&b, "tried are places that coverage does not see: the conditions of `case`, package variables, and code that the tests of\n")
 	fmt.Fprintf(&b, "other packages run. Without %s.\n\n", strings.Join(without, " and "))
