@@ -1,6 +1,7 @@
 package stream
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -286,10 +287,23 @@ func changedBy(r *http.Request) (string, error) {
 }
 
 func readJSON(r *http.Request, v any) error {
-	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
-		return &Error{Code: "content_type", Text: "send JSON, with Content-Type: application/json", Status: http.StatusUnsupportedMediaType}
+	data, err := readBody(r)
+	if err != nil {
+		return err
 	}
-	err := wire.DecodeStrict(r.Body, v)
+	return decodeJSON(data, v)
+}
+
+// readBody is the body of a request that says that it is JSON.
+func readBody(r *http.Request) ([]byte, error) {
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
+		return nil, &Error{Code: "content_type", Text: "send JSON, with Content-Type: application/json", Status: http.StatusUnsupportedMediaType}
+	}
+	return io.ReadAll(r.Body)
+}
+
+func decodeJSON(data []byte, v any) error {
+	err := wire.DecodeStrict(bytes.NewReader(data), v)
 	var mine *Error
 	if errors.As(err, &mine) && mine.Status == 0 && (mine.Code == "json" || mine.Code == "unknown_field") {
 		mine.Status = http.StatusBadRequest

@@ -39,15 +39,15 @@ func (s *Server) showRoutes() []route {
 		{"GET", "/api/v1/show/report", s.onShow(s.report), 0},
 		{"POST", "/api/v1/show/corrections/import", s.onShow(s.importCorrection), importLimit},
 	}
-	routes = append(routes, items(s, "loudspeakers", show.KindLoudspeaker, (*show.Show).Loudspeakers, (*show.Show).PutLoudspeaker,
+	routes = append(routes, items(s, "loudspeakers", show.KindLoudspeaker, (*show.Show).Loudspeakers, (*show.Show).PutLoudspeaker, (*show.Show).ChangeLoudspeaker,
 		func(x *show.Loudspeaker) *int64 { return &x.ID }, 0)...)
-	routes = append(routes, items(s, "seats", show.KindSeat, (*show.Show).Seats, (*show.Show).PutSeat,
+	routes = append(routes, items(s, "seats", show.KindSeat, (*show.Show).Seats, (*show.Show).PutSeat, (*show.Show).ChangeSeat,
 		func(x *show.Seat) *int64 { return &x.ID }, 0)...)
-	routes = append(routes, items(s, "plans", show.KindPlan, (*show.Show).Plans, (*show.Show).PutPlan,
+	routes = append(routes, items(s, "plans", show.KindPlan, (*show.Show).Plans, (*show.Show).PutPlan, (*show.Show).ChangePlan,
 		func(x *show.Plan) *int64 { return &x.ID }, planLimit)...)
-	routes = append(routes, items(s, "notes", show.KindNote, (*show.Show).Notes, (*show.Show).PutNote,
+	routes = append(routes, items(s, "notes", show.KindNote, (*show.Show).Notes, (*show.Show).PutNote, (*show.Show).ChangeNote,
 		func(x *show.Note) *int64 { return &x.ID }, 0)...)
-	routes = append(routes, items(s, "corrections", show.KindCorrection, (*show.Show).Corrections, (*show.Show).PutCorrection,
+	routes = append(routes, items(s, "corrections", show.KindCorrection, (*show.Show).Corrections, (*show.Show).PutCorrection, (*show.Show).ChangeCorrection,
 		func(x *show.Correction) *int64 { return &x.ID }, planLimit)...)
 	return append(routes, s.takeRoutes()...)
 }
@@ -292,7 +292,8 @@ func (s *Server) importCorrection(w http.ResponseWriter, r *http.Request, x *sho
 
 // items are the routes of a kind of item: list and add, change and delete.
 func items[T any](s *Server, name string, kind show.Kind, list func(*show.Show) ([]T, error),
-	put func(*show.Show, T, string) (T, error), id func(*T) *int64, limit int64) []route {
+	put func(*show.Show, T, string) (T, error), change func(*show.Show, int64, func(*T) error, string) (T, error),
+	id func(*T) *int64, limit int64) []route {
 	path := "/api/v1/show/" + name
 	return []route{
 		{"GET", path, s.onShow(func(w http.ResponseWriter, r *http.Request, x *show.Show, _ string) error {
@@ -312,20 +313,12 @@ func items[T any](s *Server, name string, kind show.Kind, list func(*show.Show) 
 			if err != nil {
 				return err
 			}
-			all, err := list(x)
+			// All of it before the show is asked, which nobody's network may hold up.
+			patch, err := readBody(r)
 			if err != nil {
 				return err
 			}
-			for _, item := range all {
-				if *id(&item) == n {
-					if err := readJSON(r, &item); err != nil { // what is absent stays
-						return err
-					}
-					*id(&item) = n
-					return replyWith(w)(put(x, item, by))
-				}
-			}
-			return &Error{Code: "not_found", Text: fmt.Sprintf("there is no %s %d in this show", kind, n), Status: http.StatusNotFound}
+			return replyWith(w)(change(x, n, func(item *T) error { return decodeJSON(patch, item) }, by)) // what is absent stays
 		}), limit},
 		{"DELETE", path + "/{id}", s.remove(kind), 0},
 	}

@@ -46,6 +46,12 @@ func (s *Show) PutCorrection(c Correction, by string) (Correction, error) {
 	return corrections.put(s, c, by)
 }
 
+// ChangeCorrection edits the one of that ID, with what others have changed of it; one that
+// is deleted stays so.
+func (s *Show) ChangeCorrection(id int64, edit func(*Correction) error, by string) (Correction, error) {
+	return corrections.change(s, id, edit, by)
+}
+
 // ReadCorrection reads frequency/dB pairs from text, as tolerant as ReadText.
 func ReadCorrection(r io.Reader) ([][2]float64, error) {
 	t, err := ReadText(r)

@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"database/sql/driver"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -141,35 +142,54 @@ func (t table[T]) list(s *Show) ([]T, error) {
 	return out, explain(s.path, rows.Err())
 }
 
-// put adds an item without an id and changes one with.
+// put adds an item without an id and replaces one with.
 func (t table[T]) put(s *Show, item T, by string) (T, error) {
 	if err := t.check(&item); err != nil {
 		return item, err
 	}
 	id, values := t.row(&item)
+	if *id != 0 {
+		return t.change(s, *id, func(old *T) error { *old = item; return nil }, by)
+	}
 	err := s.write(func(tx *sql.Tx) error {
-		action, verb := "change", "changed"
-		if *id == 0 {
-			action, verb = "add", "added"
-			marks := strings.Repeat(", ?", strings.Count(t.columns, ",")+1)
-			result, err := tx.Exec("INSERT INTO "+t.name+" (id, "+t.columns+") VALUES (NULL"+marks+")", values...)
-			if err != nil {
-				return t.explain(err, &item)
-			}
-			if *id, err = result.LastInsertId(); err != nil {
-				return err
-			}
-		} else {
-			set := strings.ReplaceAll(t.columns, ",", " = ?,") + " = ?"
-			result, err := tx.Exec("UPDATE "+t.name+" SET "+set+" WHERE deleted IS NULL AND id = ?", append(values, *id)...)
-			if err != nil {
-				return t.explain(err, &item)
-			}
-			if n, err := result.RowsAffected(); err != nil || n == 0 {
-				return orMissing(err, t.kind, *id)
-			}
+		marks := strings.Repeat(", ?", strings.Count(t.columns, ",")+1)
+		result, err := tx.Exec("INSERT INTO "+t.name+" (id, "+t.columns+") VALUES (NULL"+marks+")", values...)
+		if err != nil {
+			return t.explain(err, &item)
 		}
-		_, err := s.log(tx, by, action, t.kind, *id, fmt.Sprintf("%s %s %s", verb, t.kind, t.title(&item)))
+		if *id, err = result.LastInsertId(); err != nil {
+			return err
+		}
+		_, err = s.log(tx, by, "add", t.kind, *id, fmt.Sprintf("added %s %s", t.kind, t.title(&item)))
+		return err
+	})
+	return item, err
+}
+
+// change edits an item as it is when its turn comes: what others have changed of it stays,
+// and one that is deleted stays so. edit must not ask the show, which waits for it.
+func (t table[T]) change(s *Show, id int64, edit func(*T) error, by string) (item T, err error) {
+	err = s.write(func(tx *sql.Tx) error {
+		own, values := t.row(&item)
+		err := tx.QueryRow("SELECT id, "+t.columns+" FROM "+t.name+" WHERE deleted IS NULL AND id = ?", id).Scan(append([]any{own}, values...)...)
+		if errors.Is(err, sql.ErrNoRows) {
+			return missing(t.kind, id)
+		}
+		if err != nil {
+			return err
+		}
+		if err := edit(&item); err != nil {
+			return err
+		}
+		*own = id
+		if err := t.check(&item); err != nil {
+			return err
+		}
+		set := strings.ReplaceAll(t.columns, ",", " = ?,") + " = ?"
+		if _, err := tx.Exec("UPDATE "+t.name+" SET "+set+" WHERE id = ?", append(values, id)...); err != nil {
+			return t.explain(err, &item)
+		}
+		_, err = s.log(tx, by, "change", t.kind, id, fmt.Sprintf("changed %s %s", t.kind, t.title(&item)))
 		return err
 	})
 	return item, err
@@ -197,11 +217,21 @@ func (s *Show) PutLoudspeaker(l Loudspeaker, by string) (Loudspeaker, error) {
 	return loudspeakers.put(s, l, by)
 }
 
+// ChangeLoudspeaker edits the one of that ID, with what others have changed of it; one that is deleted stays so.
+func (s *Show) ChangeLoudspeaker(id int64, edit func(*Loudspeaker) error, by string) (Loudspeaker, error) {
+	return loudspeakers.change(s, id, edit, by)
+}
+
 // Seats lists the seats, in the order they were entered.
 func (s *Show) Seats() ([]Seat, error) { return seats.list(s) }
 
 // PutSeat adds one (ID 0) or changes the one of that ID.
 func (s *Show) PutSeat(x Seat, by string) (Seat, error) { return seats.put(s, x, by) }
+
+// ChangeSeat edits the one of that ID, with what others have changed of it; one that is deleted stays so.
+func (s *Show) ChangeSeat(id int64, edit func(*Seat) error, by string) (Seat, error) {
+	return seats.change(s, id, edit, by)
+}
 
 // Plans lists the plans, the oldest first.
 func (s *Show) Plans() ([]Plan, error) { return plans.list(s) }
@@ -214,6 +244,11 @@ func (s *Show) PutPlan(p Plan, by string) (Plan, error) {
 	return plans.put(s, p, by)
 }
 
+// ChangePlan edits the one of that ID, with what others have changed of it; one that is deleted stays so.
+func (s *Show) ChangePlan(id int64, edit func(*Plan) error, by string) (Plan, error) {
+	return plans.change(s, id, edit, by)
+}
+
 // Notes lists the notes, the oldest first.
 func (s *Show) Notes() ([]Note, error) { return notes.list(s) }
 
@@ -223,6 +258,11 @@ func (s *Show) PutNote(n Note, by string) (Note, error) {
 		n.At, n.By = stamp(s.now().UnixMilli()), by
 	}
 	return notes.put(s, n, by)
+}
+
+// ChangeNote edits the one of that ID, with what others have changed of it; one that is deleted stays so.
+func (s *Show) ChangeNote(id int64, edit func(*Note) error, by string) (Note, error) {
+	return notes.change(s, id, edit, by)
 }
 
 // Limits of texts.

@@ -180,7 +180,7 @@ func (s *Show) AddTake(t Take, spectra *response.Spectra, audio *Audio, by strin
 		if t.ID, err = result.LastInsertId(); err != nil {
 			return err
 		}
-		if err := s.relate(tx, &t); err != nil {
+		if err := s.relate(tx, &t, true); err != nil {
 			return err
 		}
 		if audio != nil {
@@ -197,17 +197,19 @@ func (s *Show) AddTake(t Take, spectra *response.Spectra, audio *Audio, by strin
 	return t, err
 }
 
-// relate stores who played and checks that all a take points to is alive.
-func (s *Show) relate(tx *sql.Tx, t *Take) error {
-	if _, err := tx.Exec("DELETE FROM take_loudspeakers WHERE take = ?", t.ID); err != nil {
-		return err
-	}
-	for _, l := range t.Loudspeakers {
-		if err := alive(tx, KindLoudspeaker, l); err != nil {
+// relate stores who played, where that is said, and checks that all a take points to is alive.
+func (s *Show) relate(tx *sql.Tx, t *Take, loudspeakers bool) error {
+	if loudspeakers {
+		if _, err := tx.Exec("DELETE FROM take_loudspeakers WHERE take = ?", t.ID); err != nil {
 			return err
 		}
-		if _, err := tx.Exec("INSERT INTO take_loudspeakers VALUES (?, ?)", t.ID, l); err != nil {
-			return err
+		for _, l := range t.Loudspeakers {
+			if err := alive(tx, KindLoudspeaker, l); err != nil {
+				return err
+			}
+			if _, err := tx.Exec("INSERT INTO take_loudspeakers VALUES (?, ?)", t.ID, l); err != nil {
+				return err
+			}
 		}
 	}
 	if t.Seat != 0 {
@@ -322,39 +324,49 @@ func (s *Show) ChangeTake(id int64, p TakePatch, by string) (Take, error) {
 	if err != nil {
 		return t, err
 	}
+	// Only what is said is set: what others change meanwhile stays.
+	set, values := []string{"id = id"}, []any{}
+	say := func(column string, value any) { set, values = append(set, column+" = ?"), append(values, value) }
 	if p.Name != nil {
 		t.Name = *p.Name
+		say("name", t.Name)
 	}
 	if p.Note != nil {
 		t.Note = *p.Note
+		say("note", t.Note)
 	}
 	if p.Seat != nil {
 		t.Seat = *p.Seat
+		say("seat", orNull(t.Seat))
 	}
 	if p.Loudspeakers != nil {
 		t.Loudspeakers = p.Loudspeakers
 	}
 	if p.Correction != nil {
 		t.Correction = *p.Correction
+		say("correction", orNull(t.Correction))
 	}
 	if err := t.checkLabels(); err != nil {
 		return t, err
 	}
-	return t, s.write(func(tx *sql.Tx) error {
-		result, err := tx.Exec("UPDATE takes SET name = ?, note = ?, seat = ?, correction = ? WHERE id = ? AND deleted IS NULL",
-			t.Name, t.Note, orNull(t.Seat), orNull(t.Correction), id)
+	err = s.write(func(tx *sql.Tx) error {
+		result, err := tx.Exec("UPDATE takes SET "+strings.Join(set, ", ")+" WHERE id = ? AND deleted IS NULL", append(values, id)...)
 		if err != nil {
 			return s.dangling(err)
 		}
 		if n, err := result.RowsAffected(); err != nil || n == 0 {
 			return orMissing(err, KindTake, id)
 		}
-		if err := s.relate(tx, &t); err != nil {
+		if err := s.relate(tx, &t, p.Loudspeakers != nil); err != nil {
 			return err
 		}
 		_, err = s.log(tx, by, "change", KindTake, id, fmt.Sprintf("changed take %d", id))
 		return err
 	})
+	if err != nil {
+		return t, err
+	}
+	return s.Take(id)
 }
 
 // Spectra reads a take's spectra into dst, with its microphone correction

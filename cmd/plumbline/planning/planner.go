@@ -78,31 +78,37 @@ func plan(x *show.Show, id int64) (wire.StoredPlan, error) {
 	if i := slices.IndexFunc(all, func(p wire.StoredPlan) bool { return p.ID == id }); i >= 0 {
 		return all[i], nil
 	}
-	return wire.StoredPlan{}, refuse(http.StatusNotFound, "not_found", "there is no plan %d for two loudspeakers in this show: store one first", id)
+	return wire.StoredPlan{}, missing(id)
 }
 
-// put stores a plan (ID 0: a new one).
-func put(x *show.Show, p wire.StoredPlan, by string) (wire.StoredPlan, error) {
+// add stores a new plan.
+func add(x *show.Show, p wire.StoredPlan, by string) (wire.StoredPlan, error) {
 	body, err := json.Marshal(p)
 	if err != nil {
 		return p, err
 	}
-	item := show.Plan{Name: p.Name, Body: body}
-	if p.ID != 0 {
-		all, err := x.Plans()
-		if err != nil {
-			return p, err
-		}
-		for _, old := range all {
-			if old.ID == p.ID {
-				item = old
-				item.Body = body
-			}
-		}
-	}
-	stored, err := x.PutPlan(item, by)
+	stored, err := x.PutPlan(show.Plan{Name: p.Name, Body: body}, by)
 	p.ID = stored.ID
 	return p, err
+}
+
+// change edits the plan of that number as it is when its turn comes.
+func change(x *show.Show, id int64, edit func(*wire.StoredPlan), by string) (wire.StoredPlan, error) {
+	var ours wire.StoredPlan
+	_, err := x.ChangePlan(id, func(item *show.Plan) (err error) {
+		var ok bool
+		if ours, ok = decode(*item); !ok {
+			return missing(id)
+		}
+		edit(&ours)
+		item.Body, err = json.Marshal(ours)
+		return err
+	}, by)
+	return ours, err
+}
+
+func missing(id int64) error {
+	return refuse(http.StatusNotFound, "not_found", "there is no plan %d for two loudspeakers in this show: store one first", id)
 }
 
 // zero is what a loudspeaker is set to that nobody has touched.
@@ -151,21 +157,25 @@ func dialledIn(all []wire.StoredPlan, verifying int64) map[string]wire.Dial {
 }
 
 // inForce keeps a plan as the one that its pair is set to: an older one is not any more.
-func inForce(x *show.Show, plan wire.StoredPlan, by string) (wire.StoredPlan, error) {
+// edit is what else changes of it; nil: nothing.
+func inForce(x *show.Show, plan wire.StoredPlan, edit func(*wire.StoredPlan), by string) (wire.StoredPlan, error) {
 	all, err := plans(x)
 	if err != nil {
 		return plan, err
 	}
 	for _, old := range all {
 		if old.ID != plan.ID && old.Dialled && old.Main == plan.Main && old.Fill == plan.Fill {
-			old.Dialled = false
-			if _, err := put(x, old, by); err != nil {
+			if _, err := change(x, old.ID, func(p *wire.StoredPlan) { p.Dialled = false }, by); err != nil {
 				return plan, err
 			}
 		}
 	}
-	plan.Dialled = true
-	return put(x, plan, by)
+	return change(x, plan.ID, func(p *wire.StoredPlan) {
+		p.Dialled = true
+		if edit != nil {
+			edit(p)
+		}
+	}, by)
 }
 
 // StorePlan implements stream.AlignOperator.
@@ -203,7 +213,7 @@ func (p *Planner) StorePlan(_ context.Context, r wire.PlanRequest, by string) (w
 			TakeA: seat.a.ID, TakeB: seat.b.ID,
 		})
 	}
-	return put(s.show, plan, by)
+	return add(s.show, plan, by)
 }
 
 // DialPlan implements stream.AlignOperator.
@@ -220,7 +230,7 @@ func (p *Planner) DialPlan(ctx context.Context, r wire.DialRequest, by string) (
 		if p.cfg.Rig != nil {
 			return plan, refuse(http.StatusConflict, "rig", "a virtual rig says itself what it is set to: dial the plan in")
 		}
-		return inForce(x, plan, by)
+		return inForce(x, plan, nil, by)
 	}
 	if p.cfg.Dial == nil {
 		return plan, refuse(http.StatusConflict, "no_rig", "only a virtual rig is dialled in from here: set your processor to the plan and say so, then verify")
@@ -236,5 +246,5 @@ func (p *Planner) DialPlan(ctx context.Context, r wire.DialRequest, by string) (
 	if err := p.cfg.Dial(ctx, to, by); err != nil {
 		return plan, err
 	}
-	return inForce(x, plan, by)
+	return inForce(x, plan, nil, by)
 }

@@ -3,10 +3,12 @@ package planning
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"plumbline/analyze/response"
@@ -480,6 +482,57 @@ func TestVerify(t *testing.T) {
 				t.Errorf("kept %+v, %v", kept.Verified, err)
 			}
 		})
+	}
+}
+
+// Proofs of one plan that end at once are all kept, beside what else was changed of it;
+// one that ends after the plan was deleted does not bring it back.
+func TestProofsThatEndAtOnce(t *testing.T) {
+	d := newDesk(t, known())
+	a, b := mains[0], fills[0]
+	var seats, takes []int64
+	for i := range 3 {
+		seat := d.seat(fmt.Sprintf("row %d", i+1))
+		d.take(seat, a, nil, "main")
+		d.take(seat, b, nil, "fill")
+		seats = append(seats, seat)
+	}
+	p := d.store(wire.PlanRequest{LowHz: 150, HighHz: 4000})
+	if _, err := d.DialPlan(context.Background(), wire.DialRequest{Plan: p.ID}, "test"); err != nil {
+		t.Fatal(err)
+	}
+	for _, seat := range seats {
+		takes = append(takes, d.take(seat, both(a, b.set(-p.Plan.DelayMs, -1)), nil, "main", "fill"))
+	}
+	var all sync.WaitGroup
+	for i, seat := range seats {
+		all.Go(func() {
+			if _, err := d.Prove(wire.VerifyRequest{Plan: p.ID}, seat, takes[i], "test"); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Go(func() {
+		if _, err := d.x.ChangePlan(p.ID, func(item *show.Plan) error { item.Note = "for tonight"; return nil }, "test"); err != nil {
+			t.Error(err)
+		}
+	})
+	all.Wait()
+	items, err := d.x.Plans()
+	if err != nil || len(items) != 1 || items[0].Note != "for tonight" {
+		t.Fatalf("%+v, %v", items, err)
+	}
+	if kept, err := plan(d.x, p.ID); err != nil || len(kept.Verified) != len(seats) || !kept.Dialled {
+		t.Errorf("%d proofs are kept, want %d; dialled in: %v, %v", len(kept.Verified), len(seats), kept.Dialled, err)
+	}
+	if _, err := d.x.Delete(show.KindPlan, p.ID, "test"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := inForce(d.x, p, nil, "test"); err == nil || !strings.Contains(err.Error(), "there is no plan") {
+		t.Errorf("deleted, and put in force: %v", err)
+	}
+	if items, err := d.x.Plans(); err != nil || len(items) != 0 {
+		t.Errorf("it is back: %+v, %v", items, err)
 	}
 }
 

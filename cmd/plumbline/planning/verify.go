@@ -121,11 +121,13 @@ func (p *Planner) Prove(r wire.VerifyRequest, seat, take int64, by string) (wire
 	kept := v
 	kept.FrequencyHz, kept.Correlation = []float64{}, wire.Values{}
 	kept.PredictedCurve, kept.MeasuredCurve, kept.PredictedError, kept.MeasuredError = wire.Values{}, wire.Values{}, wire.Values{}, wire.Values{}
-	plan.Verified = append(slices.DeleteFunc(plan.Verified, func(old wire.Verification) bool { return old.Seat == seat }), kept)
+	proven := func(p *wire.StoredPlan) {
+		p.Verified = append(slices.DeleteFunc(p.Verified, func(old wire.Verification) bool { return old.Seat == seat }), kept)
+	}
 	if v.Pass && !plan.Dialled {
-		_, err = inForce(x, plan, by)
+		_, err = inForce(x, plan, proven, by)
 	} else {
-		_, err = put(x, plan, by)
+		_, err = change(x, plan.ID, proven, by)
 	}
 	return v, err
 }
