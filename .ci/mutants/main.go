@@ -136,10 +136,19 @@ func mutate(gremlins, dir, base, pkg string, k, n uint32) (*outcome, error) {
 	if _, err := os.Stat(result); err != nil {
 		begun := time.Now()
 		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "15",
-			"--diff", base, "-o", result+".part", "./"+pkg)
-		cmd.Dir = dir
-		if out, err := cmd.CombinedOutput(); err != nil {
-			return nil, fmt.Errorf("%s: %w\n%s", pkg, err, out)
+			"--diff", base, "-o", result+".part", filepath.Join(dir, pkg))
+		// The tool knows files by their names within the package; without any difference it
+		// would change them all.
+		cmd.Dir = filepath.Join(dir, pkg)
+		cmd.Env = append(os.Environ(), "PLUMBLINE_RACED=1", "GIT_CONFIG_COUNT=1", "GIT_CONFIG_KEY_0=diff.relative", "GIT_CONFIG_VALUE_0=true")
+		differs := exec.Command("git", "diff", "--name-only", base, "--", ".")
+		differs.Dir = cmd.Dir
+		if names, err := differs.Output(); err != nil {
+			return nil, fmt.Errorf("git diff: %w", err)
+		} else if len(names) > 0 {
+			if out, err := cmd.CombinedOutput(); err != nil {
+				return nil, fmt.Errorf("%s: %w\n%s", pkg, err, out)
+			}
 		}
 		if _, err := os.Stat(result + ".part"); err != nil { // nothing to change
 			if err := os.WriteFile(result+".part", []byte("{}"), 0o644); err != nil {
