@@ -16,7 +16,14 @@ type Config struct {
 	TemperatureC float64 // of the air during the baseline; 0 is 20
 	// Threshold of the cumulative sums; 0 is DefaultThreshold.
 	Threshold float64
+	// Stop is asked all along while a baseline is learnt: true ends that with ErrStopped.
+	Stop func() bool
 }
+
+// ErrStopped says that Config.Stop did.
+var ErrStopped = errors.New("learning the baseline was stopped")
+
+func (c *Config) stopped() bool { return c.Stop != nil && c.Stop() }
 
 // Loudspeaker is a component of the baseline that can change by itself. Ref and
 // Mic are a recording of it alone at the same place; without one, the stretch
@@ -121,8 +128,12 @@ func Learn(cfg Config, ref, mic []float64, loudspeakers []Loudspeaker) (*Baselin
 	if err := b.split(loudspeakers); err != nil {
 		return nil, err
 	}
-	b.calibrate(ref, mic)
-	b.quiet = b.unexplained(ref, mic)
+	if err := b.calibrate(ref, mic); err != nil {
+		return nil, err
+	}
+	if b.quiet = b.unexplained(ref, mic); b.cfg.stopped() {
+		return nil, ErrStopped
+	}
 	return b, nil
 }
 
@@ -147,6 +158,9 @@ func (b *Baseline) average(ref, mic []float64) (*sums, error) {
 		ref, mic = ref[k:], mic[k:]
 		if !whole {
 			continue
+		}
+		if b.cfg.stopped() {
+			return nil, ErrStopped
 		}
 		s.count++
 		for i, x := range seg.X {
@@ -240,7 +254,7 @@ func (b *Baseline) gate(dst, whole []float64, delayS float64, all []Loudspeaker)
 // calibrate replays the recording to learn how the residual behaves when
 // nothing is wrong: what it owes to the programme and what to the room's noise,
 // and how much more the sums spread than independent Gaussian summands would.
-func (b *Baseline) calibrate(ref, mic []float64) {
+func (b *Baseline) calibrate(ref, mic []float64) error {
 	octaves := len(b.octaves) - 1
 	b.spread = make([]float64, octaves)
 	for o := range b.spread {
@@ -267,7 +281,13 @@ func (b *Baseline) calibrate(ref, mic []float64) {
 			expected[o] += 2 * q
 		}
 	}
-	w.Feed(ref, mic)
+	for n := b.n; len(ref) > 0; ref, mic = ref[n:], mic[n:] {
+		if b.cfg.stopped() {
+			return ErrStopped
+		}
+		n = min(n, len(ref))
+		w.Feed(ref[:n], mic[:n])
+	}
 	for o := range b.spread {
 		b.spread[o] = leastSpread
 		if expected[o] > 0 {
@@ -275,6 +295,7 @@ func (b *Baseline) calibrate(ref, mic []float64) {
 		}
 	}
 	b.reverb, b.noise = line(direct, residual)
+	return nil
 }
 
 // line fits residual ≈ reverb·direct + noise by least squares, neither negative.

@@ -42,6 +42,9 @@ func (b *Baseline) unexplained(ref, mic []float64) []float64 {
 		if !whole {
 			continue
 		}
+		if b.cfg.stopped() {
+			return nil
+		}
 		oldest := newest[ringing-1]
 		copy(newest[1:], newest[:ringing-1])
 		newest[0] = oldest

@@ -1,6 +1,7 @@
 package watching
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -50,7 +51,7 @@ func drop(microphone int) func([]kept) []kept {
 
 // follow looks which show is open, on the learner's goroutine: watches of another
 // one have ended, and those that this one keeps go on.
-func (w *Watcher) follow() {
+func (w *Watcher) follow(ctx context.Context) {
 	x, err := w.cfg.Shelf.Current()
 	if err != nil {
 		x = nil
@@ -81,7 +82,10 @@ func (w *Watcher) follow() {
 	w.mu.Unlock()
 	for _, s := range back {
 		if s.view.State == wire.WatchLearning {
-			w.learn(s)
+			w.learn(ctx, s)
+		}
+		if ctx.Err() != nil {
+			return
 		}
 		w.sayResumed(s)
 	}

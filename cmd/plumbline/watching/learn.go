@@ -92,9 +92,12 @@ func (w *Watcher) check(r wire.WatchRequest, t *show.Take) error {
 
 func seconds(t *show.Take) float64 { return float64(t.Audio.Frames) / float64(t.Audio.SampleRateHz) }
 
-// learn makes the watch of a session, on the learner's goroutine.
-func (w *Watcher) learn(s *session) {
-	b, parts, err := w.baseline(s.show, &s.take)
+// learn makes the watch of a session, on the learner's goroutine, unless ctx ends.
+func (w *Watcher) learn(ctx context.Context, s *session) {
+	b, parts, err := w.baseline(ctx, s.show, &s.take)
+	if ctx.Err() != nil {
+		return // it is learnt anew after the restart
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if !slices.Contains(w.sessions, s) {
@@ -116,7 +119,7 @@ func (w *Watcher) learn(s *session) {
 	w.publish()
 }
 
-func (w *Watcher) baseline(x *show.Show, t *show.Take) (*watch.Baseline, []wire.WatchedPart, error) {
+func (w *Watcher) baseline(ctx context.Context, x *show.Show, t *show.Take) (*watch.Baseline, []wire.WatchedPart, error) {
 	ref, mic, err := audioOf(x, t)
 	if err != nil {
 		return nil, nil, err
@@ -130,7 +133,7 @@ func (w *Watcher) baseline(x *show.Show, t *show.Take) (*watch.Baseline, []wire.
 			return nil, nil, err
 		}
 	}
-	b, err := watch.Learn(watch.Config{SampleRateHz: float64(w.cfg.SampleRateHz), TemperatureC: t.TemperatureC}, ref, mic, speakers)
+	b, err := watch.Learn(watch.Config{SampleRateHz: float64(w.cfg.SampleRateHz), TemperatureC: t.TemperatureC, Stop: func() bool { return ctx.Err() != nil }}, ref, mic, speakers)
 	return b, parts, err
 }
 

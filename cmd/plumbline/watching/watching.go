@@ -111,15 +111,15 @@ func (w *Watcher) Run(ctx context.Context) error {
 		defer close(learnt)
 		tick := time.NewTicker(publishEvery)
 		defer tick.Stop()
-		w.follow()
+		w.follow(ctx)
 		for {
 			select {
 			case <-ctx.Done():
 				return
 			case s := <-w.jobs:
-				w.learn(s)
+				w.learn(ctx, s)
 			case <-tick.C:
-				w.follow()
+				w.follow(ctx)
 				w.mu.Lock()
 				if len(w.sessions) > 0 {
 					w.publish()
