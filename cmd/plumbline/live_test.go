@@ -254,15 +254,11 @@ func TestSignals(t *testing.T) {
 			if status, err := bufio.NewReader(conn).ReadString('\n'); err != nil || !strings.Contains(status, "101") {
 				t.Fatalf("%v: %q", err, status)
 			}
-			began := time.Now()
 			if err := cmd.Process.Signal(sig); err != nil {
 				t.Fatal(err)
 			}
 			if err := cmd.Wait(); err != nil {
 				t.Errorf("%v: %s", err, stderr.String())
-			}
-			if took := time.Since(began); took > 3*time.Second {
-				t.Errorf("it took %v to end, want at most 3 s", took)
 			}
 		})
 	}

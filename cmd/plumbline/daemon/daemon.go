@@ -11,6 +11,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -60,6 +61,8 @@ type Config struct {
 	// Now is the clock that says whether what is heard is of now; nil: the computer's.
 	Now    func() time.Time
 	Logger *slog.Logger
+
+	stopWithin time.Duration // in place of stopLimit: tests run beside other work
 }
 
 // Daemon is a running measurement. It is a stream.Operator.
@@ -142,51 +145,44 @@ func New(cfg Config) (*Daemon, error) {
 	return d, err
 }
 
-// Run measures and serves on l until ctx is done, then ends in order: whatever
-// the daemon plays, the listener, the clients, the pump, the source. A source that fails or ends
-// leaves the server running; the state says so. Run closes l. Call it once.
+// Run measures and serves on l until ctx is done, then ends in order, within stopLimit:
+// whatever the daemon plays, the listener and the clients, who listens to the room, the
+// pump, the source. A source that fails or ends leaves the server running; the state says
+// so. Run closes l. Call it once.
 func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
-	// Contexts of their own, because the order of ending matters.
-	pumping, endPump := context.WithCancel(context.WithoutCancel(ctx))
-	sounding, endSource := context.WithCancel(context.WithoutCancel(ctx))
-	defer endPump()
-	defer endSource()
-	ctx, endSurvey := context.WithCancel(ctx)
-	defer endSurvey()
-
-	source := make(chan error, 1)
-	go func() { source <- d.cfg.Source.Run(sounding, d.ring) }()
-	pumped := make(chan struct{})
+	// A context for each, because the order of ending matters.
+	begin := func(name string, run func(ctx context.Context)) running {
+		own, end := context.WithCancel(context.WithoutCancel(ctx))
+		done := make(chan struct{})
+		go func() { defer close(done); run(own) }()
+		return running{name, end, done}
+	}
 	failed := make(chan error, 1)
-	go func() { defer close(pumped); d.pump.run(pumping, failed) }()
-	watched := make(chan struct{})
-	go func() {
-		defer close(watched)
-		err := <-source
+	source := begin("source", func(ctx context.Context) {
+		err := d.cfg.Source.Run(ctx, d.ring)
 		if err != nil {
 			d.log.Error("source failed", "device", d.info.Name, "err", err)
 		}
 		failed <- err
-	}()
-
+	})
+	pump := begin("analysis", func(ctx context.Context) { d.pump.run(ctx, failed) })
 	d.log.Info("measuring", "kind", d.info.Kind, "device", d.info.Name, "rate_hz", d.info.SampleRateHz, "channels", len(d.info.Channels))
-	surveyed := make(chan struct{})
-	go func() {
-		defer close(surveyed)
+	survey := begin("survey", func(ctx context.Context) {
 		if d.survey != nil {
 			_ = d.survey.Run(ctx) // it only ends with ctx
 		}
-	}()
-	listened := make(chan struct{})
-	go func() { defer close(listened); d.room.run(ctx) }()
-	err := d.server.Run(ctx, l)
-	endSurvey()
-	<-surveyed
-	<-listened
-	endPump()
-	<-pumped
-	endSource()
-	<-watched
+	})
+	room := begin("log", d.room.run)
+	var err error
+	server := begin("server", func(ctx context.Context) { err = d.server.Run(ctx, l) })
+
+	select {
+	case <-ctx.Done():
+	case <-server.done:
+	}
+	if hung := endAll(cmp.Or(d.cfg.stopWithin, stopLimit), survey, server, room, pump, source); hung != nil {
+		return hung
+	}
 	d.log.Info("ended")
 	return err
 }
