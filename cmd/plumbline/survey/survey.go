@@ -310,6 +310,23 @@ func (s *Surveyor) loudspeaker(x *show.Show, name string) (show.Loudspeaker, err
 
 var errBusy = refuse(http.StatusConflict, "busy", "a survey is running: wait for its end or stop it")
 
+// claim takes the turn, which only one has at a time, with what stops who has it.
+func (s *Surveyor) claim(stop context.CancelCauseFunc) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.stop != nil {
+		return false
+	}
+	s.stop = stop
+	return true
+}
+
+func (s *Surveyor) release() {
+	s.mu.Lock()
+	s.stop = nil
+	s.mu.Unlock()
+}
+
 // start takes the handle and hands the job to Run.
 func (s *Surveyor) start(ctx context.Context, j *job, ceiling float64, by string) (wire.Survey, error) {
 	hand, ok := s.cfg.Hold(by)
@@ -318,13 +335,7 @@ func (s *Surveyor) start(ctx context.Context, j *job, ceiling float64, by string
 	}
 	j.by, j.hand = by, hand
 	j.ctx, j.stop = context.WithCancelCause(context.Background())
-	s.mu.Lock()
-	busy := s.stop != nil
-	if !busy {
-		s.stop = j.stop
-	}
-	s.mu.Unlock()
-	if busy {
+	if !s.claim(j.stop) {
 		j.stop(nil)
 		hand.Close()
 		return wire.Survey{}, errBusy
@@ -393,9 +404,7 @@ func (s *Surveyor) StopSurvey(_ context.Context, by string) (wire.Survey, error)
 func (s *Surveyor) finish(j *job, err error) {
 	j.stop(nil)
 	j.hand.Close()
-	s.mu.Lock()
-	s.stop = nil
-	s.mu.Unlock()
+	s.release()
 	var stopped stoppedError
 	s.change(func(v *wire.Survey) {
 		v.LevelDBFS, v.Remaining = wire.Unknown(), wire.Value(0)

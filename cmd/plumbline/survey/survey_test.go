@@ -3,6 +3,7 @@ package survey
 import (
 	"bytes"
 	"context"
+	"errors"
 	"log/slog"
 	"math"
 	"reflect"
@@ -383,6 +384,50 @@ func TestVerifyMeasuresBoth(t *testing.T) {
 		if takes := b.takes(t); len(takes) != 1 || takes[0].Note != "verifies plan 7" || len(takes[0].Loudspeakers) != 2 || last.Verification.Take != takes[0].ID {
 			t.Errorf("%+v", takes)
 		}
+	})
+}
+
+// A plan is verified by hand, or a survey runs, and never both: who comes second is told
+// so, and what was told of the first stands.
+func TestVerifyByHandHasTheTurn(t *testing.T) {
+	inBubble(t, nil, func(t *testing.T, b *stage) {
+		r := wire.VerifyRequest{Plan: 7, ByHand: true, Seats: wire.Seats{Seat: 1}}
+		if err := r.Settle(); err != nil {
+			t.Fatal(err)
+		}
+		x, err := b.shelf.Current()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{"main", "fill"} {
+			if _, err := x.PutLoudspeaker(show.Loudspeaker{Name: name}, "test"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		b.playing, b.ramp, b.since = []string{"main", "fill"}, Ramp{-20, -20, 1}, time.Now()
+		proves := b.s.cfg.Prove
+		b.s.cfg.Prove = func(r wire.VerifyRequest, seat, take int64, by string) (wire.Verification, error) {
+			if err := b.start(t, nil); !errors.Is(err, errBusy) {
+				t.Errorf("a survey begins while a plan is verified: %v", err)
+			}
+			return proves(r, seat, take, by)
+		}
+		v, err := b.s.VerifyByHand(context.Background(), r, "main", "fill", "c1")
+		if err != nil || v.State != wire.SurveyDone || v.Text != "Seat 1 passes." {
+			t.Fatalf("%+v, %v", v, err)
+		}
+		b.s.cfg.Prove = proves
+		if err := b.start(t, nil); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := b.s.VerifyByHand(context.Background(), r, "main", "fill", "c1"); !errors.Is(err, errBusy) {
+			t.Errorf("a plan is verified over a survey: %v", err)
+		}
+		if v := b.s.Survey(); !v.Running() || v.Purpose == wire.PurposeVerify {
+			t.Errorf("the survey is told as %+v", v)
+		}
+		b.s.StopSurvey(context.Background(), "c2")
+		b.until(t, "the end", isOver)
 	})
 }
 

@@ -198,16 +198,20 @@ func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main,
 	if err != nil {
 		return wire.Survey{}, err
 	}
-	s.mu.Lock()
-	busy := s.stop != nil
-	s.mu.Unlock()
-	if busy {
+	// It has the survey's turn: one that began meanwhile would be told over.
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	if !s.claim(stop) {
 		return wire.Survey{}, errBusy
 	}
+	defer s.release()
 	var proof wire.Verification
 	stored := []int64{}
 	for channel, seat := range seats {
 		t, spectra, audio, err := s.Take(ctx, stream.TakeRequest{Microphone: channel})
+		if cause := context.Cause(ctx); cause != nil {
+			return wire.Survey{}, refuse(http.StatusConflict, "stopped", "the plan was not verified: %v", cause)
+		}
 		if err != nil {
 			return wire.Survey{}, err
 		}
