@@ -238,6 +238,10 @@ func (l *Live) Reset() {
 func (l *Live) Gap(lost uint64) {
 	l.history.Gap(lost)
 	l.frame.Gaps++
+	l.ref.rail.Break()
+	for i := range l.mics {
+		l.mics[i].meter.rail.Break()
+	}
 	l.breakOff()
 }
 

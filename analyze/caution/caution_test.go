@@ -229,6 +229,11 @@ func TestRail(t *testing.T) {
 			t.Errorf("after %v: %d, want %d", c.x, r.Samples, c.want)
 		}
 	}
+	r.Add([]float64{1})
+	r.Break()
+	if r.Add([]float64{1, 0}); r.Samples != 5 {
+		t.Errorf("one on either side of a gap: %d, want 5", r.Samples)
+	}
 }
 
 func BenchmarkFeed(b *testing.B) {

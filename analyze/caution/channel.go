@@ -42,6 +42,10 @@ func (r *Rail) Add(x []float64) {
 	}
 }
 
+// Break says that the next samples do not follow on the last ones: no run spans the
+// two.
+func (r *Rail) Break() { r.run = 0 }
+
 // hole is a run of exact zeros between two samples that are not.
 type hole struct {
 	from, to int64   // samples

@@ -52,7 +52,7 @@ export class DelayNumber {
     say(this.#metres, `${fixed(m, 2)} m`);
     say(this.#feet, `${feet(m)} ft`);
     say(this.#samples, `${fixed(samples, 1)} samples`);
-    say(this.#sd, byHand || typeof sd !== 'number' ? '' : `${plusMinus(sd, 3)} ms`);
+    say(this.#sd, byHand || typeof sd !== 'number' ? '' : `${plusMinus(2 * sd, 3)} ms`);
     this.node.dataset.how = byHand ? 'fixed' : 'found';
     this.#found.setAttribute('aria-pressed', String(!byHand));
     this.#fixed.setAttribute('aria-pressed', String(!!byHand));

@@ -224,7 +224,7 @@ export class Impulse {
   #tell(a, k) {
     const m = (a.delay / 1000) * this.#session.speedOfSound;
     const sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same polarity' : 'polarity undecided';
-    return `${k + 1}: ${fixed(a.delay, 2)} ms ${plusMinus(a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
+    return `${k + 1}: ${fixed(a.delay, 2)} ms ${plusMinus(a.sd === null ? null : 2 * a.sd, 3)}, ${fixed(m, 2)} m, ${fixed(a.level, 1)} dB, ${sign}`;
   }
 }
 
