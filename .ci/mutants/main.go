@@ -2,7 +2,7 @@
 // step), and runs the tests of the package that holds it: what no test notices is said,
 // and the table of testdata/MUTANTS.md is written anew.
 //
-//	go run ./.ci/mutants [k/n]
+//	go run ./.ci/mutants [k/n [packages]]
 //
 // k/n takes one line in n, by a hash of its place and text: a sample of the whole. What
 // was found of a package is kept under build/mutants until the package changes, so that a
@@ -75,8 +75,11 @@ func run(args []string) error {
 	if err := os.MkdirAll(kept, 0o755); err != nil {
 		return err
 	}
-	packages, err := lines("go", "list", "-f", `{{if .TestGoFiles}}{{.Dir}}{{else if .XTestGoFiles}}{{.Dir}}{{end}}`,
-		"./analyze/...", "./capture/...", "./stream/...", "./cmd/...")
+	patterns := []string{"./analyze/...", "./capture/...", "./stream/...", "./cmd/..."}
+	if len(args) > 1 {
+		patterns = args[1:]
+	}
+	packages, err := lines("go", append([]string{"list", "-f", `{{if .TestGoFiles}}{{.Dir}}{{else if .XTestGoFiles}}{{.Dir}}{{end}}`}, patterns...)...)
 	if err != nil {
 		return err
 	}
