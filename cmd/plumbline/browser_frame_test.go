@@ -9,6 +9,7 @@ import (
 	"image/png"
 	"math"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -149,7 +150,8 @@ func TestListenPageDrawsItsFrame(t *testing.T) {
 		Hz                          []float64
 		DB, Low, High, Deg, Error   []*float64
 		Coherence, Threshold, Delay []*float64
-		Text                        string
+		Text, Arrival               string
+		Arrivals, ArrivalSDs        []*float64
 	}
 	// A frame is read and drawn in one go, so nothing comes between what this reads.
 	v := js[seen](p, fmt.Sprintf(`(() => {
@@ -163,8 +165,9 @@ func TestListenPageDrawsItsFrame(t *testing.T) {
 			magnitude: plot(plots.magnitude), phase: plot(plots.phase), hz: session.grid,
 			db: curve(%d), low: curve(%d), high: curve(%d), deg: curve(%d), error: curve(%d), coherence: curve(%d), threshold: curve(%d), delay: curve(%d),
 			text: document.querySelector('[data-testid=delay-sd]').textContent,
+			arrival: document.querySelector('[data-testid=arrival]').textContent, arrivals: curve(%d), arrivalSDs: curve(%d),
 		};
-	})()`, wire.MagnitudeDB, wire.MagnitudeLowDB, wire.MagnitudeHighDB, wire.PhaseDeg, wire.PhaseErrorDeg, wire.Coherence, wire.Threshold, wire.DelayMs))
+	})()`, wire.MagnitudeDB, wire.MagnitudeLowDB, wire.MagnitudeHighDB, wire.PhaseDeg, wire.PhaseErrorDeg, wire.Coherence, wire.Threshold, wire.DelayMs, wire.ArrivalDelayMs, wire.ArrivalDelaySDMs))
 	v.Magnitude.decode(t, v.Palette)
 	v.Phase.decode(t, v.Palette)
 	db, low, high, deg, half := known(v.DB), known(v.Low), known(v.High), known(v.Deg), known(v.Error)
@@ -223,6 +226,17 @@ func TestListenPageDrawsItsFrame(t *testing.T) {
 	within := known(v.Delay)[1] * 2
 	if want := fmt.Sprintf("±%.3f ms", within); v.Text != want {
 		t.Errorf("the delay is shown %q, two standard deviations are %s (%.6f)", v.Text, want, within)
+	}
+	// An arrival is named by its place among those shown, and found in the frame by its delay.
+	arrivals, sds := known(v.Arrivals), known(v.ArrivalSDs)
+	var want []string
+	for k := range arrivals {
+		want = append(want, fmt.Sprintf("%.2f ms ±%.3f", arrivals[k], 2*sds[k]))
+	}
+	_, shown, _ := strings.Cut(v.Arrival, ": ")
+	shown, _, _ = strings.Cut(shown, ",")
+	if !slices.Contains(want, shown) {
+		t.Errorf("an arrival is shown as %q, the frame has with two standard deviations %q", v.Arrival, want)
 	}
 }
 
