@@ -139,11 +139,12 @@ func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
 	return out.Flush()
 }
 
-// plusMinus is half the width of the 95 % interval of a normal distribution,
-// rounded up so that it never claims more than is known.
+// plusMinus is two standard deviations, as the pages have them: half the width of the
+// 95 % interval of a normal distribution. It is rounded up, never to claim more than is
+// known.
 func plusMinus(sd float64) string {
 	if math.IsNaN(sd) {
 		return ""
 	}
-	return fmt.Sprintf("±%.4f", math.Ceil(1.96*sd*1e4)/1e4)
+	return fmt.Sprintf("±%.4f", math.Ceil(2*sd*1e4)/1e4)
 }
