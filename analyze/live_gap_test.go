@@ -1,11 +1,12 @@
 package analyze
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"testing"
 
-	"plumbline/analyze/response"
+	"plumbline/analyze/setting"
 	"plumbline/analyze/stationarity"
 )
 
@@ -79,21 +80,24 @@ func TestAveragedTimeIsWhatWentIn(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		window int
-		avg    response.Averaging
-		until  Until
+		avg    setting.Averaging
 	}{
-		{"all, multi-resolution", 0, response.Averaging{Mode: response.Infinite}, Until{}},
-		{"all, 8192", 8192, response.Averaging{Mode: response.Infinite}, Until{}},
-		{"until sure", 8192, response.Averaging{Mode: response.Count, Count: 2}, Until{0.0001, 100, 10000}},
-		{"2 s", 0, response.Averaging{}, Until{}},
-		{"0.3 s", 4096, response.Averaging{TimeConstantS: 0.3}, Until{}},
-		{"8 s", 16384, response.Averaging{TimeConstantS: 8}, Until{}},
-		{"16 segments", 4096, response.Averaging{Mode: response.Count, Count: 16}, Until{}},
-		{"1000 segments", 4096, response.Averaging{Mode: response.Count, Count: 1000}, Until{}},
+		{"all, multi-resolution", 0, setting.Averaging{Mode: setting.AverageInfinite}},
+		{"all, 8192", 8192, setting.Averaging{Mode: setting.AverageInfinite}},
+		{"until sure", 8192, setting.Averaging{Mode: setting.AverageUntil, WithinDB: 0.05, LowHz: 100, HighHz: 10000}},
+		{"2 s", 0, setting.Averaging{Mode: setting.AverageTime, Seconds: 2}},
+		{"0.3 s", 4096, setting.Averaging{Mode: setting.AverageTime, Seconds: 0.3}},
+		{"8 s", 16384, setting.Averaging{Mode: setting.AverageTime, Seconds: 8}},
+		{"16 segments", 4096, setting.Averaging{Mode: setting.AverageCount, Count: 16}},
+		{"1000 segments", 4096, setting.Averaging{Mode: setting.AverageCount, Count: 1000}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			const delay = 480
-			l := newLive(t, 2, Settings{Window: c.window, Averaging: c.avg, Until: c.until, Delay: []Delay{{true, 10}}})
+			l := newLive(t, 2, func(s *setting.Settings) {
+				c.avg.Seconds, c.avg.Count = cmp.Or(c.avg.Seconds, s.Averaging.Seconds), cmp.Or(c.avg.Count, s.Averaging.Count)
+				c.avg.WithinDB, c.avg.LowHz, c.avg.HighHz = cmp.Or(c.avg.WithinDB, s.Averaging.WithinDB), cmp.Or(c.avg.LowHz, s.Averaging.LowHz), cmp.Or(c.avg.HighHz, s.Averaging.HighHz)
+				s.Window, s.Averaging, s.Delay = setting.Window(c.window), c.avg, []setting.Delay{{Microphone: 2, Mode: setting.DelayFixed, Ms: 10}}
+			})
 			window := c.window
 			if window == 0 {
 				window = shortest
@@ -103,15 +107,11 @@ func TestAveragedTimeIsWhatWentIn(t *testing.T) {
 			worth := func(n int) float64 {
 				weight := 0.0
 				for range n {
-					switch {
-					case c.until != Until{} || c.avg.Mode == response.Infinite:
+					switch c.avg.Mode {
+					case setting.AverageInfinite, setting.AverageUntil:
 						weight++
-					case c.avg.Mode == response.Exponential:
-						tau := c.avg.TimeConstantS
-						if tau == 0 {
-							tau = 2
-						}
-						weight = weight*math.Exp(-float64(hop)/rate/tau) + 1
+					case setting.AverageTime:
+						weight = weight*math.Exp(-float64(hop)/rate/c.avg.Seconds) + 1
 					default:
 						weight = min(weight+1, float64(c.avg.Count))
 					}
@@ -183,11 +183,12 @@ func TestGapsSpoilNothing(t *testing.T) {
 		{"twelve hours each", func(i int) (uint64, int) { return 12 * 3600 * rate, 4000 }},
 	} {
 		for _, fixed := range []bool{true, false} {
-			s := Settings{Averaging: response.Averaging{Mode: response.Infinite}}
-			if fixed {
-				s.Delay = []Delay{{true, delayMs}}
-			}
-			l := newLive(t, 2, s)
+			l := newLive(t, 2, func(s *setting.Settings) {
+				s.Averaging.Mode = setting.AverageInfinite
+				if fixed {
+					s.Delay = []setting.Delay{{Microphone: 2, Mode: setting.DelayFixed, Ms: delayMs}}
+				}
+			})
 			p := pump(l, 2)
 			const before, part = 4 * rate, 7 * rate / 10
 			p.feed(audio[:2*before])
@@ -241,7 +242,7 @@ func TestGapsSpoilNothing(t *testing.T) {
 // What moved while nothing was heard is no drift and no wander: the watch over the
 // path begins anew behind a gap of more than two seconds.
 func TestMovementDoesNotSpanALongGap(t *testing.T) {
-	l := newLive(t, 2, Settings{})
+	l := newLive(t, 2)
 	p := pump(l, 2)
 	rng := rand.New(rand.NewPCG(13, 13))
 	x := make([]float32, 30*rate)
@@ -287,7 +288,7 @@ func TestClippingIsCountedOfEachChannel(t *testing.T) {
 			clip(10*frameEvery, 20)     // a run
 			const gap = 15 * frameEvery // not two in a row
 			clip(gap-1, 2)
-			p := pump(newLive(t, 2, Settings{}), 2)
+			p := pump(newLive(t, 2), 2)
 			p.feed(audio[:2*gap])
 			p.lose(5, audio[2*gap:])
 			counts := func() [2]uint64 {
@@ -315,11 +316,11 @@ func TestClippingIsCountedOfEachChannel(t *testing.T) {
 // index and the history, gaps and all, but not its averages.
 func TestLiveThatFollowsOnAnother(t *testing.T) {
 	audio := rig48(15, 4*rate, 2, 480, 1)
-	one := newLive(t, 2, Settings{})
+	one := newLive(t, 2)
 	p := pump(one, 2)
 	p.feed(audio[:2*rate])
 	p.lose(12345, audio[2*rate:4*rate])
-	two, err := NewLive(LiveConfig{SampleRateHz: rate, Channels: 2, Reference: 1, Microphones: []int{0}, History: one.History(), Epoch: 7})
+	two, err := NewLive(LiveConfig{SampleRateHz: rate, Channels: 2, Settings: setting.Default(2, []int{1}), History: one.History(), Epoch: 7})
 	if err != nil {
 		t.Fatal(err)
 	}
