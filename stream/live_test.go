@@ -198,7 +198,7 @@ func TestRefusedMessagesCloseWithReason(t *testing.T) {
 		}
 		var err error
 		for err == nil {
-			p.conn.SetReadDeadline(time.Now().Add(5 * time.Second))
+			p.conn.SetReadDeadline(time.Now().Add(3 * time.Minute))
 			_, _, err = p.conn.ReadMessage()
 		}
 		closed, ok := err.(*websocket.CloseError)

@@ -148,7 +148,7 @@ func (s *server) open(t testing.TB) *page {
 // next is the next message: text as a map with its type, or a frame.
 func (p *page) next() (string, map[string]any, *wire.Frame) {
 	p.t.Helper()
-	p.conn.SetReadDeadline(time.Now().Add(10 * time.Second))
+	p.conn.SetReadDeadline(time.Now().Add(3 * time.Minute))
 	kind, data, err := p.conn.ReadMessage()
 	if err != nil {
 		p.t.Fatal(err)
@@ -189,7 +189,7 @@ func (p *page) ack(seq uint64) { p.send(fmt.Sprintf(`{"type":"ack","seq":%d}`, s
 // waitFor polls a condition that no message announces.
 func waitFor(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); !ok(); time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); !ok(); time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("waited 10 s for %s", what)
 		}

@@ -47,7 +47,7 @@ func record(t *testing.T, s *Source) *recording {
 // next waits for frames that satisfy want, in any number of reads.
 func (r *recording) next(t *testing.T, what string, want func(sample uint64, gap capture.Gap, data []float32) bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
 	buf := make([]float32, 4800*r.ring.Channels())
 	for r.ring.Wait(ctx) == nil {
@@ -62,7 +62,7 @@ func (r *recording) next(t *testing.T, what string, want func(sample uint64, gap
 // until waits for a condition of the source.
 func until(t *testing.T, s *Source, what string, ok func(capture.Status) bool) {
 	t.Helper()
-	for deadline := time.Now().Add(20 * time.Second); !ok(s.Status()); time.Sleep(5 * time.Millisecond) {
+	for deadline := time.Now().Add(3 * time.Minute); !ok(s.Status()); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(deadline) {
 			t.Fatalf("waited in vain for %s: %+v %+v", what, s.Status(), s.Counters())
 		}

@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"strings"
 	"testing"
-	"time"
 
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
@@ -34,13 +33,11 @@ func (s service) moveMicrophone(t *testing.T, to [3]float64) {
 	s.ask(t, "PATCH", "/api/v1/rig", string(body), http.StatusOK, nil)
 }
 
-const surveyMinutes = 4 * time.Minute // three measurements in real time, on a machine that may be busy
-
 // awaitSurvey waits until the daemon has ended what it plays.
 func (p page) awaitSurvey() wire.Survey {
 	p.t.Helper()
-	p.until(20*time.Second, `!document.querySelector('.running').hidden`)
-	p.until(surveyMinutes, `document.querySelector('.running').hidden`)
+	p.until(`!document.querySelector('.running').hidden`)
+	p.until(`document.querySelector('.running').hidden`)
 	v := js[wire.Survey](p, `__app.session.survey`)
 	if v.State != wire.SurveyDone {
 		p.t.Fatalf("the survey ended as %s: %s", v.State, v.Text)
@@ -68,7 +65,7 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/align?band=80..8000", laptop)
-	p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('Cannot tell yet')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('Cannot tell yet')`)
 
 	// The caution stands on the button itself.
 	button := js[string](p, p.shows("survey"))
@@ -81,10 +78,10 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 	// Two more seats, one of them with a name of its own.
 	for n := 2; n <= 3; n++ {
 		p.click("add-seat")
-		p.until(10*time.Second, fmt.Sprintf(`document.querySelector('[data-testid="seat-%d"]')?.value === 'seat %d'`, n, n))
+		p.until(fmt.Sprintf(`document.querySelector('[data-testid="seat-%d"]')?.value === 'seat %d'`, n, n))
 	}
 	p.typed("seat-3", "balcony <3>")
-	eventually(t, 10*time.Second, "the new name in the show", func() bool {
+	eventually(t, "the new name in the show", func() bool {
 		var list struct{ Seats []struct{ Name string } }
 		d.get(t, "/api/v1/show/seats", http.StatusOK, &list)
 		return len(list.Seats) == 3 && list.Seats[2].Name == "balcony <3>"
@@ -94,18 +91,18 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 	for k, at := range seatsOfHall {
 		d.moveMicrophone(t, at)
 		// After a survey the next seat is chosen: one press a seat.
-		p.until(20*time.Second, fmt.Sprintf(`document.querySelector('[data-testid="look-%d"]').getAttribute('aria-pressed') === 'true'`, k+1))
+		p.until(fmt.Sprintf(`document.querySelector('[data-testid="look-%d"]').getAttribute('aria-pressed') === 'true'`, k+1))
 		p.click("survey")
-		p.until(20*time.Second, `!document.querySelector('[data-testid="survey-stop"]').closest('.running').hidden`)
+		p.until(`!document.querySelector('[data-testid="survey-stop"]').closest('.running').hidden`)
 		if k == 0 {
-			p.until(surveyMinutes, `document.querySelector('[data-testid="take-1-main"] .mark').textContent === '◐'`)
+			p.until(`document.querySelector('[data-testid="take-1-main"] .mark').textContent === '◐'`)
 		}
 		p.awaitSurvey()
 		for _, take := range []string{"main", "fill", "both"} {
-			p.until(20*time.Second, fmt.Sprintf(`document.querySelector('[data-testid="take-%d-%s"] .mark').textContent === '●'`, k+1, take))
+			p.until(fmt.Sprintf(`document.querySelector('[data-testid="take-%d-%s"] .mark').textContent === '●'`, k+1, take))
 		}
 	}
-	p.until(20*time.Second, `document.querySelectorAll('.matrix td.is-worst').length === 2 && __app.page.model.answer.seats.length === 3`)
+	p.until(`document.querySelectorAll('.matrix td.is-worst').length === 2 && __app.page.model.answer.seats.length === 3`)
 
 	var a wire.Align
 	d.get(t, alignAsked, http.StatusOK, &a)
@@ -126,15 +123,15 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		t.Errorf("the sentence is %q", s)
 	}
 	checkDrag(t, d, p)
-	p.until(10*time.Second, `document.querySelector('[data-testid="back-to-plan"]').hidden`)
+	p.until(`document.querySelector('[data-testid="back-to-plan"]').hidden`)
 	t.Logf("said: %s / %s", p.text("verdict"), p.text("dial-efficiency"))
 	p.check(t, laptop)
 
 	// Dial in, and prove it at each seat.
 	p.click("keep-plan")
-	p.until(10*time.Second, p.shows("keep-plan")+` === 'Kept'`)
+	p.until(p.shows("keep-plan") + ` === 'Kept'`)
 	p.click("dial-in")
-	p.until(10*time.Second, p.shows("dial-in")+` === 'Dialled in'`)
+	p.until(p.shows("dial-in") + ` === 'Dialled in'`)
 	var scene wire.RigScene
 	d.get(t, "/api/v1/rig", http.StatusOK, &scene)
 	if fill := scene.Loudspeakers[1]; fill.Polarity != "same" || math.Abs(fill.DelayMs-a.Settings[0].To.DelayMs) > 1e-6 {
@@ -148,9 +145,9 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		if v.Verification == nil || !v.Verification.Pass || v.Verification.Seat != int64(k+1) {
 			t.Fatalf("verified: %+v", v)
 		}
-		p.until(20*time.Second, fmt.Sprintf(`document.querySelectorAll('[data-testid="proofs"] li[data-pass="true"]').length === %d`, k+1))
+		p.until(fmt.Sprintf(`document.querySelectorAll('[data-testid="proofs"] li[data-pass="true"]').length === %d`, k+1))
 	}
-	p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('The plan is dialled in and holds at')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('The plan is dialled in and holds at')`)
 	if *update {
 		p.picture("../../testdata/pictures/align.png") // for the README
 	}
@@ -161,8 +158,8 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		for _, path := range []string{"/align", "/show?takes=1,2,3"} {
 			t.Run(fmt.Sprintf("%dx%d%s", s.width, s.height, path), func(t *testing.T) {
 				p := open(t, d.url+path, s)
-				p.until(30*time.Second, `__app.plots.magnitude.area.width > 10 || document.querySelector('.matrix tbody tr') !== null`)
-				p.until(30*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('holds at')`)
+				p.until(`__app.plots.magnitude.area.width > 10 || document.querySelector('.matrix tbody tr') !== null`)
+				p.until(`document.querySelector('[data-testid="verdict"]').textContent.includes('holds at')`)
 				wide := s
 				if path != "/align" {
 					wide.height = math.MaxInt64 // the list of takes goes on
@@ -178,12 +175,12 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 func TestHangingPageIsSilenced(t *testing.T) {
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop)
-	p.until(20*time.Second, `!document.querySelector('[data-testid="survey"]').hidden`)
+	p.until(`!document.querySelector('[data-testid="survey"]').hidden`)
 	p.click("survey")
-	p.until(surveyMinutes, `(__app.session.survey?.level_dbfs ?? -99) > -40`)
+	p.until(`(__app.session.survey?.level_dbfs ?? -99) > -40`)
 	// Hidden, without animation frames, it holds on: past the limit, through the ramp.
 	js[bool](p, `(Object.defineProperty(document, 'hidden', { value: true, configurable: true }), window.requestAnimationFrame = () => 0, document.dispatchEvent(new Event('visibilitychange')))`)
-	eventually(t, surveyMinutes, "the end of the ramp", func() bool {
+	eventually(t, "the end of the ramp", func() bool {
 		var v wire.Survey
 		d.get(t, "/api/v1/survey", http.StatusOK, &v)
 		if !v.Running() || strings.Contains(v.Text, "does not answer") {
@@ -207,9 +204,9 @@ func TestHangingPageIsSilenced(t *testing.T) {
 		t.Errorf("after %.0f ms it is not silent because the page hangs", took)
 	}
 	t.Logf("silent %.0f ms after the script began to hang", took)
-	p.until(surveyMinutes, `(__app.session.survey.level_dbfs ?? -99) > -40`)
+	p.until(`(__app.session.survey.level_dbfs ?? -99) > -40`)
 	p.click("survey-stop")
-	p.until(20*time.Second, `__app.session.survey.state === 'stopped'`)
+	p.until(`__app.session.survey.state === 'stopped'`)
 }
 
 // checkEfficiency compares what the page computes from the cells with what the
@@ -294,7 +291,7 @@ func checkRibbons(t *testing.T, p page, a wire.Align) {
 		t.Errorf("over a third of an octave the upper half of A's ribbon is %.3f of what it is at 1/48: want about a quarter", wide/narrow)
 	}
 	js[any](p, `document.querySelector('[data-plot="magnitude"] .choices button:last-child').click()`)
-	p.until(10*time.Second, `document.querySelector('dialog[open] .tables') !== null`)
+	p.until(`document.querySelector('dialog[open] .tables') !== null`)
 	rows := js[[][]string](p, `[...[...document.querySelectorAll('dialog[open] table')].at(-1).querySelectorAll('tbody tr')].map((r) => [...r.cells].slice(1).map((c) => c.textContent))`)
 	intervals := 0
 	for _, row := range rows {
@@ -308,7 +305,7 @@ func checkRibbons(t *testing.T, p page, a wire.Align) {
 		t.Errorf("the table has %d rows and %d intervals of four levels", len(rows), intervals)
 	}
 	p.do(chromedp.KeyEvent(kb.Escape))
-	p.until(10*time.Second, `document.querySelector('dialog[open]') === null`)
+	p.until(`document.querySelector('dialog[open]') === null`)
 }
 
 // checkPhasors compares what the page makes of two responses, and of the air, with what
@@ -391,14 +388,14 @@ func checkDrag(t *testing.T, d service, p page) {
 	if got := js[float64](p, `__app.page.model.setting.delayMs`); math.Abs(got-want) > 2*box[3]/box[2] {
 		t.Errorf("the handle went from %.3f to %.3f ms, want %.3f", before, got, want)
 	}
-	p.until(5*time.Second, `(() => {
+	p.until(`(() => {
 		const m = __app.page.model, shown = [...document.querySelectorAll('.matrix tbody tr')].map((r) => parseFloat(r.cells[5].textContent.replace('\u2212', '-').replace('▼', '')));
 		return [...m.levels.now].every((v, k) => Math.abs(v - shown[k]) < 0.0501) && document.querySelector('[data-testid="sweep-handle"]').getAttribute('aria-valuenow') === String(Number(m.setting.delayMs.toFixed(2)));
 	})()`)
 	for n := 4; n <= 16; n++ {
 		d.ask(t, "POST", "/api/v1/show/seats", fmt.Sprintf(`{"name":"row %d"}`, n), http.StatusOK, nil)
 	}
-	p.until(20*time.Second, `document.querySelectorAll('.matrix tbody tr').length === 16 && __app.page.model.answer.missing.length >= 13`)
+	p.until(`document.querySelectorAll('.matrix tbody tr').length === 16 && __app.page.model.answer.missing.length >= 13`)
 	took := js[[]float64](p, `(async () => {
 		const { prepare } = await import('/core/phasor.js');
 		const m = __app.page.model, kept = [m.answer, m.cells];
@@ -424,14 +421,14 @@ func checkDrag(t *testing.T, d service, p page) {
 	for n := 4; n <= 16; n++ {
 		d.ask(t, "DELETE", fmt.Sprintf("/api/v1/show/seats/%d", n), "", http.StatusOK, nil)
 	}
-	p.until(20*time.Second, `document.querySelectorAll('.matrix tbody tr').length === 3 && __app.page.model.answer.missing.length === 0`)
+	p.until(`document.querySelectorAll('.matrix tbody tr').length === 3 && __app.page.model.answer.missing.length === 0`)
 }
 
 // checkReport opens what the Show page links to.
 func checkReport(t *testing.T, d service, p page) {
 	t.Helper()
 	p.do(chromedp.Navigate(d.url+"/show"), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, `document.querySelectorAll('.take-row').length === 12`)
+	p.until(`document.querySelectorAll('.take-row').length === 12`)
 	p.click("report-sheet")
 	p.typed("report-operator", "A. <Person>")
 	p.typed("report-remark", "Doors at seven & a half")
@@ -478,7 +475,7 @@ func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
 	for _, s := range []screen{laptop, {820, 1180, "dark"}, {390, 844, "light"}, {320, 640, "dark"}} {
 		t.Run(fmt.Sprintf("%dx%d", s.width, s.height), func(t *testing.T) {
 			p := open(t, d.url+"/align", s)
-			p.until(20*time.Second, `document.querySelectorAll('.matrix tbody [data-testid^="take-"]').length === 2 * 9`)
+			p.until(`document.querySelectorAll('.matrix tbody [data-testid^="take-"]').length === 2 * 9`)
 			for _, problem := range js[[]string](p, `(() => {
 				const problems = [];
 				const boxes = [...document.querySelectorAll('.matrix tbody [data-testid^="take-"], .matrix tbody .seat-name input')].map((e) => {
@@ -505,13 +502,13 @@ func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
 func TestTakesByHand(t *testing.T) {
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop, "status of 409", "status of 422")
-	p.until(20*time.Second, `document.querySelector('[data-testid="hand-main"]') !== null`)
+	p.until(`document.querySelector('[data-testid="hand-main"]') !== null`)
 	d.ask(t, "PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, nil)
 	// Too early it is refused, with a sentence and, once there is enough to store, a
 	// way to have it all the same.
-	eventually(t, time.Minute, "the take of the main", func() bool {
+	eventually(t, "the take of the main", func() bool {
 		p.click("hand-main")
-		p.until(20*time.Second, `document.querySelector('.notice') !== null`)
+		p.until(`document.querySelector('.notice') !== null`)
 		text := js[string](p, `document.querySelector('.notices').textContent`)
 		if strings.Contains(text, "Stored") {
 			return true
@@ -519,15 +516,15 @@ func TestTakesByHand(t *testing.T) {
 		if short := strings.Contains(text, "were heard since the last change"); short == strings.Contains(text, "Store it anyway") {
 			t.Fatalf("refused with %q", text)
 		}
-		p.until(20*time.Second, `document.querySelector('.notice') === null`)
+		p.until(`document.querySelector('.notice') === null`)
 		return false
 	})
-	p.until(20*time.Second, `document.querySelector('[data-testid="take-1-main"] .mark').textContent === '●' && document.querySelector('[data-testid="take-1-fill"] .mark').textContent === '○'`)
+	p.until(`document.querySelector('[data-testid="take-1-main"] .mark').textContent === '●' && document.querySelector('[data-testid="take-1-fill"] .mark').textContent === '○'`)
 	// A deleted seat comes back, with its takes.
 	p.click("delete-seat")
-	p.until(10*time.Second, `document.querySelector('.matrix tbody tr') === null`)
+	p.until(`document.querySelector('.matrix tbody tr') === null`)
 	p.do(chromedp.Click(`.notice button`, chromedp.NodeVisible))
-	p.until(10*time.Second, `document.querySelector('[data-testid="take-1-main"] .mark')?.textContent === '●'`)
+	p.until(`document.querySelector('[data-testid="take-1-main"] .mark')?.textContent === '●'`)
 }
 
 // TestSurveyStops presses stop, and closes the page, while the signal sounds.
@@ -539,24 +536,24 @@ func TestSurveyStops(t *testing.T) {
 		return v
 	}
 	start := func(p page) {
-		p.until(20*time.Second, `document.querySelector('[data-testid="survey"]')?.checkVisibility()`)
+		p.until(`document.querySelector('[data-testid="survey"]')?.checkVisibility()`)
 		p.click("survey")
-		eventually(t, 20*time.Second, "the signal to rise", func() bool { v := survey(); return v.Running() && float64(v.LevelDBFS) > -45 })
+		eventually(t, "the signal to rise", func() bool { v := survey(); return v.Running() && float64(v.LevelDBFS) > -45 })
 	}
 	start(p)
 	p.click("survey-stop")
-	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
-	p.until(10*time.Second, `document.querySelector('.notices').textContent.includes('Silence')`)
+	eventually(t, "silence", func() bool { return survey().State == wire.SurveyStopped })
+	p.until(`document.querySelector('.notices').textContent.includes('Silence')`)
 
 	// On another page there is a stop too.
 	start(p)
 	p.do(chromedp.Click(`nav a[href="/listen"]`, chromedp.NodeVisible))
 	p.click("stop-signal")
-	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
+	eventually(t, "silence", func() bool { return survey().State == wire.SurveyStopped })
 	p.do(chromedp.Click(`nav a[href="/align"]`, chromedp.NodeVisible))
 
 	// The page goes away, and is kept in the browser's memory.
 	start(p)
 	p.do(chromedp.Navigate("about:blank"))
-	eventually(t, 5*time.Second, "silence", func() bool { return survey().State == wire.SurveyStopped })
+	eventually(t, "silence", func() bool { return survey().State == wire.SurveyStopped })
 }

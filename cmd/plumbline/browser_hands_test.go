@@ -5,7 +5,6 @@ import (
 	"math"
 	"net/http"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
@@ -64,7 +63,7 @@ func TestMouseOnPlots(t *testing.T) {
 		}
 	}
 	wheel(-200)
-	p.until(5*time.Second, `__app.plots.magnitude.xRange[0] > 21`)
+	p.until(`__app.plots.magnitude.xRange[0] > 21`)
 	near := p.xRange("magnitude")
 	if mid := math.Sqrt(near[0] * near[1]); math.Abs(mid/mean-1) > 0.01 {
 		t.Errorf("the wheel zoomed about %.1f Hz, the pointer was at %.1f", mid, mean)
@@ -85,16 +84,16 @@ func TestMouseOnPlots(t *testing.T) {
 	}
 
 	// The address keeps it, and a reload brings it back.
-	p.until(5*time.Second, `new URLSearchParams(location.search).get('hz') === __app.plots.magnitude.xRange.map((v) => Number(v.toPrecision(5))).join('..')`)
+	p.until(`new URLSearchParams(location.search).get('hz') === __app.plots.magnitude.xRange.map((v) => Number(v.toPrecision(5))).join('..')`)
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, `__app.frames > 0`)
+	p.until(`__app.frames > 0`)
 	if again := p.xRange("magnitude"); math.Abs(again[0]/moved[0]-1) > 1e-3 || math.Abs(again[1]/moved[1]-1) > 1e-3 {
 		t.Errorf("after a reload %v, before %v", again, moved)
 	}
 
 	// One touch goes back.
 	p.click("home-magnitude")
-	p.until(5*time.Second, `!new URLSearchParams(location.search).has('hz')`)
+	p.until(`!new URLSearchParams(location.search).has('hz')`)
 	if back := p.xRange("magnitude"); back != whole {
 		t.Errorf("one touch went to %v", back)
 	}
@@ -122,16 +121,16 @@ func TestThumbsOnPlots(t *testing.T) {
 	p.touch(input.DispatchTouchEventTypeTouchMove, at(1, 0))
 	p.touch(input.DispatchTouchEventTypeTouchMove, at(1, -60))
 	p.touch(input.DispatchTouchEventTypeTouchEnd)
-	p.until(5*time.Second, `document.querySelector('.evidence').dataset.shows === 'phase'`)
+	p.until(`document.querySelector('.evidence').dataset.shows === 'phase'`)
 	visible := js[[]string](p, `[...document.querySelectorAll('.panel')].filter((e) => e.checkVisibility()).map((e) => e.dataset.plot)`)
 	if len(visible) != 1 || visible[0] != "phase" {
 		t.Errorf("the phone shows %q, want phase alone", visible)
 	}
 
 	// A touched phrase brings its evidence: an arrival is on the impulse response.
-	p.until(20*time.Second, `document.querySelector('.phrase[data-about^="arrival"], .phrase[data-about="delay"]') !== null`)
+	p.until(`document.querySelector('.phrase[data-about^="arrival"], .phrase[data-about="delay"]') !== null`)
 	p.do(chromedp.Click(`.phrase[data-about^="arrival"], .phrase[data-about="delay"]`, chromedp.NodeVisible))
-	p.until(5*time.Second, `document.querySelector('.evidence').dataset.shows === 'impulse' && document.querySelector('.flag.lit') !== null`)
+	p.until(`document.querySelector('.evidence').dataset.shows === 'impulse' && document.querySelector('.flag.lit') !== null`)
 }
 
 func TestKeysOnListen(t *testing.T) {
@@ -144,22 +143,22 @@ func TestKeysOnListen(t *testing.T) {
 		t.Errorf("a third of an octave above 1 kHz is not %.2f Hz", at)
 	}
 	press("h", false)
-	p.until(5*time.Second, `document.querySelector('.page').classList.contains('held')`)
+	p.until(`document.querySelector('.page').classList.contains('held')`)
 	press("h", false)
 	for _, ground := range []string{"dark", "light"} {
 		press("n", false)
-		p.until(5*time.Second, fmt.Sprintf(`document.documentElement.dataset.ground === %q`, ground))
+		p.until(fmt.Sprintf(`document.documentElement.dataset.ground === %q`, ground))
 	}
 	drawn := js[int](p, `__app.frames`)
-	p.until(5*time.Second, fmt.Sprintf(`__app.frames > %d && __app.plots.magnitude.canvas.isConnected`, drawn))
+	p.until(fmt.Sprintf(`__app.frames > %d && __app.plots.magnitude.canvas.isConnected`, drawn))
 	press("?", true)
-	p.until(5*time.Second, `document.querySelector('dialog[open]') !== null`)
+	p.until(`document.querySelector('dialog[open]') !== null`)
 	if keys := js[int](p, `document.querySelectorAll('dialog kbd').length`); keys < 12 {
 		t.Errorf("the help lists %d keys", keys)
 	}
 	js[bool](p, `(document.querySelector('dialog').close(), true)`)
 	press("6", false)
-	p.until(5*time.Second, `location.pathname === '/rig' && document.querySelector('.plan') !== null`)
+	p.until(`location.pathname === '/rig' && document.querySelector('.plan') !== null`)
 }
 
 // TestNumbersInPlace sets a number where it stands: by dragging beside it, by
@@ -174,7 +173,7 @@ func TestNumbersInPlace(t *testing.T) {
 	}
 	becomes := func(what string, want float64) {
 		t.Helper()
-		eventually(t, 5*time.Second, what, func() bool { return gain() == want })
+		eventually(t, what, func() bool { return gain() == want })
 	}
 	start := gain()
 	unit := js[[2]float64](p, `(r => [r.left + r.width / 2, r.top + r.height / 2])(document.querySelector('[data-testid="gain-main"]').nextSibling.getBoundingClientRect())`)
@@ -225,20 +224,20 @@ func TestHiddenPageAsksForNothing(t *testing.T) {
 	hide(true)
 	// What was on its way when it hid may still arrive; then nothing does.
 	var from uint64
-	eventually(t, 20*time.Second, "20 frames in a row that the hidden page does not see", func() bool {
+	eventually(t, "20 frames in a row that the hidden page does not see", func() bool {
 		shown := js[uint64](p, `__app.lastSeq`)
 		from = d.frame(t).Seq
 		d.awaitSeq(t, from+20)
 		return js[uint64](p, `__app.lastSeq`) == shown
 	})
 	hide(false)
-	p.until(5*time.Second, fmt.Sprintf(`__app.lastSeq > %d`, from+20))
+	p.until(fmt.Sprintf(`__app.lastSeq > %d`, from+20))
 }
 
 // awaitSeq waits until the daemon has published that many frames.
 func (s service) awaitSeq(t *testing.T, seq uint64) {
 	t.Helper()
-	eventually(t, 20*time.Second, "more frames", func() bool { return s.frame(t).Seq >= seq })
+	eventually(t, "more frames", func() bool { return s.frame(t).Seq >= seq })
 }
 
 // TestMeasuresUntilSure chooses the averaging that ends by itself: the page says
@@ -248,8 +247,8 @@ func TestMeasuresUntilSure(t *testing.T) {
 	p := open(t, d.url+"/listen", laptop)
 	d.ask(t, "PATCH", "/api/v1/settings", `{"averaging":{"mode":"until","within_db":1,"low_hz":1000,"high_hz":8000}}`, http.StatusOK, nil)
 	const progress = `document.querySelector('.controls .progress').textContent`
-	p.until(20*time.Second, progress+`.endsWith('left')`)
-	p.until(60*time.Second, progress+`.startsWith('sure: ±') && document.querySelector('.page').classList.contains('held')`)
+	p.until(progress + `.endsWith('left')`)
+	p.until(progress + `.startsWith('sure: ±') && document.querySelector('.page').classList.contains('held')`)
 	if w := js[float64](p, `Number(`+progress+`.match(/±([\d.]+)/)[1])`); w > 1 {
 		t.Errorf("sure at ±%.1f dB, want ±1.0", w)
 	}

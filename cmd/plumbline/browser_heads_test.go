@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"plumbline/analyze/response"
 	"plumbline/capture/rig"
@@ -129,7 +128,7 @@ func TestAlignWhereHeadsAre(t *testing.T) {
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", surveyedShow(t))
 	p := open(t, d.url+"/align", laptop)
 	ready := `document.querySelectorAll('.matrix td.is-worst').length === 2 && __app.page.model.answer.seats.length === 3`
-	p.until(20*time.Second, ready)
+	p.until(ready)
 	ask := func(query string) (a wire.Align) {
 		d.get(t, "/api/v1/align?main=main&fill=fill"+query, http.StatusOK, &a)
 		return a
@@ -140,7 +139,7 @@ func TestAlignWhereHeadsAre(t *testing.T) {
 	checkTable := func(when string, today, then func(wire.AlignSeat) wire.Value, a wire.Align) {
 		t.Helper()
 		const table = `[...document.querySelectorAll('.matrix tbody tr')].map((r) => [5, 4].map((k) => parseFloat(r.cells[r.cells.length - k + 3].textContent.replace('\u2212', '-').replace('▼', ''))))`
-		p.until(10*time.Second, `((table) => __app.page.model.answer.seats.every((s, i) => Math.abs(table[i][0] - s.heads_db) < 0.0501))(`+table+`)`) // an answer is shown a frame later
+		p.until(`((table) => __app.page.model.answer.seats.every((s, i) => Math.abs(table[i][0] - s.heads_db) < 0.0501))(` + table + `)`) // an answer is shown a frame later
 		shown := js[[][2]float64](p, table)
 		for i, s := range a.Seats {
 			for k, want := range []wire.Value{today(s), then(s)} {
@@ -163,23 +162,23 @@ func TestAlignWhereHeadsAre(t *testing.T) {
 
 	// Another spread, and the point of the microphone.
 	p.typed("spread", "0")
-	p.until(20*time.Second, `__app.page.model.answer.spread_m === 0`)
+	p.until(`__app.page.model.answer.spread_m === 0`)
 	points := ask("&spread_m=0")
 	checkTable("at the points", heads, headsPlan, points)
-	p.until(5*time.Second, `location.search.includes('spread=0')`)
+	p.until(`location.search.includes('spread=0')`)
 	if got := p.text("reach"); got != "" {
 		t.Errorf("without a spread: %q", got)
 	}
 	p.typed("spread", "10")
-	p.until(20*time.Second, `__app.page.model.answer.spread_m === 0.1`)
+	p.until(`__app.page.model.answer.spread_m === 0.1`)
 
 	// Dialled in, today is what was promised, and nothing says otherwise.
 	p.click("keep-plan")
-	p.until(10*time.Second, p.shows("keep-plan")+` === 'Kept'`)
+	p.until(p.shows("keep-plan") + ` === 'Kept'`)
 	p.click("dial-in")
-	p.until(10*time.Second, p.shows("dial-in")+` === 'Dialled in'`)
-	p.until(20*time.Second, `!__app.page.model.answer.promise.worth`)
-	p.until(10*time.Second, p.shows("keep-plan")+` === 'Kept' && `+p.shows("dial-in")+` === 'Dialled in'`)
+	p.until(p.shows("dial-in") + ` === 'Dialled in'`)
+	p.until(`!__app.page.model.answer.promise.worth`)
+	p.until(p.shows("keep-plan") + ` === 'Kept' && ` + p.shows("dial-in") + ` === 'Dialled in'`)
 	after := ask("")
 	checkTable("dialled in", headsPlan, headsPlan, before)
 	checkTable("dialled in", heads, headsPlan, after)
@@ -202,8 +201,8 @@ func look(t *testing.T, p page, d service, name string) {
 	}
 	for _, s := range []screen{laptop, {1366, 768, "light"}, {820, 1180, "light"}, {820, 1180, "dark"}, {390, 844, "dark"}, {390, 844, "light"}} {
 		p := open(t, d.url+"/align", s)
-		p.until(30*time.Second, `__app.page.model.answer?.seats.length === 3`)
-		p.until(10*time.Second, `__app.page.node.dataset.known === 'true'`)
+		p.until(`__app.page.model.answer?.seats.length === 3`)
+		p.until(`__app.page.node.dataset.known === 'true'`)
 		p.check(t, s)
 		p.picture(filepath.Join(folder, fmt.Sprintf("%s-%d-%s.png", name, s.width, s.ground)))
 		if s.width < 640 {

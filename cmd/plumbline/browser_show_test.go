@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -39,25 +38,25 @@ func (p page) drop(name, content string) {
 func TestShowPage(t *testing.T) {
 	d := demo(t)
 	p := open(t, d.url+"/show", laptop, "status of 422") // the browser itself writes that one import was refused
-	p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('nothing is measured yet')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.includes('nothing is measured yet')`)
 	for i, r := range []struct {
 		name, text string
 	}{{"first <i>.csv", flat(0, 0)}, {"second.txt", flat(-6, 90)}} {
 		p.drop(r.name, r.text)
-		p.until(20*time.Second, fmt.Sprintf(`document.querySelectorAll('.take-row').length === %d`, i+1))
+		p.until(fmt.Sprintf(`document.querySelectorAll('.take-row').length === %d`, i+1))
 	}
 	if got := p.text("take-name-1"); got != "first <i>" {
 		t.Errorf("the take is called %q", got)
 	}
 	p.drop("nonsense.csv", "no numbers here")
-	p.until(10*time.Second, `document.querySelector('.notices').textContent.length > 20 && document.querySelectorAll('.take-row').length === 2`)
+	p.until(`document.querySelector('.notices').textContent.length > 20 && document.querySelectorAll('.take-row').length === 2`)
 	p.drop("picture.png", "x")
-	p.until(10*time.Second, `document.querySelector('.notices').textContent.includes('cannot be read')`)
+	p.until(`document.querySelector('.notices').textContent.includes('cannot be read')`)
 
-	p.until(20*time.Second, `document.querySelector('.notice') === null`) // they lie over the foot of the page
+	p.until(`document.querySelector('.notice') === null`) // they lie over the foot of the page
 	p.click("draw-1")
 	p.click("draw-2")
-	p.until(20*time.Second, `__app.page.overlays.curves().length === 2`)
+	p.until(`__app.page.overlays.curves().length === 2`)
 	// Phasors: 1 and 0.501 at 90 degrees.
 	second := math.Pow(10, -6./20)
 	type value struct{ DB, Deg *float64 }
@@ -74,14 +73,14 @@ func TestShowPage(t *testing.T) {
 		}
 	}
 	p.click("average-complex")
-	p.until(5*time.Second, `__app.page.overlays.made.length === 1`)
+	p.until(`__app.page.overlays.made.length === 1`)
 	angle := math.Atan2(second, 1) * 180 / math.Pi
 	want("the complex average", made()[0], 20*math.Log10(math.Hypot(1, second)/2), &angle)
 	p.click("average-power")
-	p.until(5*time.Second, `__app.page.overlays.made[0].name === 'power average'`)
+	p.until(`__app.page.overlays.made[0].name === 'power average'`)
 	want("the power average", made()[0], 10*math.Log10((1+second*second)/2), nil)
 	p.click("difference")
-	p.until(5*time.Second, `__app.page.overlays.made.length === 2`)
+	p.until(`__app.page.overlays.made.length === 2`)
 	angle = -90
 	want("the difference", made()[1], 6, &angle)
 
@@ -90,16 +89,16 @@ func TestShowPage(t *testing.T) {
 	p.typed("offset-2", "6")
 	p.typed("delay-2", "0.1")
 	p.click("flip-2")
-	p.until(5*time.Second, `document.querySelector('[data-testid="flip-2"]').getAttribute('aria-pressed') === 'true'`)
+	p.until(`document.querySelector('[data-testid="flip-2"]').getAttribute('aria-pressed') === 'true'`)
 	angle = 360*640*0.1e-3 - 90 + 180
 	want("the difference after the shift", made()[1], 0, &angle)
-	p.until(5*time.Second, `location.search.includes('takes=1,2_6_0.1_1')`)
+	p.until(`location.search.includes('takes=1,2_6_0.1_1')`)
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, `__app.page.overlays.curves().length === 4`) // the two, the average, the difference
+	p.until(`__app.page.overlays.curves().length === 4`) // the two, the average, the difference
 	want("the difference after a reload", made()[1], 0, &angle)
 
 	// What the plumb line reads of each, in the row of each: at 1 kHz 0.1 ms turn by -36 degrees.
-	p.until(5*time.Second, `document.querySelector('[data-testid="line-at"]').textContent.startsWith('1.00 kHz')`)
+	p.until(`document.querySelector('[data-testid="line-at"]').textContent.startsWith('1.00 kHz')`)
 	read := js[[]string](p, `[...document.querySelectorAll('.overlays .list .row')].map((r) => [...r.children].slice(1, 4).map((c) => c.textContent).join('|').replaceAll('\u2212', '-'))`)
 	if want := []string{"first <i>, no seat|0.0 dB±0.3|0°±2°", "second, no seat|0.0 dB±0.3|-126°±2°", "power average|0.0 dB|–", "difference|0.0 dB|+126°"}; !slices.Equal(read, want) {
 		t.Errorf("at the line: %q, want %q", read, want)
@@ -108,46 +107,46 @@ func TestShowPage(t *testing.T) {
 	// Names, notes, filters.
 	p.typed("take-note-2", "behind the desk")
 	p.typed("take-name-2", "second at last")
-	eventually(t, 10*time.Second, "name and note in the show", func() bool {
+	eventually(t, "name and note in the show", func() bool {
 		var take struct{ Name, Note string }
 		d.get(t, "/api/v1/show/takes/2", http.StatusOK, &take)
 		return take.Name == "second at last" && take.Note == "behind the desk"
 	})
 	p.do(chromedp.SendKeys(byTestID("filter-text"), "desk"))
-	p.until(5*time.Second, `document.querySelectorAll('.take-row').length === 1 && document.querySelector('.take-row [data-testid="draw-2"]') !== null`)
+	p.until(`document.querySelectorAll('.take-row').length === 1 && document.querySelector('.take-row [data-testid="draw-2"]') !== null`)
 	js[bool](p, `(e => { e.value = ''; return e.dispatchEvent(new Event('input')); })(document.querySelector('[data-testid="filter-text"]'))`)
 	p.choose("filter-seat", "1")
-	p.until(5*time.Second, `document.querySelectorAll('.take-row').length === 0`)
+	p.until(`document.querySelectorAll('.take-row').length === 0`)
 	p.choose("filter-seat", "0")
 	p.click("label-1")
 	p.choose("label-seat", "1")
 	js[bool](p, `(document.querySelector('dialog').close(), true)`)
 	p.choose("filter-seat", "1")
-	p.until(5*time.Second, `document.querySelectorAll('.take-row').length === 1`)
+	p.until(`document.querySelectorAll('.take-row').length === 1`)
 	p.choose("filter-seat", "0")
 
 	// Nothing asks; one press brings it back.
-	p.until(5*time.Second, `document.querySelectorAll('.take-row').length === 2`)
+	p.until(`document.querySelectorAll('.take-row').length === 2`)
 	p.click("delete-2")
-	p.until(10*time.Second, `document.querySelectorAll('.take-row').length === 1 && __app.page.overlays.list.length === 1`)
+	p.until(`document.querySelectorAll('.take-row').length === 1 && __app.page.overlays.list.length === 1`)
 	p.do(chromedp.Click(`.notice button`, chromedp.NodeVisible))
-	p.until(10*time.Second, `document.querySelectorAll('.take-row').length === 2`)
+	p.until(`document.querySelectorAll('.take-row').length === 2`)
 
 	// A note, a copy, another show and back.
 	p.click("notes")
 	p.typed("new-note", "Doors at seven")
-	p.until(10*time.Second, `document.querySelector('.notes li span')?.textContent === 'Doors at seven'`)
+	p.until(`document.querySelector('.notes li span')?.textContent === 'Doors at seven'`)
 	js[bool](p, `(document.querySelector('dialog').close(), true)`)
 	p.typed("show-name", "Hall, afternoon")
-	p.until(10*time.Second, `__app.session.show.name === 'Hall, afternoon'`)
+	p.until(`__app.session.show.name === 'Hall, afternoon'`)
 	before := js[string](p, `__app.session.show.file`)
 	p.click("shows")
 	p.typed("new-show-name", "evening")
-	p.until(10*time.Second, `__app.session.show.name === 'evening' && document.querySelectorAll('.take-row').length === 0`)
+	p.until(`__app.session.show.name === 'evening' && document.querySelectorAll('.take-row').length === 0`)
 	p.click("shows")
-	p.until(10*time.Second, `document.querySelector('dialog .shows') !== null`)
+	p.until(`document.querySelector('dialog .shows') !== null`)
 	js[bool](p, fmt.Sprintf(`([...document.querySelectorAll('.shows li')].find((li) => li.firstChild.textContent === %q).querySelector('button').click(), true)`, before))
-	p.until(10*time.Second, `__app.session.show.name === 'Hall, afternoon' && document.querySelectorAll('.take-row').length === 2`)
+	p.until(`__app.session.show.name === 'Hall, afternoon' && document.querySelectorAll('.take-row').length === 2`)
 
 	// What can be taken away is there.
 	for _, answer := range js[[]string](p, `Promise.all([...document.querySelectorAll('.take-row a')].filter((a) => !a.href.endsWith('/wav')) // text says nothing between its points

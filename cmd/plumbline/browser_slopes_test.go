@@ -8,7 +8,6 @@ import (
 	"os"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -62,11 +61,11 @@ func TestPhaseSlopes(t *testing.T) {
 	t.Logf("%.0f Hz, %+v, %s, slopes %+v", a.BandHz, *a.Plan, a.Reason, a.Seats[0].Slopes)
 	for k, s := range []screen{laptop, {1366, 768, "light"}, {820, 1180, "light"}, {390, 844, "dark"}} {
 		p := openTab(t, d.url+"/align?main=main&fill=sub", s, "canvas")
-		p.until(20*time.Second, `!!__app.page?.model?.answer?.plan`)
+		p.until(`!!__app.page?.model?.answer?.plan`)
 		if s.width < 640 {
 			p.do(chromedp.Click(`.tabs [data-shows="sum"]`, chromedp.NodeVisible))
 		}
-		p.until(10*time.Second, `(r => r.width > 200 && r.height > 110)(document.querySelector('.slopes canvas').getBoundingClientRect())`)
+		p.until(`(r => r.width > 200 && r.height > 110)(document.querySelector('.slopes canvas').getBoundingClientRect())`)
 		words := p.text("slopes")
 		if !strings.Contains(words, "ms apart in slope") || !strings.Contains(words, "with this setting") || !strings.Contains(words, a.Reason) {
 			t.Errorf("%v: the slopes say %q", s, words)

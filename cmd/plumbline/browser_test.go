@@ -101,7 +101,7 @@ var laptop = screen{1366, 768, "dark"}
 func open(t *testing.T, url string, s screen, excused ...string) page {
 	t.Helper()
 	p := openTab(t, url, s, "canvas", excused...)
-	p.until(20*time.Second, `__app.frames > 0`)
+	p.until(`__app.frames > 0`)
 	return p
 }
 
@@ -148,7 +148,7 @@ func openTab(t *testing.T, url string, s screen, ready string, excused ...string
 
 func (p page) do(steps ...chromedp.Action[chromedp.Void]) {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(p.ctx, hang)
 	defer cancel()
 	if err := chromedp.Do(ctx, steps...); err != nil {
 		p.t.Fatal(err)
@@ -156,18 +156,18 @@ func (p page) do(steps ...chromedp.Action[chromedp.Void]) {
 }
 
 // until waits for a JavaScript expression to hold.
-func (p page) until(within time.Duration, expression string) {
+func (p page) until(expression string) {
 	p.t.Helper()
-	wait := chromedp.Poll[bool](expression, chromedp.WithPollingInterval(20*time.Millisecond), chromedp.WithPollingTimeout(within))
+	wait := chromedp.Poll[bool](expression, chromedp.WithPollingInterval(20*time.Millisecond), chromedp.WithPollingTimeout(hang))
 	if _, err := chromedp.Run(p.ctx, wait); err != nil {
-		p.t.Fatalf("waiting %v for %s: %v", within, expression, err)
+		p.t.Fatalf("waiting %v for %s: %v", hang, expression, err)
 	}
 }
 
 // js evaluates an expression or a promise on a page.
 func js[T any](p page, expression string) T {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(p.ctx, hang)
 	defer cancel()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -242,7 +242,7 @@ func TestListenPageDraws(t *testing.T) {
 	inPage := js[float64](p, `performance.getEntriesByName('plumbline:first-frame')[0].startTime`)
 	t.Logf("first frame drawn %.0f ms after navigation (%v with the tab's start)", inPage, took.Round(time.Millisecond))
 
-	p.until(20*time.Second, `__app.session.frame.averagedS > 1.5`)
+	p.until(`__app.session.frame.averagedS > 1.5`)
 	found := js[struct{ Tried, Hit int }](p, `(() => {
 		const plot = __app.plots.magnitude, { session } = __app;
 		const mic = session.state.settings.microphones[0];
@@ -281,7 +281,7 @@ func TestListenPageDraws(t *testing.T) {
 func TestPageEqualsAPI(t *testing.T) {
 	d := demo(t)
 	p := open(t, d.url+"/listen?at=1000", laptop)
-	p.until(20*time.Second, `__app.session.frame.averagedS > 1.5 && __app.session.frame.curve(2, 15)[0] !== null`)
+	p.until(`__app.session.frame.averagedS > 1.5 && __app.session.frame.curve(2, 15)[0] !== null`)
 	type shown struct {
 		Frame                             wire.Object
 		Delay, M, Ft, Samples             string
@@ -323,7 +323,7 @@ func TestPageEqualsAPI(t *testing.T) {
 			t.Errorf("%s: the page shows %q, the API says %q", c.what, c.got, c.want)
 		}
 	}
-	eventually(t, 10*time.Second, "the sentence of the API on the page", func() bool {
+	eventually(t, "the sentence of the API on the page", func() bool {
 		return strings.TrimSpace(p.text("verdict")) == strings.TrimSpace(d.frame(t).Microphones[0].Verdict)
 	})
 }
@@ -346,7 +346,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 	p := open(t, d.url+"/rig", laptop)
 	p.click("mute-fill")
 	var scene wire.RigScene
-	eventually(t, 5*time.Second, "the fill muted", func() bool {
+	eventually(t, "the fill muted", func() bool {
 		d.get(t, "/api/v1/rig", http.StatusOK, &scene)
 		return scene.Loudspeakers[1].Mute
 	})
@@ -365,7 +365,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 	p.do(append(steps, end)...)
 
 	var after wire.RigScene
-	eventually(t, 5*time.Second, "the microphone where it was dropped", func() bool {
+	eventually(t, "the microphone where it was dropped", func() bool {
 		d.get(t, "/api/v1/rig", http.StatusOK, &after)
 		got := after.Microphones[0].PositionM
 		return math.Abs(got[0]-mic.PositionM[0]-wantMove[0]) < 0.05 && math.Abs(got[1]-mic.PositionM[1]-wantMove[1]) < 0.05
@@ -374,7 +374,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 	box := after.Loudspeakers[0]
 	want := distanceMs(box.PositionM, after.Microphones[0].PositionM, after.TemperatureC) + box.DelayMs
 	// The box adds its crossover's delay, below 0.1 ms: see capture/rig.
-	p.until(20*time.Second, fmt.Sprintf(`Math.abs(parseFloat(document.querySelector(%q).textContent) - %g) < 0.1`, byTestID("heard"), want))
+	p.until(fmt.Sprintf(`Math.abs(parseFloat(document.querySelector(%q).textContent) - %g) < 0.1`, byTestID("heard"), want))
 	if s := (js[float64](p, `__app.session.frame.sample`) - dropped) / float64(after.RateHz); s > 0.5 {
 		t.Errorf("the page followed %.2f s of sound after the drop, want 0.5; the daemon's counters: %s", s, js[string](p, `JSON.stringify([__app.session.state.counters, __app.session.frame.gaps])`))
 	}
@@ -385,20 +385,20 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 
 	// One gesture is one step back.
 	p.click("undo")
-	eventually(t, 5*time.Second, "the microphone back", func() bool {
+	eventually(t, "the microphone back", func() bool {
 		d.get(t, "/api/v1/rig", http.StatusOK, &after)
 		return after.Microphones[0].PositionM == mic.PositionM
 	})
 	// By keys: a metre to the right with Shift, three tenths without.
 	js[bool](p, fmt.Sprintf(`(h => { h.focus(); for (const shiftKey of [true, false, false, false]) h.dispatchEvent(new KeyboardEvent('keydown', {key: 'ArrowRight', shiftKey, bubbles: true})); return true; })(document.querySelector(%q))`, byTestID(handle)))
-	eventually(t, 5*time.Second, "the microphone 1.3 m to the right", func() bool {
+	eventually(t, "the microphone 1.3 m to the right", func() bool {
 		d.get(t, "/api/v1/rig", http.StatusOK, &after)
 		return math.Abs(after.Microphones[0].PositionM[0]-mic.PositionM[0]-1.3) < 1e-9
 	})
 	// The flip turns the verdict.
-	p.until(20*time.Second, fmt.Sprintf(`document.querySelector(%q).textContent.endsWith('same')`, byTestID("heard")))
+	p.until(fmt.Sprintf(`document.querySelector(%q).textContent.endsWith('same')`, byTestID("heard")))
 	p.click("flip-main")
-	p.until(20*time.Second, fmt.Sprintf(`document.querySelector(%q).textContent.endsWith('opposite')`, byTestID("heard")))
+	p.until(fmt.Sprintf(`document.querySelector(%q).textContent.endsWith('opposite')`, byTestID("heard")))
 }
 
 // TestTwoPagesAgree changes a setting on one page and sees it on the other.
@@ -408,15 +408,15 @@ func TestTwoPagesAgree(t *testing.T) {
 	b := open(t, d.url+"/listen", screen{820, 1180, "light"})
 
 	a.choose("averaging", "time:8")
-	b.until(5*time.Second, `document.querySelector('[data-testid="averaging"]').value === 'time:8'`)
-	b.until(5*time.Second, `document.querySelector('.notices').textContent.trim() !== ''`)
+	b.until(`document.querySelector('[data-testid="averaging"]').value === 'time:8'`)
+	b.until(`document.querySelector('.notices').textContent.trim() !== ''`)
 
 	b.click("hold")
-	a.until(5*time.Second, `document.querySelector('[data-testid="hold"]').getAttribute('aria-pressed') === 'true'`)
+	a.until(`document.querySelector('[data-testid="hold"]').getAttribute('aria-pressed') === 'true'`)
 	a.click("hold")
 
 	a.do(chromedp.Focus(byTestID("delay-ms")), chromedp.SendKeys(byTestID("delay-ms"), "12,5\r"))
-	b.until(5*time.Second, `document.querySelector('[data-testid="delay-ms"]').value === '12.50'`)
+	b.until(`document.querySelector('[data-testid="delay-ms"]').value === '12.50'`)
 	var state wire.State
 	d.get(t, "/api/v1/state", http.StatusOK, &state)
 	if got := state.Settings.Delay[0]; got.Mode != "fixed" || got.Ms != 12.5 {
@@ -428,8 +428,8 @@ func TestTwoPagesAgree(t *testing.T) {
 
 	// A refusal is said on the page, and the control goes back to what holds.
 	a.choose("smoothing", "no such number")
-	a.until(5*time.Second, `document.querySelector('.notices').textContent.includes('smoothing')`)
-	a.until(5*time.Second, `document.querySelector('[data-testid="smoothing"]').value === '48'`)
+	a.until(`document.querySelector('.notices').textContent.includes('smoothing')`)
+	a.until(`document.querySelector('[data-testid="smoothing"]').value === '48'`)
 }
 
 // TestPageRecovers ends the daemon under an open page and starts it again.
@@ -438,13 +438,13 @@ func TestPageRecovers(t *testing.T) {
 	// The browser itself writes that a connection was refused.
 	p := open(t, d.url+"/listen", laptop, "WebSocket connection", "ERR_CONNECTION_REFUSED")
 	d.stop()
-	p.until(10*time.Second, `document.querySelector('.page').classList.contains('stale')`)
-	p.until(10*time.Second, `document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
+	p.until(`document.querySelector('.page').classList.contains('stale')`)
+	p.until(`document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
 	before := js[int](p, `__app.frames`)
 
 	d = start(t, "demo", "--listen", strings.TrimPrefix(d.url, "http://"))
-	p.until(20*time.Second, fmt.Sprintf(`__app.frames > %d + 5`, before))
-	p.until(10*time.Second, `!document.querySelector('.page').classList.contains('stale') && document.querySelector('[data-testid="status"]').textContent === ''`)
+	p.until(fmt.Sprintf(`__app.frames > %d + 5`, before))
+	p.until(`!document.querySelector('.page').classList.contains('stale') && document.querySelector('[data-testid="status"]').textContent === ''`)
 	if got, want := js[string](p, `__app.session.state.source.name`), d.frame(t).Source; got != want {
 		t.Errorf("the page shows source %q, the daemon has %q", got, want)
 	}
@@ -457,7 +457,7 @@ func TestScreens(t *testing.T) {
 		for _, path := range []string{"/listen", "/align", "/show", "/rig"} {
 			t.Run(fmt.Sprintf("%dx%d%s", s.width, s.height, path), func(t *testing.T) {
 				p := open(t, d.url+path, s)
-				p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20 && document.querySelector('[data-testid="show-name"]')?.value !== ''`)
+				p.until(`document.querySelector('[data-testid="verdict"]').textContent.length > 20 && document.querySelector('[data-testid="show-name"]')?.value !== ''`)
 				p.check(t, s)
 			})
 		}

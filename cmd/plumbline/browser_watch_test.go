@@ -24,7 +24,7 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 	d := demo(t)
 	// The browser itself writes that a request was refused, and later the connection.
 	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED")
-	p.until(30*time.Second, `__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
+	p.until(`__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
 	if unit := p.text("unit"); unit != "dB re full scale, not calibrated" {
 		t.Errorf("the unit is %q", unit)
 	}
@@ -51,7 +51,7 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 	}
 
 	// Pixels of the curve, at the columns that do not change any more.
-	p.until(60*time.Second, `((c) => c.layer.slot(c.layer.whole - 12) >= 0 && c.layer.covered[c.layer.slot(c.layer.whole - 12)] > 0)(__app.page.chart.shown())`)
+	p.until(`((c) => c.layer.slot(c.layer.whole - 12) >= 0 && c.layer.covered[c.layer.slot(c.layer.whole - 12)] > 0)(__app.page.chart.shown())`)
 	found := js[struct{ Tried, Hit int }](p, `(() => {
 		const plot = __app.plots.level, { layer, from } = __app.page.chart.shown();
 		plot.draw();
@@ -76,17 +76,17 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 
 	// A calibrator that is not there is refused, and said where it was asked for.
 	p.click("calibrate")
-	p.until(5*time.Second, `/\d/.test(document.querySelector('[data-testid="calibrator-heard"]').textContent)`)
+	p.until(`/\d/.test(document.querySelector('[data-testid="calibrator-heard"]').textContent)`)
 	p.click("calibration-listen")
-	p.until(20*time.Second, `document.querySelector('[data-testid="calibration-answer"]').dataset.mark === 'act'`)
+	p.until(`document.querySelector('[data-testid="calibration-answer"]').dataset.mark === 'act'`)
 	if answer := p.text("calibration-answer"); len(answer) < 20 {
 		t.Errorf("the refusal says %q", answer)
 	}
 
 	// What is old looks old, and says since when.
 	d.stop()
-	p.until(10*time.Second, `document.querySelector('.page').classList.contains('stale')`)
-	p.until(10*time.Second, `document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
+	p.until(`document.querySelector('.page').classList.contains('stale')`)
+	p.until(`document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
 	if opacity := js[float64](p, `Number(getComputedStyle(document.querySelector('.numbers')).opacity)`); opacity > 0.6 {
 		t.Errorf("stale numbers have opacity %g", opacity)
 	}
@@ -103,33 +103,33 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 		return js[string](p, fmt.Sprintf(`fetch(%q, {method: %q, headers: {'Content-Type': 'application/json', 'X-Plumbline-Client': __app.session.client}, body: %q}).then((r) => r.text())`, path, method, body))
 	}
 	ask("POST", "/api/v1/survey", `{"seat":1,"main":"main","fill":"fill"}`)
-	p.until(90*time.Second, `__app.session.survey?.state === 'done' || __app.session.survey?.state === 'failed'`)
+	p.until(`__app.session.survey?.state === 'done' || __app.session.survey?.state === 'failed'`)
 	if s := js[string](p, `__app.session.survey.state + ': ' + __app.session.survey.text`); !strings.HasPrefix(s, "done") {
 		t.Fatalf("the survey %s", s)
 	}
 
-	p.until(30*time.Second, `__app.session.frame.averagedS > 1.5`)
+	p.until(`__app.session.frame.averagedS > 1.5`)
 	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet.") {
 		t.Errorf("without a baseline the page says %q", said)
 	}
 	// The survey is over; a baseline wants 12 s of everything, and takes up to 20 s.
 	heard := js[float64](p, `__app.session.frame.sample`)
-	p.until(60*time.Second, fmt.Sprintf(`__app.session.frame.sample > %g + 21 * __app.session.hello.rate_hz`, heard))
+	p.until(fmt.Sprintf(`__app.session.frame.sample > %g + 21 * __app.session.hello.rate_hz`, heard))
 	p.click("baseline-measure")
-	p.until(30*time.Second, `__app.session.watches.some((w) => w.state === 'watching')`)
-	p.until(30*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
+	p.until(`__app.session.watches.some((w) => w.state === 'watching')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
 
 	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"same"}}}`) // it was opposite
-	p.until(40*time.Second, `document.querySelectorAll('.event').length > 0`)
+	p.until(`document.querySelectorAll('.event').length > 0`)
 	text := js[string](p, `document.querySelector('.event .found').textContent`)
 	if !strings.Contains(text, "fill") || !strings.Contains(text, "opposite polarity") {
 		t.Errorf("the event says %q", text)
 	}
-	p.until(5*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('opposite polarity')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.includes('opposite polarity')`)
 	if mark := js[string](p, `document.querySelector('.verdict').dataset.mark`); mark != "act" {
 		t.Errorf("the mark is %q, want act", mark)
 	}
-	p.until(5*time.Second, `document.querySelectorAll('.pin:not([hidden])').length > 0`)
+	p.until(`document.querySelectorAll('.pin:not([hidden])').length > 0`)
 	if *update {
 		p.picture("../../testdata/pictures/watch.png") // for the README
 	}
@@ -137,11 +137,11 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	// Acknowledged and commented, it stays so.
 	id := js[int](p, `Number(document.querySelector('.event').dataset.id)`)
 	p.do(chromedp.Click(`.event .ack`, chromedp.NodeVisible))
-	p.until(5*time.Second, `document.querySelector('.event').classList.contains('seen')`)
+	p.until(`document.querySelector('.event').classList.contains('seen')`)
 	p.do(chromedp.Focus(`.event input.text`), chromedp.SendKeys(`.event input.text`, "monitor engineer swapped the cable\r"))
-	p.until(20*time.Second, `!document.querySelector('.event .hear').hidden`)
+	p.until(`!document.querySelector('.event .hear').hidden`)
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, fmt.Sprintf(`document.querySelector('.event[data-id="%d"]')?.classList.contains('seen')`, id))
+	p.until(fmt.Sprintf(`document.querySelector('.event[data-id="%d"]')?.classList.contains('seen')`, id))
 	if comment := js[string](p, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] input.text').value`, id)); comment != "monitor engineer swapped the cable" {
 		t.Errorf("after a reload the comment is %q", comment)
 	}
@@ -156,21 +156,21 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 		t.Errorf("%.1f s of audio", seconds)
 	}
 	p.do(chromedp.Click(fmt.Sprintf(`.event[data-id="%d"] .hear`, id), chromedp.NodeVisible))
-	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent.startsWith('Stop')`, id))
+	p.until(fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent.startsWith('Stop')`, id))
 
 	// The sheet says what it takes, and is rid of it, and brings it back.
 	p.click("events-all")
 	away := fmt.Sprintf(`dialog .event[data-id="%d"] .away`, id)
-	p.until(10*time.Second, `/^Audio around events: [0-9.]+ MB/.test(document.querySelector('dialog [data-testid="event-audio"]').textContent)`)
+	p.until(`/^Audio around events: [0-9.]+ MB/.test(document.querySelector('dialog [data-testid="event-audio"]').textContent)`)
 	p.do(chromedp.Click(away, chromedp.NodeVisible))
-	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Bring the audio back'`, away))
+	p.until(fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Bring the audio back'`, away))
 	d.get(t, fmt.Sprintf("/api/v1/events/%d/audio.wav", id), http.StatusNotFound, nil)
 	p.do(chromedp.Click(away, chromedp.NodeVisible))
-	p.until(10*time.Second, fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Delete audio' && !document.querySelector('dialog .event[data-id="%d"] .hear').hidden`, away, id))
+	p.until(fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Delete audio' && !document.querySelector('dialog .event[data-id="%d"] .hear').hidden`, away, id))
 	p.do(chromedp.Click(`dialog > header button`, chromedp.NodeVisible))
 
 	p.click("watch-stop")
-	p.until(10*time.Second, `__app.session.watches.length === 0`)
+	p.until(`__app.session.watches.length === 0`)
 }
 
 // day fills a show with a day of levels, a row a second: a quiet night, a
@@ -241,7 +241,7 @@ func TestWatchDay(t *testing.T) {
 	var p page
 	for load := 0; load < 10 && best > 1000; load++ {
 		p = open(t, d.url+"/watch?span=86400", laptop)
-		p.until(20*time.Second, `performance.getEntriesByName('plumbline:history').length > 0`)
+		p.until(`performance.getEntriesByName('plumbline:history').length > 0`)
 		ms := js[float64](p, `performance.getEntriesByName('plumbline:history')[0].startTime`)
 		t.Logf("24 h drawn %.0f ms after navigation", ms)
 		best = min(best, ms)
@@ -291,8 +291,8 @@ func TestWatchDay(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	p.until(5*time.Second, `((r) => r[1] - r[0] < 7200)(__app.plots.level.xRange)`)
-	p.until(5*time.Second, `((c) => c.layer.step < 30 && c.layer.slot(Math.round((c.from + c.to) / 2)) >= 0)(__app.page.chart.shown())`)
+	p.until(`((r) => r[1] - r[0] < 7200)(__app.plots.level.xRange)`)
+	p.until(`((c) => c.layer.step < 30 && c.layer.slot(Math.round((c.from + c.to) / 2)) >= 0)(__app.page.chart.shown())`)
 	near := p.xRange("level")
 	if there := near[0] + 0.75*(near[1]-near[0]); math.Abs(there-at) > 120 {
 		t.Errorf("the wheel came closer about %.0f s, the pointer was at %.0f", there, at)
@@ -308,7 +308,7 @@ func TestWatchDay(t *testing.T) {
 	}
 	// What the line reads is what the log holds.
 	p.do(chromedp.MouseEvent(chromedp.MouseMoved, x, y))
-	p.until(5*time.Second, `__app.page.chart.atLine().slot >= 0`)
+	p.until(`__app.page.chart.atLine().slot >= 0`)
 	line := js[struct{ Step, From, LAeq float64 }](p, `((a) => ({step: a.layer.step, from: a.layer.at(a.unixS) * a.layer.step, lAeq: a.layer.laeq[a.slot]}))(__app.page.chart.atLine())`)
 	var h wire.LevelHistory
 	d.get(t, fmt.Sprintf("/api/v1/levels/history?from=%.0f&to=%.0f&points=1&microphone=2", line.From, line.From+line.Step), http.StatusOK, &h)
@@ -325,19 +325,19 @@ func TestWatchDay(t *testing.T) {
 	}
 
 	// The address keeps it; one touch goes back to now.
-	p.until(5*time.Second, `Math.abs(Number(new URLSearchParams(location.search).get('until')) - __app.plots.level.xRange[1]) < 1`)
+	p.until(`Math.abs(Number(new URLSearchParams(location.search).get('until')) - __app.plots.level.xRange[1]) < 1`)
 	p.do(chromedp.Reload(), chromedp.WaitReady("canvas"))
-	p.until(20*time.Second, `__app.page.chart.atLine().slot >= 0`)
+	p.until(`__app.page.chart.atLine().slot >= 0`)
 	if again := p.xRange("level"); math.Abs(again[0]-moved[0]) > 2 || math.Abs(again[1]-moved[1]) > 2 {
 		t.Errorf("after a reload %v, before %v", again, moved)
 	}
 	p.click("home-level")
-	p.until(5*time.Second, `!new URLSearchParams(location.search).has('until')`)
+	p.until(`!new URLSearchParams(location.search).has('until')`)
 	// A pin brings its event.
 	p.do(chromedp.Click(`[data-span="86400"]`, chromedp.NodeVisible))
-	p.until(5*time.Second, `document.querySelectorAll('.pin:not([hidden])').length >= 3`)
+	p.until(`document.querySelectorAll('.pin:not([hidden])').length >= 3`)
 	js[bool](p, `(document.querySelectorAll('.pin:not([hidden])')[0].click(), true)`)
-	p.until(5*time.Second, `document.querySelector('.event.lit') !== null && Math.abs(__app.page.chart.atLine().unixS - Date.parse('`+end.Add(-6400*time.Second).UTC().Format(time.RFC3339)+`') / 1000) < 1`)
+	p.until(`document.querySelector('.event.lit') !== null && Math.abs(__app.page.chart.atLine().unixS - Date.parse('` + end.Add(-6400*time.Second).UTC().Format(time.RFC3339) + `') / 1000) < 1`)
 }
 
 // TestWatchLimitInRealTime chooses a limit and lets it be crossed.
@@ -346,9 +346,9 @@ func TestWatchLimitInRealTime(t *testing.T) {
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")
 	p := open(t, d.url+"/watch", screen{820, 1180, "light"})
-	p.until(20*time.Second, `document.querySelector('[data-testid="limit-profile"]').options.length > 3`)
+	p.until(`document.querySelector('[data-testid="limit-profile"]').options.length > 3`)
 	p.choose("limit-profile", "who")
-	p.until(20*time.Second, `document.querySelector('.limit').dataset.state === 'inside'`)
+	p.until(`document.querySelector('.limit').dataset.state === 'inside'`)
 	var l wire.Limits
 	d.get(t, "/api/v1/limits", http.StatusOK, &l)
 	if l.Profile != "who" {
@@ -356,14 +356,14 @@ func TestWatchLimitInRealTime(t *testing.T) {
 	}
 	// The demo is at 98 dB: 17 dB more use 15 min at 100 dB up within half a minute.
 	p.do(chromedp.Focus(byTestID("limit-correction")), chromedp.SendKeys(byTestID("limit-correction"), "17\r"))
-	p.until(20*time.Second, `document.querySelector('.limit').dataset.state === 'near'`)
-	p.until(5*time.Second, `/ at this pace\.$/.test(document.querySelector('[data-testid="verdict"]').textContent)`)
-	p.until(60*time.Second, `document.querySelector('.limit').dataset.state === 'crossed'`)
+	p.until(`document.querySelector('.limit').dataset.state === 'near'`)
+	p.until(`/ at this pace\.$/.test(document.querySelector('[data-testid="verdict"]').textContent)`)
+	p.until(`document.querySelector('.limit').dataset.state === 'crossed'`)
 	if word := p.text("limit-state"); word != "Crossed" {
 		t.Errorf("the state is %q: colour alone says nothing", word)
 	}
-	p.until(5*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.includes('limit of 100 dB is crossed')`)
-	p.until(10*time.Second, `[...document.querySelectorAll('.event')].some((e) => e.textContent.includes('limit'))`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.includes('limit of 100 dB is crossed')`)
+	p.until(`[...document.querySelectorAll('.event')].some((e) => e.textContent.includes('limit'))`)
 	ink := js[[2]string](p, `(() => { const c = (s) => { const e = document.createElement('i'); e.style.color = s; document.body.append(e); const v = getComputedStyle(e).color; e.remove(); return v; };
 		return [getComputedStyle(document.querySelector('[data-testid="limit-state"]')).color, c(getComputedStyle(document.documentElement).getPropertyValue('--alarm'))]; })()`)
 	if ink[0] != ink[1] {
@@ -381,7 +381,7 @@ func TestWatchScreens(t *testing.T) {
 	for _, s := range []screen{laptop, {1366, 768, "light"}, {820, 1180, "light"}, {390, 844, "dark"}, {320, 640, "light"}} {
 		t.Run(fmt.Sprintf("%dx%d %s", s.width, s.height, s.ground), func(t *testing.T) {
 			p := open(t, d.url+"/watch?span=300", s)
-			p.until(20*time.Second, `document.querySelector('[data-testid="verdict"]').textContent.length > 20 && /\d/.test(document.querySelector('[data-testid="laf"]').textContent)`)
+			p.until(`document.querySelector('[data-testid="verdict"]').textContent.length > 20 && /\d/.test(document.querySelector('[data-testid="laf"]').textContent)`)
 			shows := []string{""}
 			if s.width < 640 {
 				shows = []string{"level", "bands", "difference", "events"}

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"plumbline/stream/wire"
 )
@@ -168,7 +167,7 @@ func TestTakesWithSomethingWrong(t *testing.T) {
 // the next step, and claims no polarity.
 func TestPagesNameSwappedChannels(t *testing.T) {
 	d := start(t, "serve", "--file", spoilt(t, "swapped")["swapped"], "--loop", "--listen", "127.0.0.1:0")
-	o := d.until(t, 20*time.Second, "the swapped channels to be named", func(o wire.Object) bool {
+	o := d.until(t, "the swapped channels to be named", func(o wire.Object) bool {
 		return strings.Contains(o.Verdict, "the channels are swapped")
 	})
 	if !strings.HasPrefix(o.Verdict, "The microphone on channel 2 hears the sound ") {

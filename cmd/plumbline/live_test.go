@@ -65,11 +65,11 @@ func (s service) frame(t *testing.T) wire.Object {
 }
 
 // until waits for a frame that satisfies ok.
-func (s service) until(t *testing.T, within time.Duration, what string, ok func(wire.Object) bool) wire.Object {
+func (s service) until(t *testing.T, what string, ok func(wire.Object) bool) wire.Object {
 	t.Helper()
 	s.awaitFirstFrame(t)
 	var o wire.Object
-	eventually(t, within, what, func() bool {
+	eventually(t, what, func() bool {
 		o = s.frame(t)
 		return ok(o)
 	})
@@ -78,7 +78,7 @@ func (s service) until(t *testing.T, within time.Duration, what string, ok func(
 
 func (s service) awaitFirstFrame(t *testing.T) {
 	t.Helper()
-	eventually(t, 10*time.Second, "a first frame", func() bool {
+	eventually(t, "a first frame", func() bool {
 		var h struct {
 			Frames uint64 `json:"frames"`
 		}
@@ -108,7 +108,7 @@ func TestDemoFollowsTheMicrophone(t *testing.T) {
 	main := scene.Loudspeakers[0]
 	// A machine that is too busy to hear everything proves nothing about time.
 	await := func(what string, ok func(wire.Object) bool) wire.Object {
-		o := demo.until(t, 20*time.Second, what, func(o wire.Object) bool { return ok(o) || o.Gaps > 0 })
+		o := demo.until(t, what, func(o wire.Object) bool { return ok(o) || o.Gaps > 0 })
 		if o.Gaps > 0 {
 			t.Skipf("this machine is too busy to run in real time: %d gaps while waiting for %s", o.Gaps, what)
 		}
@@ -158,7 +158,7 @@ func TestServeFileAndFollow(t *testing.T) {
 	x := noise(1, 4*48000, 0.1)
 	path := record(t, "known.wav", 48000, x, late(x, 480, -0.5, noise(2, len(x), 0.001)))
 	s := start(t, "serve", "--file", path, "--loop", "--listen", "127.0.0.1:0")
-	s.until(t, 20*time.Second, "opposite polarity at 10 ms, of enough averages", func(o wire.Object) bool {
+	s.until(t, "opposite polarity at 10 ms, of enough averages", func(o wire.Object) bool {
 		m := o.Microphones[0]
 		return math.Abs(float64(m.DelayMs)-10) < 0.01 && m.Polarity.Verdict == "opposite" && slices.Max(m.EffectiveAverages) > enough
 	})
@@ -196,7 +196,7 @@ func TestServeFileAndFollow(t *testing.T) {
 	if state.Epoch != before.Epoch+1 || state.Settings.Reference != 2 {
 		t.Errorf("state after the change: epoch %d, reference %d", state.Epoch, state.Settings.Reference)
 	}
-	after := s.until(t, 20*time.Second, "frames of the new epoch", func(o wire.Object) bool { return o.Epoch == state.Epoch })
+	after := s.until(t, "frames of the new epoch", func(o wire.Object) bool { return o.Epoch == state.Epoch })
 	if after.Seq <= before.Seq || after.Sample <= before.Sample || after.Microphones[0].Channel != 1 {
 		t.Errorf("seq %d after %d, sample %d after %d, channel %d", after.Seq, before.Seq, after.Sample, before.Sample, after.Microphones[0].Channel)
 	}
@@ -209,13 +209,13 @@ func TestServeFileAndFollow(t *testing.T) {
 func TestServeFileToItsEnd(t *testing.T) {
 	x := noise(1, 48000/2, 0.1)
 	s := start(t, "serve", "--file", record(t, "short.wav", 48000, x, x), "--listen", "127.0.0.1:0")
-	eventually(t, 10*time.Second, "the state to say that the file has ended", func() bool {
+	eventually(t, "the state to say that the file has ended", func() bool {
 		var state wire.State
 		s.get(t, "/api/v1/state", http.StatusOK, &state)
 		return state.Source.State == "ended" && state.Source.Text == "the file has ended"
 	})
 	// What was heard before is analysed to the end: half a second, 20 frames a second.
-	s.until(t, 10*time.Second, "the tenth frame", func(o wire.Object) bool { return o.Seq == 10 })
+	s.until(t, "the tenth frame", func(o wire.Object) bool { return o.Seq == 10 })
 }
 
 // TestSignals starts the program as such and ends it as a shell or a

@@ -5,7 +5,6 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
-	"time"
 
 	"plumbline/analyze/taketest"
 	"plumbline/cmd/plumbline/raced"
@@ -142,7 +141,7 @@ func TestServeNamesSwappedChannelsAndLimiters(t *testing.T) {
 			t.Parallel()
 			path := record(t, strings.ReplaceAll(c.name, " ", "_")+".wav", 48000, c.ref, c.mic)
 			s := start(t, "serve", "--file", path, "--loop", "--listen", "127.0.0.1:0")
-			o := s.until(t, 60*time.Second, c.code, func(o wire.Object) bool {
+			o := s.until(t, c.code, func(o wire.Object) bool {
 				m := o.Microphones[0]
 				return len(m.Cautions) > 0 && m.Cautions[0].Code == c.code
 			})

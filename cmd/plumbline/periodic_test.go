@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
@@ -145,7 +144,7 @@ func TestPagesSayThatProgrammeRepeatsItself(t *testing.T) {
 		x := narrow(name)
 		file := record(t, "take.wav", 48000, x, late(x, 700, 0.5, noise(2, len(x), 1e-4)))
 		d := start(t, "serve", "--file", file, "--loop", "--listen", "127.0.0.1:0")
-		o := d.until(t, 20*time.Second, want+" to be said", func(o wire.Object) bool {
+		o := d.until(t, want+" to be said", func(o wire.Object) bool {
 			return len(o.Microphones) > 0 && slices.ContainsFunc(o.Microphones[0].Cautions, func(c wire.Caution) bool { return c.Code == want })
 		})
 		m := o.Microphones[0]

@@ -71,7 +71,7 @@ func TestRealSound(t *testing.T) {
 			t.Logf("the last frame: %.2000s", lastLine)
 		}
 	})
-	eventually(t, 45*time.Second, "a frame with delay, polarity and a trusted response", func() bool {
+	eventually(t, "a frame with delay, polarity and a trusted response", func() bool {
 		lastLine = must(t, "follow", url, "--frames", "1")
 		frame.Microphones = nil
 		if err := json.Unmarshal([]byte(lastLine), &frame); err != nil {

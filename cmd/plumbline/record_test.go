@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"plumbline/capture/wavfile"
 	"plumbline/stream/wire"
@@ -38,7 +37,7 @@ func TestServeRecords(t *testing.T) {
 	heard, path := record(t, "heard.wav", 48000, x, x), filepath.Join(t.TempDir(), "hall.wav")
 	s := start(t, "serve", "--file", heard, "--listen", "127.0.0.1:0", "--record", path)
 	var state wire.State
-	eventually(t, 20*time.Second, "the end of the file", func() bool {
+	eventually(t, "the end of the file", func() bool {
 		s.get(t, "/api/v1/state", http.StatusOK, &state)
 		return state.Source.State == "ended"
 	})
@@ -74,7 +73,7 @@ func TestAKilledRecordingCanBeRead(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, 20*time.Second, "something to be on the disk", func() bool {
+	eventually(t, "something to be on the disk", func() bool {
 		f, err := wavfile.Open(path)
 		if err == nil {
 			f.Close()

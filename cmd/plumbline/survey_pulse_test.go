@@ -55,7 +55,7 @@ func TestSurveyOfRealSoundInRealTime(t *testing.T) {
 				if v.Fill == fill && v.State != wire.SurveyIdle && !v.Running() {
 					return v
 				}
-			case <-time.After(2 * time.Minute):
+			case <-time.After(3 * time.Minute):
 				t.Fatal("the survey does not end")
 			}
 		}

@@ -81,7 +81,7 @@ func (s *script) play(t *testing.T, seconds float64) {
 	for left := int(seconds * scriptRate); left > 0; left -= 480 {
 		select {
 		case s.feed <- min(480, left):
-		case <-time.After(20 * time.Second):
+		case <-time.After(3 * time.Minute):
 			t.Fatal("the source is not run")
 		}
 	}
@@ -144,7 +144,7 @@ func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(20 * time.Second); !ok(); <-tick.C {
+	for end := time.Now().Add(3 * time.Minute); !ok(); <-tick.C {
 		if time.Now().After(end) {
 			t.Fatalf("never: %s", what)
 		}

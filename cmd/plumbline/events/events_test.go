@@ -69,7 +69,7 @@ func next(t *testing.T, what string, from <-chan wire.Event) wire.Event {
 	select {
 	case e := <-from:
 		return e
-	case <-time.After(20 * time.Second):
+	case <-time.After(3 * time.Minute):
 		t.Fatalf("never: %s", what)
 	}
 	return wire.Event{}

@@ -137,7 +137,7 @@ func (d *desk) until(what string, ok func() bool) {
 	d.t.Helper()
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(20 * time.Second); !ok(); <-tick.C {
+	for end := time.Now().Add(3 * time.Minute); !ok(); <-tick.C {
 		if time.Now().After(end) {
 			d.t.Fatalf("never: %s", what)
 		}

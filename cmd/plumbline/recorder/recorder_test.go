@@ -58,7 +58,7 @@ func start(t *testing.T, set func(*Recorder)) (r *Recorder, path string, stop fu
 
 func waitFor(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(30 * time.Second); !ok(); time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); !ok(); time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("never: ", what)
 		}

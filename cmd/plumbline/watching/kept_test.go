@@ -13,7 +13,7 @@ import (
 func (p *place) logged(part string) {
 	p.t.Helper()
 	var entries []show.LogEntry
-	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		var err error
 		if entries, err = p.show.Entries(20, 0); err != nil {
 			p.t.Fatal(err)
@@ -52,7 +52,7 @@ func TestAWatchGoesOnAfterARestart(t *testing.T) {
 	if _, err := p.shelf.New("another"); err != nil {
 		t.Fatal(err)
 	}
-	limit := time.After(time.Minute)
+	limit := time.After(3 * time.Minute)
 	for v := (wire.Watches{Watches: make([]wire.Watch, 1)}); len(v.Watches) > 0; {
 		select {
 		case v = <-p.changed:

@@ -171,7 +171,7 @@ func (p *place) play(h *hall, seconds float64) {
 // until waits for a state that ok takes.
 func (p *place) until(what string, ok func(wire.Watch) bool) wire.Watch {
 	p.t.Helper()
-	limit := time.After(time.Minute)
+	limit := time.After(3 * time.Minute)
 	var last wire.Watches
 	for {
 		select {
@@ -200,7 +200,7 @@ func (p *place) event(h *hall, withinS float64) wire.Event {
 	case e := <-p.found:
 		p.t.Logf("%s: %s", e.Kind, e.Text)
 		return e
-	case <-time.After(20 * time.Second):
+	case <-time.After(3 * time.Minute):
 	}
 	p.t.Fatal("nothing was found")
 	return wire.Event{}
