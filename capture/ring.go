@@ -17,7 +17,7 @@ const marks = 64
 // front of the next frame that fits.
 //
 // Producer: Write, Offer, Mark, Close. Consumer: Read, Wait. Anyone: Channels,
-// Cap, Len, Dropped.
+// Cap, Len, Dropped, Trailing.
 //
 // Positions only grow, and Go's atomics are sequentially consistent: who sees
 // head has passed a frame sees the frame, and the mark in front of it.
@@ -31,6 +31,7 @@ type Ring struct {
 	head    atomic.Uint64 // frames stored so far; the producer's
 	markIn  atomic.Uint64 // marks stored so far; the producer's
 	dropped atomic.Uint64
+	trail   atomic.Uint64 // pending.LostFrames, for the consumer
 	closed  atomic.Bool
 	pending Gap // in front of the next frame; the producer's alone
 	_       [64]byte
@@ -82,6 +83,10 @@ func (r *Ring) Len() int {
 // Dropped is the number of frames that did not fit, since the start.
 func (r *Ring) Dropped() uint64 { return r.dropped.Load() }
 
+// Trailing is the number of frames that are missing behind the newest that was
+// stored, as far as it is known: a Gap that no frame has come after yet.
+func (r *Ring) Trailing() uint64 { return r.trail.Load() }
+
 // Write stores a block of whole frames, or nothing: it reports false when the
 // block does not fit, and then the frames are counted and marked as lost. It
 // does not wait, lock or allocate, and panics on a part of a frame.
@@ -92,7 +97,7 @@ func (r *Ring) Write(samples []float32) bool {
 	}
 	if r.free() < n {
 		r.dropped.Add(n)
-		r.pending = r.pending.join(Gap{Cause: Full, LostFrames: n})
+		r.Mark(Gap{Cause: Full, LostFrames: n})
 		return false
 	}
 	r.store(samples)
@@ -119,7 +124,10 @@ func (r *Ring) Offer(ctx context.Context, samples []float32) error {
 
 // Mark puts a discontinuity in front of the next frame written. Several before
 // the same frame become one, with the sum of the frames lost.
-func (r *Ring) Mark(g Gap) { r.pending = r.pending.join(g) }
+func (r *Ring) Mark(g Gap) {
+	r.pending = r.pending.join(g)
+	r.trail.Store(r.pending.LostFrames)
+}
 
 // Close says that nothing more will come.
 func (r *Ring) Close() {
@@ -191,6 +199,7 @@ func (r *Ring) store(samples []float32) {
 		r.marks[in%marks] = mark{head, r.pending}
 		r.markIn.Store(in + 1)
 		r.pending = Gap{}
+		r.trail.Store(0)
 	}
 	copy(r.buf, samples[copy(r.buf[int(head&r.mask)*r.channels:], samples):])
 	r.head.Store(head + uint64(len(samples)/r.channels))

@@ -75,6 +75,28 @@ func TestRingReadStopsAtAGap(t *testing.T) {
 
 // Of marks at one place the first one that lost samples names the cause, else the
 // first; what they lost adds up, and that something was changed stays known.
+// What is lost with nothing after it has no frame to lie in front of.
+func TestRingTellsWhatIsMissingAtItsEnd(t *testing.T) {
+	r := NewRing(1, 4)
+	for i, c := range []struct {
+		do   func()
+		want uint64
+	}{
+		{func() { r.Write(ramp(1, 0, 3)) }, 0},
+		{func() { r.Write(ramp(1, 3, 2)) }, 2},
+		{func() { r.Mark(Gap{Cause: Overflow, LostFrames: 5}) }, 7},
+		{func() { r.Mark(Gap{Cause: Zeros}) }, 7},
+		{func() { r.Write(ramp(1, 10, 2)) }, 9},
+		{func() { r.Read(make([]float32, 4)) }, 9},
+		{func() { r.Write(ramp(1, 12, 1)) }, 0},
+		{func() { r.Close() }, 0},
+	} {
+		if c.do(); r.Trailing() != c.want {
+			t.Errorf("step %d: %d, want %d", i, r.Trailing(), c.want)
+		}
+	}
+}
+
 func TestGapsJoin(t *testing.T) {
 	for _, c := range []struct{ first, then, want Gap }{
 		{Gap{}, Gap{Cause: Stall}, Gap{Cause: Stall}},

@@ -27,7 +27,7 @@ func (c *capturer) attempt() error {
 		return err
 	}
 	defer c.host.release()
-	dev, err := find(c.host, c.params.device.ID, input)
+	dev, err := findAgain(c.host, c.params.device, input)
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package device
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -20,7 +21,8 @@ type Device struct {
 	DefaultInput  bool   // the host's choice when nobody chooses
 	DefaultOutput bool
 
-	index int // into PortAudio's list, valid until Terminate
+	twins []string // what the host calls all devices of this name, this one too, in its order
+	index int      // into PortAudio's list, valid until Terminate
 }
 
 // The rates a source may have, which a refused one is told.
@@ -113,19 +115,62 @@ func find(h host, id string, dir direction) (Device, error) {
 	return Device{}, fmt.Errorf("%w: %s %q; there are %s", capture.ErrNoDevice, dir, id, strings.Join(ids, ", "))
 }
 
-// name gives every device its ID. Twins are numbered in the host's order.
+// findAgain finds a device that has gone, among others of its name too: a number
+// in the host's order is another device's while one of them is away. The host is
+// acquired.
+func findAgain(h host, gone Device, dir direction) (Device, error) {
+	if len(gone.twins) < 2 {
+		return find(h, gone.ID, dir)
+	}
+	all, err := h.devices()
+	if err != nil {
+		return Device{}, err
+	}
+	var there, strange []Device
+	for _, d := range all {
+		if alone(d) != alone(gone) || dir.channels(d) == 0 {
+			continue
+		}
+		if d.Name == gone.Name && withoutAddress(d.Name) != d.Name {
+			return d, nil
+		}
+		there = append(there, d)
+		if !slices.Contains(gone.twins, d.Name) {
+			strange = append(strange, d)
+		}
+	}
+	switch {
+	case len(there) > 0 && len(there[0].twins) < len(gone.twins):
+		return Device{}, fmt.Errorf("%w: one of %d devices called %q is away and cannot be told from what is there", capture.ErrNoDevice, len(gone.twins), withoutAddress(gone.Name))
+	case len(strange) == 1: // it came back under another address
+		return strange[0], nil
+	}
+	return find(h, gone.ID, dir)
+}
+
+// name gives every device its ID. Twins are numbered in the host's order, with
+// numbers that no other device bears as a part of its name.
 func name(all []Device) {
-	seen := map[string]int{}
+	kin := map[string][]string{} // names by the ID that they would have alone
+	for i := range all {
+		id := alone(all[i])
+		kin[id] = append(kin[id], all[i].Name)
+	}
+	taken := map[string]bool{}
 	for i := range all {
 		d := &all[i]
-		id := slug(d.Host) + "/" + slug(withoutAddress(d.Name))
-		seen[id]++
-		if n := seen[id]; n > 1 {
-			id += "-" + strconv.Itoa(n)
+		base := alone(*d)
+		d.twins = kin[base]
+		d.ID = base
+		for n := 2; taken[d.ID] || d.ID != base && kin[d.ID] != nil; n++ {
+			d.ID = base + "-" + strconv.Itoa(n)
 		}
-		d.ID = id
+		taken[d.ID] = true
 	}
 }
+
+// alone is the ID of a device without twins.
+func alone(d Device) string { return slug(d.Host) + "/" + slug(withoutAddress(d.Name)) }
 
 // withoutAddress drops the "(hw:2,0)" that ALSA adds: the first number is the
 // order of plugging in, and an ID must not change with that.

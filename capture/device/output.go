@@ -117,7 +117,7 @@ func (o *Output) own(fill func([]float32)) error {
 		return err
 	}
 	defer o.host.release()
-	dev, err := find(o.host, o.params.device.ID, output)
+	dev, err := findAgain(o.host, o.params.device, output)
 	if err != nil {
 		return err
 	}

@@ -129,7 +129,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 			return nil
 		}
 	}
-	if err := errors.Join(r.write(block), r.file.Close()); err != nil { // what had come before the end
+	if err := errors.Join(r.write(block), r.trail(), r.file.Close()); err != nil { // what had come before the end
 		r.stop(err)
 		return nil
 	}
@@ -160,6 +160,14 @@ func (r *Recorder) write(block []float32) error {
 			}
 		}
 	}
+}
+
+// trail is for what was lost last, with nothing behind it that was stored.
+func (r *Recorder) trail() error {
+	if missing := r.ring.Trailing(); missing > 0 && r.next > 0 {
+		return r.fill(int64(missing))
+	}
+	return nil
 }
 
 var errNearlyFull = fmt.Errorf("less than %d MB are free on the disk, which stay free for the show", reserve>>20)

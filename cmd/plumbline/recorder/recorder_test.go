@@ -2,12 +2,15 @@ package recorder
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -179,6 +182,125 @@ func TestASlowDiskHoldsNobodyUp(t *testing.T) {
 	}
 }
 
+// stalls is a disk that takes nothing while the test holds it.
+type stalls struct {
+	sink
+	held *sync.RWMutex
+}
+
+func (s stalls) Write(b []float32) error {
+	s.held.RLock()
+	defer s.held.RUnlock()
+	return s.sink.Write(b)
+}
+
+// sound fails unless the header, read as the format's description has it, says what
+// the file holds: to the byte, since other programs believe it.
+func sound(t *testing.T, path string, frames int) {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	le := binary.LittleEndian
+	if string(b[:4]) != "RIFF" || string(b[8:12]) != "WAVE" || int(le.Uint32(b[4:])) != len(b)-8 {
+		t.Errorf("%q of %d bytes, the file has %d behind that", b[:12], le.Uint32(b[4:]), len(b)-8)
+	}
+	chunks := map[string][]byte{}
+	for at := 12; at < len(b); {
+		id, size := string(b[at:at+4]), int(le.Uint32(b[at+4:]))
+		if at+8+size > len(b) {
+			t.Fatalf("chunk %q of %d bytes, %d are there", id, size, len(b)-at-8)
+		}
+		chunks[id] = b[at+8 : at+8+size]
+		at += 8 + size + size&1
+	}
+	const frameBytes = 4 * channels
+	f := chunks["fmt "]
+	if len(f) != 40 || le.Uint16(f) != 0xFFFE || le.Uint16(f[24:]) != 3 || le.Uint16(f[2:]) != channels || le.Uint32(f[4:]) != rate ||
+		le.Uint32(f[8:]) != rate*frameBytes || le.Uint16(f[12:]) != frameBytes || le.Uint16(f[14:]) != 32 {
+		t.Errorf("format % x", f)
+	}
+	if n := le.Uint32(chunks["fact"]); int(n) != frames || len(chunks["data"]) != frames*frameBytes {
+		t.Errorf("%d frames and %d bytes are said, want %d frames", n, len(chunks["data"]), frames)
+	}
+}
+
+// A disk that stalls twice, while the device loses samples too, and once more at the
+// end: each sample that found room is at its time, the others are silent, all of them
+// are counted, and the file is as long as what was played.
+func TestWhatASlowDiskLosesIsInTheClockOfTheFile(t *testing.T) {
+	var held sync.RWMutex
+	r, path, stop := start(t, func(r *Recorder) {
+		create := r.create
+		r.create = func() (sink, error) {
+			file, err := create()
+			return stalls{file, &held}, err
+		}
+	})
+	var want []float32
+	lost, n := 0, 0
+	play := func() (stored bool) {
+		b := block(n)
+		n++
+		if stored = r.Ring().Write(b); !stored {
+			clear(b)
+			lost += rate / 10
+		}
+		want = append(want, b...)
+		return stored
+	}
+	lose := func(frames int) { // the device
+		r.Ring().Mark(capture.Gap{Cause: capture.Overflow, LostFrames: uint64(frames)})
+		want = append(want, make([]float32, frames*channels)...)
+		lost += frames
+	}
+	stall := func(behind func()) {
+		held.Lock()
+		for play() {
+		}
+		for range 30 {
+			play()
+		}
+		behind()
+		held.Unlock()
+	}
+	taken := func() { waitFor(t, "room", func() bool { return r.Ring().Len() == 0 }) }
+
+	play()
+	stall(func() {})
+	taken()
+	play()
+	lose(123)
+	play()
+	stall(func() { lose(777) })
+	taken()
+	play()
+	taken()
+	stall(func() {})
+	dropped := r.Ring().Dropped()
+	stop()
+
+	got := recorded(t, path)
+	if len(got) != len(want) {
+		t.Fatalf("%d frames, want %d", len(got)/channels, len(want)/channels)
+	}
+	for i := range got {
+		if got[i] != want[i] {
+			t.Fatalf("frame %d, channel %d: %g, want %g", i/channels, i%channels, got[i], want[i])
+		}
+	}
+	sound(t, path, len(want)/channels)
+	if int(dropped) != lost-123-777 {
+		t.Errorf("%d frames are said to be dropped, %d were", dropped, lost-123-777)
+	}
+	s := r.Status()
+	text := fmt.Sprintf("%.1f s are missing in the recording, %.1f s of them because its disk is too slow.", float64(lost)/rate, float64(dropped)/rate)
+	if math.Abs(s.LostS-float64(lost)/rate) > 1e-9 || s.Text != text || s.State != wire.RecordingRuns {
+		t.Errorf("%+v, want %s", s, text)
+	}
+}
+
 // full is a disk that is full after some writes.
 type full struct {
 	sink
@@ -225,7 +347,9 @@ func TestAFullDiskStopsIt(t *testing.T) {
 		if s := r.Status(); !strings.HasPrefix(s.Text, "The recording has stopped after 0:00:01: ") || !strings.Contains(s.Text, want) || !strings.Contains(s.Text, "another name") {
 			t.Errorf("%+v", s)
 		}
-		if got := recorded(t, path); len(got) < 12*rate/10*channels || !slices.Equal(got[:rate/10*channels], block(0)) {
+		got := recorded(t, path)
+		sound(t, path, len(got)/channels)
+		if len(got) < 12*rate/10*channels || !slices.Equal(got[:rate/10*channels], block(0)) {
 			t.Errorf("%d samples are kept, want 1.2 s", len(got))
 		}
 	}
