@@ -184,7 +184,7 @@ func TestNarrowProgrammeIsToldRight(t *testing.T) {
 	}
 	if truth.Thorough {
 		truth.Claim(t, "periodic noise, tones, odd harmonics, hum, third octaves, by cable and in rooms: delay, sign and curve right, or none, offline and live", "own simulation",
-			"%d wrong of %d takes; a delay was told in %d of %d", wrong, takes, delays, 2*takes)
+			fmt.Sprintf("%d wrong of %d takes; a delay was told in %d of %d", wrong, takes, delays, 2*takes))
 	}
 }
 
@@ -226,6 +226,7 @@ func TestCleanTakesDoNotRepeat(t *testing.T) {
 		t.Errorf("%d of %d clean takes are marked", m, takes)
 	}
 	if truth.Thorough {
-		truth.Claim(t, "clean takes marked as periodic: at most 1 of 500", "own simulation", "%d of %d; %d have no delay", m, takes, n)
+		truth.Claim(t, "clean takes marked as periodic: at most 1 of 500", "own simulation",
+			fmt.Sprintf("%d of %d; %d have no delay", m, takes, n), truth.AtMost(float64(m), "1"))
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	claims "plumbline/analyze/internal/truth"
 	"testing"
 
 	"plumbline/analyze/internal/seattest"
@@ -73,5 +74,6 @@ func TestWorstSeatIsTheBestItCanBe(t *testing.T) {
 			t.Errorf("set %d, %v, spread %g ms, gain %v: the plan %+v gives the worst seat %.3f dB, %+v %.3f dB", seed, cfg.Band, spreadMs, cfg.Gain, r.Plan, got, where, best)
 		}
 	}
-	t.Attr("truth", fmt.Sprintf("the worst of seats that contradict each other is within 0.1 dB of an exhaustive search over delay, polarity and gain | %.2f dB less at most in %d sets of two to five seats | the definition over constructed responses", most, sets))
+	claims.Claim(t, "the worst of seats that contradict each other is within 0.1 dB of an exhaustive search over delay, polarity and gain", "the definition over constructed responses",
+		fmt.Sprintf("%.2f dB less at most in %d sets of two to five seats", most, sets), claims.AtMost(most, "0.1"))
 }

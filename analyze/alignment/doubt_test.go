@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	claims "plumbline/analyze/internal/truth"
 	"testing"
 
 	"plumbline/analyze/internal/seattest"
@@ -131,7 +132,8 @@ func TestPlansKnowTheirError(t *testing.T) {
 	}
 	for name, f := range all {
 		if f.plans > 0 {
-			t.Attr("truth", fmt.Sprintf("plans at %s: never 0.1 dB worse than their own offset | %.2f dB worse at most in %.0f plans, of which %.0f follow the arrivals | the definition over the true responses; constructed recordings", name, f.lost, f.plans, f.follows))
+			claims.Claim(t, fmt.Sprintf("plans at %s: never 0.1 dB worse than their own offset", name), "the definition over the true responses; constructed recordings",
+				fmt.Sprintf("%.2f dB worse at most in %.0f plans, of which %.0f follow the arrivals", f.lost, f.plans, f.follows), claims.AtMost(f.lost, "0.1"))
 			continue
 		}
 		// The settings and spreads of one theatre go together: a third of them are their own.

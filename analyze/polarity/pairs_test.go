@@ -125,8 +125,6 @@ func TestPairsAreNeverWrong(t *testing.T) {
 			t.Error(r.wrong)
 		}
 	}
-	truth.Claim(t, "polarity of a pair aligned within ±0.5 ms, 0 to 12 dB apart, both, one or none reversed: 0 wrong in 300 in any band that is named, by any loudspeaker within 12 dB of the loudest there, of those 0.08 ms apart and more",
-		"own simulation; crossovers after Linkwitz 1976, Butterworth 1930",
-		"%.0f wrong in %.0f; of the other %.0f, that are as one, %.0f; told of %.0f of %.0f wired alike",
-		float64(wrong), float64(n-one), float64(one), float64(oneWrong), float64(named), float64(alike))
+	truth.Claim(t, "polarity of a pair aligned within ±0.5 ms, 0 to 12 dB apart, both, one or none reversed: 0 wrong in 300 in any band that is named, by any loudspeaker within 12 dB of the loudest there, of those 0.08 ms apart and more", "own simulation; crossovers after Linkwitz 1976, Butterworth 1930",
+		fmt.Sprintf("%.0f wrong in %.0f; of the other %.0f, that are as one, %.0f; told of %.0f of %.0f wired alike", float64(wrong), float64(n-one), float64(one), float64(oneWrong), float64(named), float64(alike)), truth.AtMost(float64(wrong), "0"))
 }

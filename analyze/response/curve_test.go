@@ -230,8 +230,10 @@ func TestSmoothedIntervalsHoldTheTruth(t *testing.T) {
 			}
 		}
 	}
-	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, least: ≥ 93 %", "Monte Carlo", "%.1f %%", low)
-	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, most: ≤ 97 %", "Monte Carlo", "%.1f %%", high)
+	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, least: ≥ 93 %", "Monte Carlo",
+		fmt.Sprintf("%.1f %%", low), truth.AtLeast(low, "93"))
+	truth.Claim(t, "95 % intervals of smoothed curves cover the truth, most: ≤ 97 %", "Monte Carlo",
+		fmt.Sprintf("%.1f %%", high), truth.AtMost(high, "97"))
 }
 
 // The impulse response of a delay, a filter and a reversed microphone is where,

@@ -197,8 +197,12 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 		}
 	}
 	const source = "Bendat and Piersol, Random Data, 4th ed., ch. 9; Monte Carlo"
-	truth.Claim(t, "95 % intervals cover the truth, least of all cases: ≥ 93 %", source, "%.1f %%", low)
-	truth.Claim(t, "95 % intervals cover the truth, most of all cases: ≤ 97 %", source, "%.1f %%", high)
-	truth.Claim(t, "unrelated channels trusted, most of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo", "%.2f %%", highTrust)
-	truth.Claim(t, "unrelated channels trusted, least of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo", "%.2f %%", lowTrust)
+	truth.Claim(t, "95 % intervals cover the truth, least of all cases: ≥ 93 %", source,
+		fmt.Sprintf("%.1f %%", low), truth.AtLeast(low, "93"))
+	truth.Claim(t, "95 % intervals cover the truth, most of all cases: ≤ 97 %", source,
+		fmt.Sprintf("%.1f %%", high), truth.AtMost(high, "97"))
+	truth.Claim(t, "unrelated channels trusted, most of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo",
+		fmt.Sprintf("%.2f %%", highTrust), truth.AtMost(highTrust-0.3, "1"))
+	truth.Claim(t, "unrelated channels trusted, least of all cases: 1 %", "Carter, Knapp and Nuttall 1973; Monte Carlo",
+		fmt.Sprintf("%.2f %%", lowTrust), truth.AtLeast(lowTrust+0.3, "1"))
 }
