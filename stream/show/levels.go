@@ -16,7 +16,7 @@ type LevelRow struct {
 	AtMs       int64  // wall clock at its end, ms since 1970
 	Sample     uint64 // index behind it, since the daemon started
 	DurationMs int64
-	OffsetDB   float64 // of the calibration: level re 20 µPa of full scale; NaN: none
+	OffsetDB   float64 // of the calibration in force at its end: level re 20 µPa of full scale; NaN: none
 	LAeqDB     float64
 	LCeqDB     float64
 	LAFMaxDB   float64
