@@ -72,6 +72,13 @@ func run(args []string) error {
 	if out, err := install.CombinedOutput(); err != nil {
 		return fmt.Errorf("%s: %w\n%s", tool, err, out)
 	}
+	git, err := exec.LookPath("git")
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(bin, "git"), []byte("#!/bin/sh\nexec "+git+" -C \"$MUTANTS_PACKAGE\" -c diff.relative=true \"$@\"\n"), 0o755); err != nil {
+		return err
+	}
 	if err := os.MkdirAll(kept, 0o755); err != nil {
 		return err
 	}
@@ -138,14 +145,15 @@ func mutate(gremlins, dir, base, pkg string, k, n uint32) (*outcome, error) {
 	result := filepath.Join(root, kept, fmt.Sprintf("%s-%d-%d-%08x.json", strings.ReplaceAll(pkg, "/", "_"), k, n, crc32.ChecksumIEEE(content)))
 	if _, err := os.Stat(result); err != nil {
 		begun := time.Now()
-		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "4",
-			"--diff", base, "-o", result+".part", filepath.Join(dir, pkg))
-		// The tool knows files by their names within the package; without any difference it
-		// would change them all.
-		cmd.Dir = filepath.Join(dir, pkg)
-		cmd.Env = append(os.Environ(), "PLUMBLINE_RACED=1", "GIT_CONFIG_COUNT=1", "GIT_CONFIG_KEY_0=diff.relative", "GIT_CONFIG_VALUE_0=true")
-		differs := exec.Command("git", "diff", "--name-only", base, "--", ".")
-		differs.Dir = cmd.Dir
+		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "6",
+			"--diff", base, "-o", result+".part", "./"+pkg)
+		// The tool knows files by their names within the package, and asks git: which is to
+		// answer likewise. Without any difference it would change them all.
+		cmd.Dir = dir
+		cmd.Env = append(os.Environ(), "PLUMBLINE_RACED=1", "MUTANTS_PACKAGE="+filepath.Join(dir, pkg),
+			"PATH="+filepath.Dir(gremlins)+string(os.PathListSeparator)+os.Getenv("PATH"))
+		differs := exec.Command("git", "diff", "--name-only", base, "--", pkg)
+		differs.Dir = dir
 		if names, err := differs.Output(); err != nil {
 			return nil, fmt.Errorf("git diff: %w", err)
 		} else if len(names) > 0 {
