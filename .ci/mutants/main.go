@@ -145,7 +145,7 @@ func mutate(gremlins, dir, base, pkg string, k, n uint32) (*outcome, error) {
 	result := filepath.Join(root, kept, fmt.Sprintf("%s-%d-%d-%08x.json", strings.ReplaceAll(pkg, "/", "_"), k, n, crc32.ChecksumIEEE(content)))
 	if _, err := os.Stat(result); err != nil {
 		begun := time.Now()
-		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--test-cpu", "1", "--timeout-coefficient", "6",
+		cmd := exec.Command(gremlins, "unleash", "--silent", "--workers", "2", "--timeout-coefficient", "6",
 			"--diff", base, "-o", result+".part", "./"+pkg)
 		// The tool knows files by their names within the package, and asks git: which is to
 		// answer likewise. Without any difference it would change them all.
