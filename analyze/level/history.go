@@ -44,6 +44,22 @@ func (h *history) skip(samples uint64) {
 	h.untilSecond, h.now = h.perSecond, 0
 }
 
+// regain makes all whole seconds and levels so many decibels louder, the levels to a
+// tenth of one.
+func (h *history) regain(db float64) {
+	power := math.Pow(10, db/10)
+	for i := range min(h.stored, longestS) {
+		h.seconds[i] *= power
+	}
+	bins := len(h.counts)
+	by := max(-bins, min(bins, int(math.Round(db*binsPerDB))))
+	old := h.counts
+	clear(h.counts[:])
+	for i, n := range old {
+		h.counts[min(max(i+by, 0), bins-1)] += n
+	}
+}
+
 // last is the energy of the last whole seconds, at most that many, and in how
 // many of them was measured.
 func (h *history) last(seconds int) (energy float64, have int) {

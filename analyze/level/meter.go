@@ -237,6 +237,14 @@ func (m *Meter) Take(dst *Reading) {
 // what was measured; the sliding ones move on, and cover less.
 func (m *Meter) Skip(samples uint64) { m.history.skip(samples) }
 
+// Regain says that a gain was changed by so many decibels: all that was measured up
+// to the last Take, and the whole seconds, now read as if it had been like that then
+// too. What is being measured, and the levels of now, were heard with it.
+func (m *Meter) Regain(db float64) {
+	m.total.scale(math.Pow(10, db/10))
+	m.history.regain(db)
+}
+
 // Sliding is LAeq over the last whole seconds, up to that many minutes (at most
 // 60), and the time that it covers.
 func (m *Meter) Sliding(minutes int) (leqDB, coveredS float64) {
@@ -280,6 +288,18 @@ func (s *sums) add(o *sums) {
 	s.cfMax, s.csMax = max(s.cfMax, o.cfMax), max(s.csMax, o.csMax)
 	s.cPeak, s.zPeak = max(s.cPeak, o.cPeak), max(s.zPeak, o.zPeak)
 	s.clipped += o.clipped
+}
+
+// scale multiplies all mean squares.
+func (s *sums) scale(power float64) {
+	for _, x := range []*float64{&s.a, &s.c, &s.z, &s.afMax, &s.asMax, &s.cfMax, &s.csMax} {
+		*x *= power
+	}
+	s.cPeak *= math.Sqrt(power)
+	s.zPeak *= math.Sqrt(power)
+	for i := range s.bands {
+		s.bands[i] *= power
+	}
 }
 
 func (s *sums) reset() {

@@ -160,7 +160,8 @@ func (l *Levels) UndoCalibration(_ context.Context, microphone int, by string) (
 	return l.Calibrations(), nil
 }
 
-// recalibrate puts the stored calibrations in force.
+// recalibrate puts the stored calibrations in force. What was measured with another
+// one stays the sound it was, as in the log; what was measured with none is known now.
 func (l *Levels) recalibrate() error {
 	entries, _, err := l.cfg.Calibrations.Of(l.cfg.Device)
 	if err != nil {
@@ -169,9 +170,13 @@ func (l *Levels) recalibrate() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for _, in := range l.inputs {
+		before := in.offset
 		in.offset, in.at = nan, ""
 		if e, ok := entries[in.channel]; ok {
 			in.offset, in.at = e.OffsetDB, stamp(e.At)
+		}
+		if by := before - in.offset; by != 0 && !math.IsNaN(by) {
+			in.meter.Regain(by)
 		}
 	}
 	l.publish()
