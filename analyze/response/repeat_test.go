@@ -205,7 +205,7 @@ func TestRepeatsAgree(t *testing.T) {
 				}
 				if truth.Thorough {
 					truth.Claim(t, fmt.Sprintf("%s, %s, T = %v s, two takes agree at 1/48; at 1/6 octave; truth held: 93…97 %%, at least %.0f", w.name, play.name, rt60, w.least), "Cochran, Sampling Techniques, ch. 5; Monte Carlo",
-						fmt.Sprintf("%s", found), truth.AtLeast(min(fine, coarse), fmt.Sprintf("%.0f", w.least)))
+						found, truth.AtLeast(min(fine, coarse), fmt.Sprintf("%.0f", w.least)))
 				}
 			}
 		}
