@@ -36,10 +36,11 @@ func read(t *testing.T, name string) string {
 	return string(b)
 }
 
-// TestImportsResolve walks what the browser would load.
-func TestImportsResolve(t *testing.T) {
+// reach is what the browser would load for some modules, them included.
+func reach(t *testing.T, roots ...string) map[string]bool {
+	t.Helper()
 	imports := regexp.MustCompile(`(?m)^(?:import|export)\s(?:[^'";]*\sfrom\s)?'([^']+)';`)
-	reached := map[string]bool{"boot.js": true}
+	reached := map[string]bool{}
 	var visit func(name string)
 	visit = func(name string) {
 		if reached[name] {
@@ -54,7 +55,15 @@ func TestImportsResolve(t *testing.T) {
 			visit(path.Join(path.Dir(name), m[1]))
 		}
 	}
-	visit("app.js")
+	for _, name := range roots {
+		visit(name)
+	}
+	return reached
+}
+
+// Every module is part of the pages, or of what draws a report.
+func TestImportsResolve(t *testing.T) {
+	reached := reach(t, "boot.js", "app.js", "report.js")
 	for _, name := range sources(t) {
 		if !reached[name] && name != "core/types.js" {
 			t.Errorf("%s is embedded, but nothing imports it", name)
@@ -98,8 +107,8 @@ func TestShellIsFreeOfInlineCode(t *testing.T) {
 		preloaded[m[1]] = true
 	}
 	// Without the list the browser would find the modules one import after the other.
-	for _, name := range sources(t) {
-		if !preloaded[name] && name != "core/types.js" {
+	for name := range reach(t, "boot.js", "app.js") {
+		if !preloaded[name] {
 			t.Errorf("index.html does not preload %s", name)
 		}
 	}
