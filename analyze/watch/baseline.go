@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"plumbline/analyze/fft"
+	"plumbline/analyze/response"
 	"plumbline/analyze/setting"
 )
 
@@ -176,12 +177,17 @@ func (b *Baseline) average(ref, mic []float64) (*sums, error) {
 	return s, nil
 }
 
-// response is H1; zero where the reference had no energy.
+// measured is what they say of the path: bin k is point k.
+func (s *sums) measured() *response.Spectra {
+	return &response.Spectra{Gxx: s.xx, Gyy: s.yy, Gxy: s.xy}
+}
+
+// response is H; zero where the reference had no energy.
 func (s *sums) response() []complex128 {
-	h := make([]complex128, len(s.xy))
+	h, m := make([]complex128, len(s.xy)), s.measured()
 	for k, xx := range s.xx {
 		if xx > 0 {
-			h[k] = s.xy[k] / complex(xx, 0)
+			h[k] = m.H(k)
 		}
 	}
 	return h
@@ -189,10 +195,9 @@ func (s *sums) response() []complex128 {
 
 // usable tells the bins in which the reference explains the microphone.
 func (s *sums) usable() []bool {
-	u := make([]bool, len(s.xy))
+	u, m := make([]bool, len(s.xy)), s.measured()
 	for k := range u {
-		p := s.xx[k] * s.yy[k]
-		u[k] = p > 0 && abs2(s.xy[k]) > trusted*p
+		u[k] = m.Coherence(k) > trusted
 	}
 	return u
 }
