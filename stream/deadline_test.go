@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -98,7 +99,7 @@ func inBubble(t *testing.T, visit func(t *testing.T, s *Server, p *pipes)) {
 
 // listen reads all that comes until the connection ends. Pings are answered if pongs,
 // frames acknowledged if acks.
-func listen(conn *websocket.Conn, pongs, acks bool, frames *int) (ended chan error) {
+func listen(conn *websocket.Conn, pongs, acks bool, frames *atomic.Int64) (ended chan error) {
 	if !pongs {
 		conn.SetPingHandler(func(string) error { return nil })
 	}
@@ -107,7 +108,7 @@ func listen(conn *websocket.Conn, pongs, acks bool, frames *int) (ended chan err
 		for {
 			kind, data, err := conn.ReadMessage()
 			if err == nil && kind == websocket.BinaryMessage {
-				if *frames++; acks {
+				if frames.Add(1); acks {
 					err = ack(conn, data)
 				}
 			}
@@ -150,7 +151,7 @@ func left(t *testing.T, s *Server, n int) time.Duration {
 // that a message is not through in time. Another client loses no frame by it.
 func TestClientThatDoesNotReadIsCutOff(t *testing.T) {
 	inBubble(t, func(t *testing.T, s *Server, p *pipes) {
-		frames := 0
+		var frames atomic.Int64
 		good := p.dial(t)
 		defer good.Close()
 		ended := listen(good, true, true, &frames)
@@ -158,12 +159,12 @@ func TestClientThatDoesNotReadIsCutOff(t *testing.T) {
 
 		never := p.dial(t)
 		defer never.Close()
-		frames = 0
+		frames.Store(0)
 		if d := left(t, s, 1); d < writeTimeout-time.Millisecond || d > writeTimeout+time.Millisecond {
 			t.Errorf("one that never reads went after %v, want %v", d, writeTimeout)
 		}
-		if frames < 98 || frames > 101 {
-			t.Errorf("the other had %d frames in these 5 s, want 100", frames)
+		if n := frames.Load(); n < 98 || n > 101 {
+			t.Errorf("the other had %d frames in these 5 s, want 100", n)
 		}
 
 		stops := p.dial(t)
@@ -213,7 +214,7 @@ func TestClientThatDoesNotReadIsCutOff(t *testing.T) {
 // that is written to it is taken; one that answers, or says something itself, stays.
 func TestClientWhosePongsStopIsCutOff(t *testing.T) {
 	inBubble(t, func(t *testing.T, s *Server, p *pipes) {
-		frames := 0
+		var frames atomic.Int64
 		mute := p.dial(t)
 		ended := listen(mute, false, false, &frames)
 		if d := left(t, s, 0); d < readTimeout-time.Millisecond || d > readTimeout+time.Millisecond {
