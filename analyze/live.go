@@ -69,9 +69,10 @@ const blockFrames = 1024
 // change has been heard for about a quarter of a second when it is found.
 const lookBackS = 0.5
 
-// deadband is by how much, in samples, the delay found must move before the
-// compensation follows: less than any reading shows, more than its noise.
-const deadband = 0.05
+// deadband is by how much of its standard deviation the delay found must move before
+// the compensation, which is what is shown, follows. Of that the delay's error grows
+// by a hundredth: an even spread of ±1/4 has a standard deviation of 0.14.
+const deadband = 0.25
 
 // NewLive checks cfg.
 func NewLive(cfg LiveConfig) (*Live, error) {
@@ -396,7 +397,7 @@ func (l *Live) follow(i int, m *microphone, out *Microphone) {
 	}
 	out.DelaySDMs, out.DelayReason = found.DelaySDMs, ""
 	now := l.estimator.DelayS(i) * 1000
-	if math.IsNaN(out.DelayMs) || math.Abs(found.DelayMs-now)*l.cfg.SampleRateHz > deadband*1000 {
+	if math.IsNaN(out.DelayMs) || !(math.Abs(found.DelayMs-now) <= deadband*found.DelaySDMs) {
 		// Of swapped channels the estimator cannot go as far.
 		if err := l.estimator.SetDelaySince(i, found.DelayMs/1000, m.follower.SettledS()); err == nil {
 			now = found.DelayMs
