@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 )
 
 // field is a free field: a loudspeaker without corners, and microphones about it that
@@ -39,6 +40,7 @@ func field(seed uint64) (s rig.Scene, delaysMs []float64) {
 // one in 95 of 100 cases, whatever the noise: the standard deviation is of the delay that
 // is shown, not of another that was found beside it.
 func TestStandardDeviationOfTheDelayShownCoversTheTruth(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	scenes := 6
 	if thorough {
 		scenes = 150

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/calibration"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -25,6 +26,7 @@ func (d *desk) rows(x *show.Show) (rows []show.LevelRow) {
 // of one, samples that are missing for less than a second and for more, and what is
 // left at the end.
 func TestNoEnergyIsLostOrCountedTwiceAtTheMinutesBorders(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	cal := store(t, "")
 	cal.Give(calibration.Entry{Device: "device test", Channel: 2, OffsetDB: 120})
 	shelf := newShelf(t)
@@ -103,6 +105,7 @@ func TestNoEnergyIsLostOrCountedTwiceAtTheMinutesBorders(t *testing.T) {
 // minute of both counts each as the sound it was. When it is taken back, the one before
 // holds again, from then on.
 func TestACalibrationHoldsFromThenOn(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	shelf := newShelf(t)
 	d := newDesk(t, Config{Shelf: shelf})
 	begun := d.clock.wall

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/calibration"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -120,6 +121,7 @@ func mean(rows []show.LevelRow) float64 {
 // other. A hole over a border leaves both minutes what was heard in them, and so does
 // a short gap, behind which seconds and minutes do not begin together.
 func TestEachSampleIsInOneMinute(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	b := newBench(t, store(t, ""))
 	slide := func() (float64, float64) {
 		b.mu.Lock()
@@ -199,6 +201,7 @@ func TestEachSampleIsInOneMinute(t *testing.T) {
 // end says; what was measured stays the sound it was, in the log and in the levels
 // that are shown, though full scale is another level now.
 func TestCalibrationAmidAMinute(t *testing.T) {
+	raced.NotFor(t, "it is about numbers")
 	b := newBench(t, store(t, ""))
 	shown := func() wire.SoundLevel {
 		b.mu.Lock()
