@@ -65,7 +65,7 @@ func (s *Settings) Check(channels int) error {
 
 func (s *Settings) checkChannels(channels int) error {
 	if channels < 2 {
-		return &Error{"channels", strconv.Itoa(channels), "2 or more: a reference and a microphone are channels of one recording or device"}
+		return &Error{"channels", strconv.Itoa(channels), "2 or more, a reference and a microphone in one recording or device"}
 	}
 	if s.Reference < 1 || s.Reference > channels {
 		return &Error{"reference", strconv.Itoa(s.Reference), fmt.Sprintf("one of the channels 1 to %d", channels)}
