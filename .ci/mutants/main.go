@@ -150,7 +150,7 @@ func mutate(gremlins, dir, base, pkg string, k, n uint32) (*outcome, error) {
 		// The tool knows files by their names within the package, and asks git: which is to
 		// answer likewise. Without any difference it would change them all.
 		cmd.Dir = dir
-		cmd.Env = append(os.Environ(), "PLUMBLINE_RACED=1", "MUTANTS_PACKAGE="+filepath.Join(dir, pkg),
+		cmd.Env = append(os.Environ(), "MUTANTS_PACKAGE="+filepath.Join(dir, pkg),
 			"PATH="+filepath.Dir(gremlins)+string(os.PathListSeparator)+os.Getenv("PATH"))
 		differs := exec.Command("git", "diff", "--name-only", base, "--", pkg)
 		differs.Dir = dir

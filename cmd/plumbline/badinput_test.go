@@ -74,7 +74,7 @@ func TestMalformedRecordings(t *testing.T) {
 		"unknown encoding":   {with(wav16(2, 48000, 100), 20, 85, 0), "compressed"},
 		"64-bit integers":    {with(wav16(2, 48000, 100), 34, 64, 0), "64"},
 		"one channel":        {wav16(1, 48000, 48000), "channels must be 2 or more"},
-		"rate of telephones": {wav16(2, 8000, 8000), "44100 to 192000 Hz, not 8000"},
+		"rate of telephones": {wav16(2, 8000, 8000), "8000"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			inFolder(t, map[string][]byte{"bad.wav": bad.file})

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/capture"
 	"plumbline/cmd/plumbline/calibration"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -80,6 +81,7 @@ func (s *stage) play(t *testing.T, d *Daemon, seconds float64) {
 
 // A baseline, a fault, and who hears of it: pages, show, webhook.
 func TestAFaultIsFoundStoredAndTold(t *testing.T) {
+	raced.NotFor(t, "minutes of analysis; what runs at once in a watch does in package watching")
 	shelf, err := show.NewShelf(t.TempDir())
 	if err != nil {
 		t.Fatal(err)

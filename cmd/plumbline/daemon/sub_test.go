@@ -29,8 +29,8 @@ func mainAndSub() rig.Scene {
 // A survey of a sub with nothing set: each loudspeaker is measured where it
 // plays, the time to go is a time, the takes are kept; and the sentence about
 // the sub agrees with what the plan does to it.
-func TestSurveyOfASub(t *testing.T) {
-	raced.NotFor(t, "it is about numbers: what runs at once is raced by TestSurveyPlanDialVerify")
+func TestSurveyOfASubInRealTime(t *testing.T) {
+	raced.NotFor(t, "it is about numbers: what runs at once is raced by TestSurveyPlanDialVerifyInRealTime")
 	t.Parallel()
 	h := newHall(t, mainAndSub())
 	w := h.walk()
