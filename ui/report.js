@@ -16,8 +16,10 @@ import { SvgContext } from './draw/svgcontext.js';
 /** @typedef {import('./core/types.js').Complex} Complex */
 /** @typedef {import('./draw/figure.js').FigureCurve} FigureCurve */
 
-const WIDTH = 700;
+// On a phone a plot is as wide as the page, so that its words can be read; on paper and elsewhere WIDTH.
+const WIDTH = Math.min(700, Math.max(340, document.querySelector('[data-plot]')?.clientWidth ?? 700));
 const FONT_SIZE = 11;
+const NARROW = WIDTH < 500;
 const BESIDE = 104; // for names
 const STYLE = { font: FONT_SIZE, gap: 6, below: 5 };
 const SIXTH = 6; // of an octave
@@ -70,7 +72,7 @@ function magnitudes(align, seat) {
   const title = `Magnitude at ${seat.name}, dB over Hz`;
   return drawn(190, title, (ctx) => plot(ctx, 190, 0, {
     grid: hz, curves,
-    x: { range: [20, 20000], log: true, splits: decades(20, 20000), tick: (v) => frequencyTick(v) + (v === 20 ? ' Hz' : '') },
+    x: { range: [20, 20000], log: true, splits: decades(20, 20000), tick: (v) => frequencyTick(v) + (v === 20 && !NARROW ? ' Hz' : '') },
     y: { range: [top - 42, top], splits: every([6], 0)(top - 42, top, 1), tick: (v) => signed(v, 0) },
     under: (c, x, y) => { // outside the band nothing counts
       c.fillStyle = PAPER.outside;
@@ -100,19 +102,20 @@ function sweep(align, worst) {
   const low = Math.max(-18, Math.floor(least / 3) * 3);
   const splits = every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 70)(...range, WIDTH - 40 - BESIDE);
   const title = 'Efficiency of the sum over delay, dB of the ideal over ms';
-  return drawn(214, title, (ctx) => {
-    const { box, at: place } = plot(ctx, 214, 16, {
+  const below = NARROW ? 32 : 16; // the words for who waits are apart from those of the marks where there is little room
+  return drawn(198 + below, title, (ctx) => {
+    const { box, at: place } = plot(ctx, 198 + below, below, {
       grid: delay.filter((ms) => ms >= range[0] && ms <= range[1]), curves,
       x: { range, log: false, splits, tick: (v) => signed(v, splits.every(Number.isInteger) ? 0 : splits.every((s) => Number.isInteger(Number((10 * s).toFixed(6)))) ? 1 : 2) },
       y: { range: [low, 0], splits: every([3], 0)(low, 0, 1), tick: (v) => signed(v, 0) },
     });
     const foot = box.top + box.height + STYLE.below + 1.4 * FONT_SIZE;
     ctx.textBaseline = 'top';
-    const word = (/** @type {string} */ text, /** @type {number} */ x, /** @type {CanvasTextAlign} */ align_, /** @type {string} */ ink, /** @type {string} */ weight) => {
+    const word = (/** @type {string} */ text, /** @type {number} */ x, /** @type {CanvasTextAlign} */ align_, /** @type {string} */ ink, /** @type {string} */ weight, /** @type {number} */ lower = 0) => {
       ctx.font = `${weight}${FONT_SIZE}px system-ui, sans-serif`;
       ctx.fillStyle = ink;
       ctx.textAlign = align_;
-      ctx.fillText(text, x, foot);
+      ctx.fillText(text, x, foot + lower);
     };
     for (const [ms, name, ink] of /** @type {[number, string, string][]} */ ([[0, 'today', PAPER.quiet], [at, 'plan', PAPER.brass]])) {
       const x = place.x(ms);
@@ -124,12 +127,13 @@ function sweep(align, worst) {
       ctx.stroke();
       word(name, x, 'center', ink, '600 ');
     }
-    word(`${align.main} waits, ms`, box.left, 'left', PAPER.quiet, '');
-    word(`${align.fill} waits, ms`, box.left + box.width, 'right', PAPER.quiet, '');
+    const lower = NARROW ? 16 : 0;
+    word(`${align.main} waits, ms`, box.left, 'left', PAPER.quiet, '', lower);
+    word(`${align.fill} waits, ms`, box.left + box.width, 'right', PAPER.quiet, '', lower);
   });
 }
 
-const LEDGER = 420; // wide
+const LEDGER = Math.min(420, WIDTH);
 
 const numbers = document.getElementById('numbers');
 const data = JSON.parse(numbers?.textContent ?? '{}');
