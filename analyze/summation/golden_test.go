@@ -23,6 +23,8 @@ func TestUnchanged(t *testing.T) {
 		Ledger    *Ledger
 		Err       string
 		A, B      []complex128 // drawn
+		Heard     [2]int // points of A and B
+		Given     *Ledger // with an offset that is known already
 	}
 	var all []seen
 	for seed := range uint64(4) {
@@ -59,10 +61,28 @@ func TestUnchanged(t *testing.T) {
 		if x.Ledger, err = pair.Account(s[2], Config{A: "main", B: "fill"}); err != nil {
 			t.Fatal(err)
 		}
+		for i := range x.Heard {
+			for _, h := range heard(s[i]) {
+				if h {
+					x.Heard[i]++
+				}
+			}
+		}
+		if x.Given, err = pair.Account(s[2], Config{Offset: &Offset{Ms: x.Offset.Ms + 0.1, Sign: -x.Offset.Sign}}); err != nil {
+			t.Fatal(err)
+		}
 		belief := pair.Belief(x.Offset)
 		x.A, x.B = make([]complex128, len(x.Cells)), make([]complex128, len(x.Cells))
 		belief.Draw(x.A, x.B, rng.NormFloat64)
 		all = append(all, x)
 	}
 	golden.Check(t, "ledgers", all)
+
+	var combs []Comb
+	for _, ms := range []float64{0.3, -2, 7.1, 40} {
+		for _, sign := range []int{1, -1} {
+			combs = append(combs, NewComb(ms, 3*ms, sign, Band{50, 12345}))
+		}
+	}
+	golden.Check(t, "combs", combs)
 }
