@@ -23,8 +23,8 @@ func TestUnchanged(t *testing.T) {
 		Ledger    *Ledger
 		Err       string
 		A, B      []complex128 // drawn
-		Heard     [2]int // points of A and B
-		Given     *Ledger // with an offset that is known already
+		Heard     [2]int       // points of A and B
+		Given     *Ledger      // with an offset that is known already
 	}
 	var all []seen
 	for seed := range uint64(4) {
