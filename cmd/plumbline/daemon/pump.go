@@ -269,8 +269,11 @@ func (p *pump) status() capture.Status {
 		return capture.Status{State: capture.Ended, Text: p.sourceErr.Error()}
 	}
 	status := p.d.cfg.Source.Status()
-	if p.over && status.State != capture.Lost {
+	switch {
+	case p.over && status.State != capture.Lost:
 		status.State = capture.Ended
+	case !p.over && status.State == capture.Ended: // its last samples wait in the ring
+		status.State = capture.Running
 	}
 	return status
 }

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"errors"
 	"net/http"
 	"strings"
@@ -140,5 +141,30 @@ func TestNoTakeBehindTheEnd(t *testing.T) {
 	eventually(t, "the source to end", func() bool { return d.State().Source.State == "ended" })
 	if status, text := h.do("POST", "/api/v1/show/takes", "c1", map[string]any{}, nil); status != http.StatusConflict || !strings.Contains(text, "the device has ended. The take was not stored.") {
 		t.Errorf("%d %s", status, text)
+	}
+}
+
+// A source that has given its last samples has not ended before they are heard: who
+// waits for its end, and stops the daemon then, has them all in the recording.
+func TestTheEndIsHeardBeforeItIsSaid(t *testing.T) {
+	s := newScript()
+	s.status.Store(&capture.Status{State: capture.Ended})
+	d, err := New(Config{Source: s})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.ring.Write(make([]float32, 3*480))
+	d.ring.Close()
+	if state := d.State().Source.State; state != "running" {
+		t.Errorf("its last samples wait: %s, want running", state)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); d.pump.run(ctx, make(chan error)) }()
+	eventually(t, "the source to end", func() bool { return d.State().Source.State == "ended" })
+	cancel()
+	<-done
+	if d.pump.sample != 480 {
+		t.Errorf("%d samples were heard, want 480", d.pump.sample)
 	}
 }
