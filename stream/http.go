@@ -94,7 +94,7 @@ func (s *Server) dispatch(methods map[string]route) http.Handler {
 		if limit == 0 {
 			limit = bodyLimit
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, limit)
+		r.Body = http.MaxBytesReader(serverOwn(w), r.Body, limit)
 		end, err := s.oneOfFew(w, route)
 		if err == nil {
 			defer end()
@@ -104,6 +104,18 @@ func (s *Server) dispatch(methods map[string]route) http.Handler {
 			s.answerError(w, r, err)
 		}
 	})
+}
+
+// serverOwn is the writer that the HTTP server gave: only that can be told of a body
+// that is too large, which keeps the connection open until the client has read why.
+func serverOwn(w http.ResponseWriter) http.ResponseWriter {
+	for {
+		u, ok := w.(interface{ Unwrap() http.ResponseWriter })
+		if !ok {
+			return w
+		}
+		w = u.Unwrap()
+	}
 }
 
 func (s *Server) answerError(w http.ResponseWriter, r *http.Request, err error) {
