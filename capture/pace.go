@@ -12,6 +12,9 @@ const catchUp = time.Second
 // Pacer lets a source without a converter keep the time of one. Moments are
 // counted from the first, so that no rounding adds up. Not for two goroutines.
 type Pacer struct {
+	// Patient forgives nothing: what is late comes late, however late it is.
+	Patient bool
+
 	rateHz uint64
 	start  time.Time
 	frames uint64
@@ -33,7 +36,7 @@ func (p *Pacer) Wait(ctx context.Context, frames int) (lost uint64, err error) {
 	due := p.start.Add(time.Duration(p.frames/p.rateHz)*time.Second +
 		time.Duration(p.frames%p.rateHz*uint64(time.Second)/p.rateHz))
 	late := now.Sub(due)
-	if late > catchUp {
+	if late > catchUp && !p.Patient {
 		p.start = p.start.Add(late)
 		lost = uint64(late.Seconds() * float64(p.rateHz))
 	}

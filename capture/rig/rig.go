@@ -13,6 +13,9 @@ import (
 // Config says how to play a scene.
 type Config struct {
 	Pace bool // at the pace of the clock, else as fast as the ring takes it
+	// Patient has the clock wait for who is late, as that of no device does: on a busy
+	// machine the sound comes late then, and none is lost.
+	Patient bool
 }
 
 // Rig plays a scene. It implements capture.Source: channel 1 is the programme
@@ -125,7 +128,9 @@ func (r *Rig) Counters() capture.Counters {
 func (r *Rig) Run(ctx context.Context, out *capture.Ring) error {
 	defer out.Close()
 	defer r.state.Store(int32(capture.Ended))
-	wait := capture.NewPacer(r.info.SampleRateHz).Wait
+	pacer := capture.NewPacer(r.info.SampleRateHz)
+	pacer.Patient = r.cfg.Patient
+	wait := pacer.Wait
 	if r.wait != nil {
 		wait = r.wait
 	}
@@ -143,11 +148,13 @@ func (r *Rig) Run(ctx context.Context, out *capture.Ring) error {
 				r.lost.Add(lost)
 				out.Mark(capture.Gap{Cause: capture.Stall, LostFrames: lost})
 			}
-			if !out.Write(block) {
-				r.full.Add(uint64(r.engine.block))
+		}
+		if !r.cfg.Pace || r.cfg.Patient {
+			if err := out.Offer(ctx, block); err != nil {
+				return err
 			}
-		} else if err := out.Offer(ctx, block); err != nil {
-			return err
+		} else if !out.Write(block) {
+			r.full.Add(uint64(r.engine.block))
 		}
 		r.state.Store(int32(capture.Running))
 		return nil

@@ -469,6 +469,38 @@ func TestAPauseIsMarked(t *testing.T) {
 	}
 }
 
+// With patience it loses nothing, however late its reader is.
+func TestPatientRigLosesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, err := New(free(), Config{Pace: true, Patient: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ring := capture.NewRing(2, 4096)
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		done := make(chan error)
+		go func() { done <- r.Run(ctx, ring) }()
+		next, buf := uint64(0), make([]float32, 2048)
+		for ring.Wait(t.Context()) == nil {
+			n, at, gap := ring.Read(buf)
+			if gap != (capture.Gap{}) || at != next && n > 0 {
+				t.Errorf("%+v at %d, want %d", gap, at, next)
+			}
+			next += uint64(n)
+			switch {
+			case next == 10*1024:
+				time.Sleep(5 * time.Second)
+			case next > 480000:
+				cancel()
+			}
+		}
+		if err := <-done; err != nil || r.Counters() != (capture.Counters{}) {
+			t.Errorf("%+v, %v", r.Counters(), err)
+		}
+	})
+}
+
 func TestRenderEndsWithContextAndSink(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	err := Render(ctx, free(), 1<<40, func([]float32) error { cancel(); return nil })

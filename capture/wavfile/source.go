@@ -23,6 +23,9 @@ type SourceConfig struct {
 	Path string
 	Loop bool // start again at the end, with a capture.Seam gap in front
 	Pace bool // at the pace of the clock, else as fast as the ring takes it
+	// Patient has the clock wait for who is late, as that of no device does: on a busy
+	// machine the sound comes late then, and none is lost.
+	Patient bool
 }
 
 // Source replays a file. It implements capture.Source.
@@ -94,6 +97,7 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 	}
 	block := make([]float32, s.info.SampleRateHz/100*out.Channels()) // 10 ms
 	pace := capture.NewPacer(s.info.SampleRateHz)
+	pace.Patient = s.cfg.Patient
 	for at := int64(0); ; {
 		n, err := f.ReadInterleaved(block, at)
 		if err != nil && !errors.Is(err, io.EOF) {
@@ -111,11 +115,13 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 				s.lost.Add(lost)
 				out.Mark(capture.Gap{Cause: capture.Stall, LostFrames: lost})
 			}
-			if !out.Write(samples) {
-				s.full.Add(uint64(n))
+		}
+		if !s.cfg.Pace || s.cfg.Patient {
+			if out.Offer(ctx, samples) != nil {
+				return nil
 			}
-		} else if out.Offer(ctx, samples) != nil {
-			return nil
+		} else if !out.Write(samples) {
+			s.full.Add(uint64(n))
 		}
 		s.state.Store(int32(capture.Running))
 		if at >= f.Frames() {

@@ -109,6 +109,35 @@ func TestPacedSourceDropsWhenNobodyReads(t *testing.T) {
 	})
 }
 
+// With patience nothing is lost however late the reader is: 0.5 s of silence amid it,
+// more than the ring holds, and no gap.
+func TestPatientSourceLosesNothing(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.wav")
+	write(t, path, Format{48000, 1, PCM16}, ramp(48000))
+	synctest.Test(t, func(t *testing.T) {
+		s, err := NewSource(SourceConfig{Path: path, Pace: true, Patient: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ring := capture.NewRing(1, 1024)
+		done := make(chan error)
+		go func() { done <- s.Run(t.Context(), ring) }()
+		total, buf := 0, make([]float32, 512)
+		for ring.Wait(t.Context()) == nil {
+			n, _, gap := ring.Read(buf)
+			if gap != (capture.Gap{}) {
+				t.Errorf("%+v at %d", gap, total)
+			}
+			if total += n; total == 20*512 {
+				time.Sleep(5 * time.Second)
+			}
+		}
+		if err := <-done; err != nil || total != 48000 || s.Counters() != (capture.Counters{}) {
+			t.Errorf("%d frames, %+v, %v", total, s.Counters(), err)
+		}
+	})
+}
+
 func TestSourceRefuses(t *testing.T) {
 	dir := t.TempDir()
 	slow, short := filepath.Join(dir, "slow.wav"), filepath.Join(dir, "short.wav")

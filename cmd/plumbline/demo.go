@@ -25,7 +25,7 @@ What you survey is gone then, unless --show names a file to keep it in.`,
 		Args:              takes(0, 0, "no arguments"),
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			src, err := rig.New(rig.Demo(), rig.Config{Pace: true})
+			src, err := rig.New(rig.Demo(), rig.Config{Pace: true, Patient: patient})
 			if err != nil {
 				return err
 			}

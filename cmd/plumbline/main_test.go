@@ -28,6 +28,7 @@ func TestMain(m *testing.M) {
 		main() // a test has started this binary to send it signals
 		return
 	}
+	patient = true
 	// Shows that no test gives a place, and calibrations, must not land among the user's.
 	data, err := os.MkdirTemp("", "plumbline-test-")
 	if err != nil {
