@@ -338,3 +338,17 @@ func BenchmarkRing(b *testing.B) {
 		r.Read(buf)
 	}
 }
+
+// Of two gaps at one place the one that lost samples is told, else the first.
+func TestGapsOfOnePlaceAreOne(t *testing.T) {
+	for _, c := range []struct{ first, second, want Gap }{
+		{Gap{Cause: Stall}, Gap{Cause: Seam}, Gap{Cause: Stall}},
+		{Gap{Cause: Stall}, Gap{Cause: Seam, LostFrames: 3}, Gap{Cause: Seam, LostFrames: 3}},
+		{Gap{Cause: Stall, LostFrames: 2}, Gap{Cause: Seam, LostFrames: 3, Changed: true}, Gap{Cause: Stall, LostFrames: 5, Changed: true}},
+		{Gap{Changed: true}, Gap{Cause: Seam}, Gap{Cause: Seam, Changed: true}},
+	} {
+		if got := c.first.join(c.second); got != c.want {
+			t.Errorf("%+v, then %+v: %+v, want %+v", c.first, c.second, got, c.want)
+		}
+	}
+}

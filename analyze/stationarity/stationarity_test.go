@@ -228,3 +228,19 @@ func TestMonitor(t *testing.T) {
 		t.Errorf("%g allocations", n)
 	}
 }
+
+// Where the sound does not reach, it is silence: its ends are as with silence around.
+func TestRetimeAtTheEnds(t *testing.T) {
+	x := programme.White(programme.New(5), 400)
+	around := append(append(make([]float64, 2*Margin), x...), make([]float64, 2*Margin)...)
+	p := Drift(-80, 0.00003)
+	got, want := make([]float64, len(x)+2*Margin), make([]float64, len(x)+2*Margin)
+	r := NewRetimer()
+	r.Retime(got, -Margin, x, 0, p, rateHz)
+	r.Retime(want, -Margin, around, -2*Margin, p, rateHz)
+	for i := range got {
+		if math.Abs(got[i]-want[i]) > 1e-12 {
+			t.Fatalf("sample %d: %v, want %v", i-Margin, got[i], want[i])
+		}
+	}
+}

@@ -374,3 +374,18 @@ func TestRecordingOnAFullDisk(t *testing.T) {
 		t.Errorf("%d frames by the header, %d read, want %d", f.Frames(), n, stored)
 	}
 }
+
+// Full scale is one step more than the largest number, by design: only what is beyond
+// it was limited.
+func TestWhatIsLimitedIsCounted(t *testing.T) {
+	for v, want := range map[float32]struct {
+		n    int32
+		over int
+	}{
+		1: {32767, 0}, 1.0001: {32767, 1}, 2: {32767, 1}, -1: {-32768, 0}, -1.0001: {-32768, 1}, 0.5: {16384, 0},
+	} {
+		if n, over := quantise(v, scale16); n != want.n || over != want.over {
+			t.Errorf("%v: %d, %d over, want %+v", v, n, over, want)
+		}
+	}
+}

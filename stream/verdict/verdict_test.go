@@ -403,3 +403,30 @@ func TestCapital(t *testing.T) {
 		}
 	}
 }
+
+// Bendat and Piersol's SNR = γ²/(1−γ²), of one coherence at all frequencies, and how
+// long it takes to pass the threshold of chance twice over (values by hand).
+func TestShortfall(t *testing.T) {
+	c := frametest.Curve(20, 20000)
+	const n, averagedS = 21.0, 2.0
+	for _, g := range []float64{0.05, 0.5, 0.9} {
+		for i := range c.FrequencyHz {
+			c.EffectiveAverages[i], c.Coherence[i] = n, g+(1-g)/n // with its bias
+		}
+		snr, wait := shortfall(&c, averagedS)
+		if want := 10 * math.Log10(g/(1-g)); math.Abs(snr-want) > 1e-9 {
+			t.Errorf("coherence %v: %v dB, want %v", g, snr, want)
+		}
+		// 1 − 0.01^(1/(n−1)) = g/2
+		need := 1 + math.Log(0.01)/math.Log(1-g/2)
+		if math.Abs(wait-averagedS*need/n) > 1e-9 {
+			t.Errorf("coherence %v: %v s, want %v", g, wait, averagedS*need/n)
+		}
+	}
+	for i := range c.Coherence {
+		c.Coherence[i] = 0.001 + 0.999/n
+	}
+	if _, wait := shortfall(&c, averagedS); wait != 0 {
+		t.Errorf("%v s are waited for, want none: no time would do", wait)
+	}
+}

@@ -263,3 +263,15 @@ func BenchmarkFrame(b *testing.B) {
 		})
 	}
 }
+
+// A frame of nothing but its header is a frame.
+func TestEmptyFrame(t *testing.T) {
+	data := new(Frame).Append(nil, nil)
+	var f Frame
+	if err := f.Decode(data); err != nil || len(data) != headerSize || f.Reference() != 0 {
+		t.Errorf("%d bytes: %v", len(data), err)
+	}
+	if err := f.Decode(data[:headerSize-1]); err == nil {
+		t.Error("half a header was decoded")
+	}
+}

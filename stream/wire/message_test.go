@@ -212,3 +212,22 @@ func FuzzClientMessage(f *testing.F) {
 		}
 	})
 }
+
+// A patch finds what it names wherever it stands in the scene, and leaves the old scene alone.
+func TestRigPatchFindsWhatItNames(t *testing.T) {
+	old := sampleRig()
+	delay, to := 7.5, Position{2, 3, 1}
+	next, err := old.Apply(RigPatch{
+		Loudspeakers: map[string]LoudspeakerPatch{"main": {DelayMs: &delay}},
+		Microphones:  map[string]MicrophonePatch{"seat 1": {PositionM: &to}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if next.Loudspeakers[0].DelayMs != delay || next.Microphones[0].PositionM != [3]float64(to) {
+		t.Errorf("%+v", next)
+	}
+	if !reflect.DeepEqual(old, sampleRig()) {
+		t.Errorf("the old scene has changed: %+v", old)
+	}
+}
