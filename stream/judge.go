@@ -64,6 +64,7 @@ func message(s verdict.Sentence, channel int) wire.Verdict {
 	return wire.Verdict{
 		Type:       wire.TypeVerdict,
 		Microphone: channel,
+		Headline:   s.Headline,
 		Text:       s.Text(),
 		Parts:      s.Parts,
 		Certainty:  s.Certainty,

@@ -17,11 +17,13 @@ import (
 	"sync"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"plumbline/cmd/plumbline/raced"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -464,6 +466,24 @@ func TestScreens(t *testing.T) {
 	}
 }
 
+// From the demo to knowing that a loudspeaker is reversed and late: no scrolling, no click.
+func TestDemoIsReadInTwoSeconds(t *testing.T) {
+	d := demo(t)
+	for _, s := range []screen{laptop, {820, 1180, "light"}, {390, 844, "dark"}} {
+		p := open(t, d.url, s)
+		p.until(`document.querySelector('[data-testid="headline"]').textContent.includes("polarity and delay")`)
+		said := p.text("headline")
+		if !strings.HasPrefix(said, "Arrivals 1 and ") || utf8.RuneCountInString(said) > verdict.HeadlineMax {
+			t.Errorf("%d wide: %q", s.width, said)
+		}
+		// The flags have the numbers that it names.
+		p.until(`(([, n]) => __app.session.frame.curve(__app.session.state.settings.microphones[0], 11).length >= Number(n))(document.querySelector('[data-testid="headline"]').textContent.match(/and (\d+) comb/))`)
+		if bottom := js[float64](p, `document.querySelector('[data-testid="headline"]').getBoundingClientRect().bottom`); bottom > float64(s.height) {
+			t.Errorf("%d wide: one has to scroll to %.0f", s.width, bottom)
+		}
+	}
+}
+
 // check looks at what the tab shows: it fits the screen, and all can be read and
 // touched.
 func (p page) check(t *testing.T, s screen) {
@@ -520,7 +540,7 @@ const checkScreen = `(() => {
 			if (high < 44 || wide < 44) problems.push('"' + e.textContent + '" can be touched on ' + wide.toFixed(0) + ' x ' + high.toFixed(0));
 		}
 	}
-	const sentence = parseFloat(getComputedStyle(document.querySelector('.sentence')).fontSize);
+	const sentence = parseFloat(getComputedStyle(document.querySelector('.led .headline, .verdict:not(.led) .sentence')).fontSize);
 	if (sentence < 22 || sentence > 28) problems.push('the sentence is ' + sentence + ' px');
 	for (const big of document.querySelectorAll('.delay .big, .dials .big')) if (seen(big) && !(parseFloat(getComputedStyle(big).fontSize) >= 44)) problems.push('the delay is ' + getComputedStyle(big).fontSize);
 	return problems;

@@ -215,6 +215,9 @@ func same(a, b *meaning) bool {
 	}
 	for i := range a.n {
 		x, y := a.arrivals[i], b.arrivals[i]
+		if a.index[i] != b.index[i] { // its flag has another number
+			return false
+		}
 		if x.Sign != y.Sign || math.Abs(x.LevelDB-y.LevelDB) >= 1 || !sameDelay(x.DelayMs, y.DelayMs, y.DelaySDMs) {
 			return false
 		}

@@ -18,8 +18,10 @@ import (
 	"plumbline/stream/wire"
 )
 
-// Sentence is a verdict: its text in parts, how certain it is, and its mark.
+// Sentence is a verdict: a headline of at most HeadlineMax characters, which says what
+// happened and what to do, its text in parts, how certain it is, and its mark.
 type Sentence struct {
+	Headline  string
 	Parts     []wire.Part
 	Certainty string
 	Mark      string
@@ -36,14 +38,14 @@ func (s Sentence) Text() string {
 
 // Waiting is what is said before the first frame.
 func Waiting(source string) Sentence {
-	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Steady}
+	s := Sentence{Headline: "Waiting for sound.", Certainty: wire.CannotTell, Mark: wire.Steady}
 	s.say("Waiting for sound from ").about("source", source).say(".")
 	return s
 }
 
 // Stale is what is said when frames have stopped coming.
 func Stale(since time.Time, source, text string) Sentence {
-	s := Sentence{Certainty: wire.CannotTell, Mark: wire.Attention}
+	s := Sentence{Headline: "No sound comes in: check the device and its cable.", Certainty: wire.CannotTell, Mark: wire.Attention}
 	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source)
 	if text == "" {
 		s.say(".")
@@ -65,7 +67,7 @@ func (s *Sentence) about(what, text string) *Sentence {
 
 // sentence puts a meaning into words.
 func (m *meaning) sentence() Sentence {
-	s := Sentence{Certainty: m.certainty, Mark: wire.Steady}
+	s := Sentence{Headline: m.headline(), Certainty: m.certainty, Mark: wire.Steady}
 	if m.held {
 		s.about("averaging", "On hold. ")
 	}

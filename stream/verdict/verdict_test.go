@@ -1,10 +1,14 @@
 package verdict
 
 import (
+	"flag"
+	"fmt"
 	"math"
+	"os"
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"plumbline/analyze"
 	"plumbline/analyze/arrival"
@@ -27,13 +31,32 @@ func once(f *analyze.Frame, o Options) Sentence {
 
 // The distances are those of 343.2 m/s, the handbook's figure at 20 °C.
 func TestSentences(t *testing.T) {
-	for _, c := range []struct {
-		name      string
-		change    func(*analyze.Frame, *analyze.Microphone)
-		want      string
-		certainty string
-		mark      string
-	}{
+	for _, c := range sentences() {
+		t.Run(c.name, func(t *testing.T) {
+			f := frametest.New(1)
+			c.change(f, &f.Microphones[0])
+			got := once(f, room)
+			if got.Text() != c.want {
+				t.Errorf("got  %s\nwant %s", got.Text(), c.want)
+			}
+			if got.Certainty != c.certainty || got.Mark != c.mark {
+				t.Errorf("%s, %s; want %s, %s", got.Certainty, got.Mark, c.certainty, c.mark)
+			}
+		})
+	}
+}
+
+// said is a frame and what is said of it.
+type said struct {
+	name      string
+	change    func(*analyze.Frame, *analyze.Microphone)
+	want      string
+	certainty string
+	mark      string
+}
+
+func sentences() []said {
+	return []said{
 		{"all is well", func(f *analyze.Frame, m *analyze.Microphone) {},
 			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Steady},
@@ -173,18 +196,6 @@ func TestSentences(t *testing.T) {
 		{"one of several", func(f *analyze.Frame, m *analyze.Microphone) { f.Microphones = append(f.Microphones, *m) },
 			"The microphone on channel 2 hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Steady},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			f := frametest.New(1)
-			c.change(f, &f.Microphones[0])
-			got := once(f, room)
-			if got.Text() != c.want {
-				t.Errorf("got  %s\nwant %s", got.Text(), c.want)
-			}
-			if got.Certainty != c.certainty || got.Mark != c.mark {
-				t.Errorf("%s, %s; want %s, %s", got.Certainty, got.Mark, c.certainty, c.mark)
-			}
-		})
 	}
 }
 
@@ -428,5 +439,74 @@ func TestShortfall(t *testing.T) {
 	}
 	if _, wait := shortfall(&c, averagedS); wait != 0 {
 		t.Errorf("%v s are waited for, want none: no time would do", wait)
+	}
+}
+
+var update = flag.Bool("update", false, "rewrite the golden file")
+
+// Every sentence and its headline: at most 70 characters. With -update they are written
+// anew, to be looked at.
+func TestHeadlines(t *testing.T) {
+	var b strings.Builder
+	check := func(name, headline string) {
+		if n := utf8.RuneCountInString(headline); n == 0 || n > HeadlineMax {
+			t.Errorf("%s: %q has %d characters, want 1 to %d", name, headline, n, HeadlineMax)
+		}
+		fmt.Fprintf(&b, "%s\n  %s\n", name, headline)
+	}
+	for _, c := range sentences() {
+		f := frametest.New(1)
+		c.change(f, &f.Microphones[0])
+		s := once(f, room)
+		check(fmt.Sprintf("%s (%s, %s)", c.name, s.Mark, s.Certainty), s.Headline)
+		fmt.Fprintf(&b, "    %s\n", s.Text())
+	}
+	// What no single frame says, with numbers as long as they get.
+	long := meaning{reference: 31, channel: 32, low: 63, high: 14000, delayMs: 1234.56}
+	say := func(name string, change func(*meaning)) {
+		m := long
+		change(&m)
+		check(name, m.headline())
+	}
+	say("the reference clips", func(m *meaning) { m.kind, m.onReference = clippedInput, true })
+	say("the microphone clips", func(m *meaning) { m.kind = clippedInput })
+	say("no reference", func(m *meaning) { m.kind = silentReference })
+	say("no microphone", func(m *meaning) { m.kind = silentMicrophone })
+	say("ahead", func(m *meaning) { m.kind = ahead })
+	say("too quiet, growing", func(m *meaning) { m.kind, m.grows, m.waitS = tooQuiet, true, 599 })
+	say("too quiet for any time", func(m *meaning) { m.kind, m.snrDB = tooQuiet, math.Inf(-1) })
+	say("crosstalk", func(m *meaning) { m.kind, m.leak.Into = heard, crosstalk.Microphone })
+	say("peaks cut", func(m *meaning) { m.kind, m.notLinear = heard, linearity.Clipping })
+	say("perhaps the same polarity", func(m *meaning) { m.kind, m.sign, m.certainty = heard, 1, wire.Likely })
+	say("with the reference", func(m *meaning) { m.kind, m.sign, m.certainty, m.delayMs = heard, 1, wire.Sure, 0.001 })
+	for _, sure := range []string{wire.Sure, wire.Likely} {
+		say("the fourteenth of several inverted, "+sure, func(m *meaning) {
+			m.kind, m.sign, m.certainty, m.n = heard, -1, sure, 2
+			m.arrivals[0], m.arrivals[1] = arrival.Arrival{DelayMs: 1234.56, Sign: -1}, arrival.Arrival{DelayMs: 1300, Sign: 1}
+			m.index[0], m.index[1] = 14, 15
+		})
+	}
+	for _, sign := range []int{1, -1} {
+		say("far apart", func(m *meaning) {
+			m.kind, m.sign, m.certainty, m.n = heard, 1, wire.Sure, 2
+			m.arrivals[0], m.arrivals[1] = arrival.Arrival{DelayMs: 1, Sign: 1}, arrival.Arrival{DelayMs: 1300, Sign: sign}
+			m.index[0], m.index[1] = 14, 15
+		})
+	}
+	check("waiting", Waiting("desk").Headline)
+	check("stale", Stale(time.Time{}, "desk", "").Headline)
+
+	const golden = "testdata/sentences.txt"
+	if *update {
+		if err := os.WriteFile(golden, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b.String() != string(want) {
+		t.Errorf("the sentences have changed: look at them, and run with -update\n%s", b.String())
 	}
 }

@@ -111,10 +111,12 @@ type Part struct {
 }
 
 // Verdict says in a sentence what the measurement of one microphone means now.
-// Its text is its parts' texts, joined.
+// Its text is its parts' texts, joined; its headline says in at most 70 characters what
+// happened and what to do.
 type Verdict struct {
 	Type           string `json:"type"`
 	Microphone     int    `json:"microphone"` // channel
+	Headline       string `json:"headline"`
 	Text           string `json:"text"`
 	Parts          []Part `json:"parts"`
 	Certainty      string `json:"certainty"`       // "sure", "likely" or "cannot tell"

@@ -27,7 +27,7 @@
  * @typedef {{code: 'silent_reference'|'silent_microphone'|'swapped'|'clipped'|'lost_samples'|'not_linear'|'moving'|'crosstalk'|'periodic'|'no_delay',
  *   text: string}} Caution
  * @typedef {{text: string, about?: string}} Part
- * @typedef {{type: 'verdict', microphone: number, text: string, parts: Part[],
+ * @typedef {{type: 'verdict', microphone: number, headline: string, text: string, parts: Part[],
  *   certainty: 'sure'|'likely'|'cannot tell', mark: 'steady'|'attention'|'act', delay_reason: string,
  *   polarity_reason: string, cautions: Caution[]}} Verdict
  * @typedef {{verdicts: Verdict[]}} Verdicts

@@ -3,8 +3,8 @@
 
 import { el, say } from '../core/dom.js';
 import { clock, fixed } from '../core/format.js';
+import { MARKS } from '../core/marks.js';
 import { EventAudio, bringBack, deleteAudio } from './eventaudio.js';
-import { MARKS } from './pins.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
 

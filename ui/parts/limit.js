@@ -4,9 +4,9 @@
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
+import { MARKS } from '../core/marks.js';
 import { duration } from '../draw/times.js';
 import { Field } from './field.js';
-import { MARKS } from './pins.js';
 
 /** @typedef {import('../core/types.js').Limits} Limits */
 /** @typedef {import('../core/types.js').LimitStatus} LimitStatus */

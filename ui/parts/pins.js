@@ -3,10 +3,10 @@
 
 import { el, say } from '../core/dom.js';
 import { clock } from '../core/format.js';
+import { MARKS } from '../core/marks.js';
 
 /** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
 
-export const MARKS = { steady: '●', attention: '▲', act: '■' };
 const APART_PX = 22;
 
 export class Pins {

@@ -2,10 +2,9 @@
 // The sentence over a page: a mark, how sure, and phrases that light their evidence.
 
 import { el, say } from '../core/dom.js';
+import { MARKS } from '../core/marks.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
-
-const MARKS = { steady: '●', attention: '▲', act: '■' };
 
 export class Sentence {
   #view;
@@ -13,12 +12,13 @@ export class Sentence {
   #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
   #certainty = el('span', { class: 'certainty' });
   #mark = el('button', { class: 'mark', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() }, this.#glyph, this.#certainty);
+  #headline = el('p', { class: 'headline', 'aria-live': 'polite', 'aria-atomic': 'true', 'data-testid': 'headline', hidden: true });
   #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'aria-atomic': 'true', 'data-testid': 'verdict' });
   #more = el('button', { class: 'more', type: 'button', text: 'All of it', hidden: true, onclick: () => this.#unfold() });
   #figures = el('p', { class: 'figures', hidden: true });
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
   #evidence;
-  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#sentence, this.#figures, this.#status));
+  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#headline, this.#sentence, this.#figures, this.#status));
 
   /**
    * @param {import('../core/view.js').View} view
@@ -31,8 +31,13 @@ export class Sentence {
     this.#evidence = evidence;
   }
 
-  /** @param {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[], trouble: string}} says */
-  show({ mark, certainty, parts, trouble }) {
+  /**
+   * The headline is read in two seconds, the parts are its evidence; without one they are
+   * the sentence itself.
+   * @param {{mark: ''|'steady'|'attention'|'act', certainty: string, headline?: string, parts: Part[], trouble: string}} says
+   */
+  show({ mark, certainty, headline = '', parts, trouble }) {
+    this.#lead(headline);
     say(this.#glyph, mark && MARKS[mark]);
     this.node.dataset.mark = mark;
     this.#write(parts);
@@ -42,6 +47,15 @@ export class Sentence {
     this.#fold();
     if (!this.#figures.hidden) say(this.#figures, this.#evidence());
     say(this.#status, trouble);
+  }
+
+  /** @param {string} headline */
+  #lead(headline) {
+    say(this.#headline, headline);
+    this.#headline.hidden = !headline;
+    this.node.classList.toggle('led', !!headline);
+    // One of the two is read out when it changes.
+    this.#sentence.setAttribute('aria-live', headline ? 'off' : 'polite');
   }
 
   /** @param {Part[]} parts */

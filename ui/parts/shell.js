@@ -17,8 +17,8 @@ import { openSheet } from './sheet.js';
 /** @typedef {{path: string, name: string, key: string, available: (session: Session) => boolean}} Entry */
 
 const GROUNDS = /** @type {const} */ ([['auto', '◐', 'As the system'], ['dark', '●', 'Dark house'], ['light', '○', 'Daylight']]);
-const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '■ lost: ', ended: '○ ended: ' };
-const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recording', stopped: ' · ■ recording stopped' });
+const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '◆ lost: ', ended: '○ ended: ' };
+const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recording', stopped: ' · ◆ recording stopped' });
 
 export class Shell {
   notices = new Notices();

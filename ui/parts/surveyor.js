@@ -117,7 +117,7 @@ export class Surveyor {
     const key = JSON.stringify(proofs.map((p) => [p.seat, p.take, p.pass]));
     if (this.#proofs.dataset.key === key) return;
     this.#proofs.dataset.key = key;
-    this.#proofs.replaceChildren(...proofs.map((p) => el('li', { 'data-pass': p.pass, title: p.text, text: p.pass ? `● ${p.seat_name} holds: ${signed(p.gain_over_louder_db, 1)} dB, predicted ${signed((p.gain_over_louder_db ?? NaN) - (p.difference_db ?? NaN), 1)} dB` : `■ ${p.text}` })));
+    this.#proofs.replaceChildren(...proofs.map((p) => el('li', { 'data-pass': p.pass, title: p.text, text: p.pass ? `✓ ${p.seat_name} holds: ${signed(p.gain_over_louder_db, 1)} dB, predicted ${signed((p.gain_over_louder_db ?? NaN) - (p.difference_db ?? NaN), 1)} dB` : `◆ ${p.text}` })));
   }
 
   async #prove() {

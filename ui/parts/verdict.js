@@ -41,7 +41,7 @@ export class VerdictLine {
   #show() {
     const verdict = this.#session.verdicts.get(this.#channel());
     const parts = verdict?.parts ?? [{ text: waiting(this.#session) }];
-    this.#sentence.show({ mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', parts, trouble: trouble(this.#session, parts.map((p) => p.text).join('')) });
+    this.#sentence.show({ mark: verdict?.mark ?? '', certainty: verdict?.certainty ?? '', headline: verdict?.headline, parts, trouble: trouble(this.#session, parts.map((p) => p.text).join('')) });
   }
 
   /** The figures behind the word. */
