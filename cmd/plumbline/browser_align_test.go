@@ -33,16 +33,24 @@ func (s service) moveMicrophone(t *testing.T, to [3]float64) {
 	s.ask(t, "PATCH", "/api/v1/rig", string(body), http.StatusOK, nil)
 }
 
-// awaitSurvey waits until the daemon has ended what it plays.
-func (p page) awaitSurvey() wire.Survey {
+// awaitSurvey waits until the daemon has ended what it plays. On a busy machine the page
+// may answer too late for what watches over it: then begin presses again, as anybody would.
+func (p page) awaitSurvey(begin func()) wire.Survey {
 	p.t.Helper()
-	p.until(`!document.querySelector('.running').hidden`)
-	p.until(`document.querySelector('.running').hidden`)
-	v := js[wire.Survey](p, `__app.session.survey`)
-	if v.State != wire.SurveyDone {
-		p.t.Fatalf("the survey ended as %s: %s", v.State, v.Text)
+	for try := 1; ; try++ {
+		p.until(`!document.querySelector('.running').hidden`)
+		p.until(`document.querySelector('.running').hidden`)
+		v := js[wire.Survey](p, `__app.session.survey`)
+		switch {
+		case v.State == wire.SurveyDone:
+			return v
+		case try < 10 && (strings.Contains(v.Text, "the page that started it")):
+			p.t.Logf("once more: %s", v.Text)
+			begin()
+		default:
+			p.t.Fatalf("the survey ended as %s: %s", v.State, v.Text)
+		}
 	}
-	return v
 }
 
 // typed writes into a field as a person does.
@@ -97,7 +105,7 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		if k == 0 {
 			p.until(`document.querySelector('[data-testid="take-1-main"] .mark').textContent === '◐'`)
 		}
-		p.awaitSurvey()
+		p.awaitSurvey(func() { p.click("survey") })
 		for _, take := range []string{"main", "fill", "both"} {
 			p.until(fmt.Sprintf(`document.querySelector('[data-testid="take-%d-%s"] .mark').textContent === '●'`, k+1, take))
 		}
@@ -141,7 +149,7 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		d.moveMicrophone(t, at)
 		p.click(fmt.Sprintf("look-%d", k+1))
 		p.click("verify")
-		v := p.awaitSurvey()
+		v := p.awaitSurvey(func() { p.click("verify") })
 		if v.Verification == nil || !v.Verification.Pass || v.Verification.Seat != int64(k+1) {
 			t.Fatalf("verified: %+v", v)
 		}

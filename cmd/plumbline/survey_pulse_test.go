@@ -48,11 +48,11 @@ func TestSurveyOfRealSoundInRealTime(t *testing.T) {
 	w := walk(t, url)
 	survey := func(fill string) wire.Survey {
 		t.Helper()
-		ask[wire.Survey](t, w.client, "POST", url+"/api/v1/survey", map[string]any{"seat": 1, "main": "main", "fill": fill})
+		begun := ask[wire.Survey](t, w.client, "POST", url+"/api/v1/survey", map[string]any{"seat": 1, "main": "main", "fill": fill})
 		for {
 			select {
 			case v := <-w.surveys:
-				if v.Fill == fill && v.State != wire.SurveyIdle && !v.Running() {
+				if v.Revision >= begun.Revision && v.Fill == fill && v.State != wire.SurveyIdle && !v.Running() {
 					return v
 				}
 			case <-time.After(3 * time.Minute):
@@ -61,7 +61,12 @@ func TestSurveyOfRealSoundInRealTime(t *testing.T) {
 		}
 	}
 
+	// On a busy machine the sound server may be late with what is led back.
 	done := survey("twin")
+	for try := 1; done.State == wire.SurveyFailed && try < 5; try++ {
+		t.Logf("once more: %s", done.Text)
+		done = survey("twin")
+	}
 	if done.State != wire.SurveyDone || len(done.Takes) != 3 {
 		t.Fatalf("%+v", done)
 	}
