@@ -302,7 +302,7 @@ func TestControlCharactersStayOutside(t *testing.T) {
 	for _, bad := range []string{`\u0000`, `\u001b[2J`, `\u0007`, `\u009b`, `\u202e`, `\u2028`} {
 		for _, c := range []struct{ method, path, body string }{
 			{"POST", "/api/v1/shows", `{"name":"BAD"}`}, {"PATCH", "/api/v1/show", `{"name":"BAD"}`}, {"POST", "/api/v1/show/copy", `{"name":"BAD"}`},
-			{"POST", "/api/v1/show/open", `{"file":"BAD.show"}`},
+			{"POST", "/api/v1/show/open", `{"file":"BAD.plumbline"}`},
 			{"POST", "/api/v1/show/loudspeakers", `{"name":"BAD"}`}, {"POST", "/api/v1/show/loudspeakers", `{"name":"a","role":"BAD"}`}, {"POST", "/api/v1/show/loudspeakers", `{"name":"a","note":"BAD"}`},
 			{"POST", "/api/v1/show/seats", `{"name":"BAD"}`}, {"POST", "/api/v1/show/notes", `{"text":"BAD"}`}, {"POST", "/api/v1/show/log", `{"text":"BAD"}`},
 			{"POST", "/api/v1/show/plans", `{"name":"BAD","body":{}}`}, {"POST", "/api/v1/show/takes", `{"name":"BAD"}`}, {"POST", "/api/v1/show/takes", `{"note":"BAD"}`},

@@ -81,7 +81,7 @@ func TestShowOverHTTP(t *testing.T) {
 	}
 	call[any](t, s, 404, "GET", "/api/v1/show", "")
 	info := call[show.Info](t, s, 200, "POST", "/api/v1/shows", `{"name":"The hall / August"}`)
-	if info.Name != "The hall / August" || info.File != "The hall - August.show" {
+	if info.Name != "The hall / August" || info.File != "The hall - August.plumbline" {
 		t.Errorf("%+v", info)
 	}
 	main := call[show.Loudspeaker](t, s, 200, "POST", "/api/v1/show/loudspeakers", `{"name":"main","role":"main","channel":1}`)
@@ -145,19 +145,19 @@ func TestShowOverHTTP(t *testing.T) {
 	if len(shows) != 2 {
 		t.Errorf("%+v", shows)
 	}
-	if got := call[show.Info](t, s, 200, "POST", "/api/v1/show/open", `{"file":"copy.show"}`); got.Takes != 1 || got.Name != "The hall / August" {
+	if got := call[show.Info](t, s, 200, "POST", "/api/v1/show/open", `{"file":"copy.plumbline"}`); got.Takes != 1 || got.Name != "The hall / August" {
 		t.Errorf("%+v", got)
 	}
 	if got := call[show.Info](t, s, 200, "PATCH", "/api/v1/show", `{"name":"The copy"}`); got.Name != "The copy" {
 		t.Errorf("%+v", got)
 	}
-	call[show.Info](t, s, 200, "POST", "/api/v1/show/open", `{"file":"The hall - August.show"}`)
+	call[show.Info](t, s, 200, "POST", "/api/v1/show/open", `{"file":"The hall - August.plumbline"}`)
 
 	status, file, h := s.do(t, "GET", "/api/v1/show/file", "")
-	if status != 200 || !strings.HasPrefix(file, "SQLite format 3\x00") || !strings.Contains(h.Get("Content-Disposition"), "The hall - August.show") {
+	if status != 200 || !strings.HasPrefix(file, "SQLite format 3\x00") || !strings.Contains(h.Get("Content-Disposition"), "The hall - August.plumbline") {
 		t.Errorf("file: %d %v", status, h)
 	}
-	downloaded := filepath.Join(t.TempDir(), "downloaded.show")
+	downloaded := filepath.Join(t.TempDir(), "downloaded.plumbline")
 	if err := os.WriteFile(downloaded, []byte(file), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -277,9 +277,9 @@ func TestShowRefusals(t *testing.T) {
 		{"POST", "/api/v1/shows", `{"name":"x"}`, 409, "exists"},
 		{"POST", "/api/v1/shows", `{"name":""}`, 422, "name"},
 		{"POST", "/api/v1/shows", `{"name":"..","path":"/etc"}`, 400, "unknown_field"},
-		{"POST", "/api/v1/show/open", `{"file":"../x.show"}`, 422, "file"},
+		{"POST", "/api/v1/show/open", `{"file":"../x.plumbline"}`, 422, "file"},
 		{"POST", "/api/v1/show/open", `{"file":"/etc/passwd"}`, 422, "file"},
-		{"POST", "/api/v1/show/open", `{"file":"none.show"}`, 404, "no_show"},
+		{"POST", "/api/v1/show/open", `{"file":"none.plumbline"}`, 404, "no_show"},
 		{"POST", "/api/v1/show/seats", `{"name":""}`, 422, "name"},
 		{"POST", "/api/v1/show/seats", `{"name":"a","colour":1}`, 400, "unknown_field"},
 		{"PATCH", "/api/v1/show/seats/1", `{"name":"a"}`, 404, "not_found"},

@@ -231,7 +231,7 @@ func dayLevel(s int) float64 {
 // finer wherever one comes closer.
 func TestWatchDay(t *testing.T) {
 	needBrowser(t)
-	path := filepath.Join(t.TempDir(), "day.show")
+	path := filepath.Join(t.TempDir(), "day.plumbline")
 	end := time.Now().Add(-2 * time.Second).Truncate(time.Second)
 	day(t, path, end)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", path, "--sensitivity", "130")

@@ -21,7 +21,7 @@ No hardware and no sound is involved. It opens nothing by itself. ^C ends it.
 What you survey is gone then, unless --show names a file to keep it in.`,
 		Example: `  plumbline demo
   plumbline demo --listen 127.0.0.1:0      on any free port
-  plumbline demo --show practice.show      keep what is surveyed`,
+  plumbline demo --show practice           keep what is surveyed`,
 		Args:              takes(0, 0, "no arguments"),
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -48,7 +48,7 @@ func (f *daemonFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.record, "record", "", "record all channels to this new WAV `file`")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
 	cmd.MarkFlagDirname("ui-dir")
-	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
+	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, "."), strings.TrimPrefix(show.OldExtension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
 	cmd.RegisterFlagCompletionFunc("record", completeWAV)
 }

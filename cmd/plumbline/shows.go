@@ -19,9 +19,9 @@ import (
 func openShelf(file string, fresh bool) (shelf *show.Shelf, close func() error, err error) {
 	if file != "" {
 		if filepath.Ext(file) == "" {
-			file += show.Extension
+			file = showFile(file)
 		}
-		if filepath.Ext(file) != show.Extension {
+		if _, ok := show.Stem(file); !ok {
 			return nil, nil, fmt.Errorf("--show %s: the file of a show ends in %s", file, show.Extension)
 		}
 		if err := wire.CheckLine("show", "the name after --show", filepath.Base(file), 250); err != nil {
@@ -60,6 +60,18 @@ func openShelf(file string, fresh bool) (shelf *show.Shelf, close func() error, 
 		return nil, nil, err
 	}
 	return shelf, func() error { return errors.Join(shelf.Close(), os.RemoveAll(dir)) }, nil
+}
+
+// showFile is the file of a show that was named without an ending: one of old if only that
+// is there.
+func showFile(stem string) string {
+	file := stem + show.Extension
+	if _, err := os.Stat(file); err != nil {
+		if _, err := os.Stat(stem + show.OldExtension); err == nil {
+			return stem + show.OldExtension
+		}
+	}
+	return file
 }
 
 // showsDir is where shows lie that nobody gave a place: the user's data folder

@@ -61,11 +61,11 @@ func TestOpenShelf(t *testing.T) {
 		t.Errorf("a show is open in %s: %v", shelf.Dir(), err)
 	}
 
-	notAShow := filepath.Join(t.TempDir(), "x.show")
+	notAShow := filepath.Join(t.TempDir(), "x.plumbline")
 	if err := os.WriteFile(notAShow, []byte("music"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for file, want := range map[string]string{"x.wav": "ends in .show", notAShow: "no plumbline show"} {
+	for file, want := range map[string]string{"x.wav": "ends in .plumbline", notAShow: "no plumbline show"} {
 		if _, _, err := openShelf(file, false); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", file, err)
 		}
@@ -84,17 +84,17 @@ func TestNoShowIsLeftBehind(t *testing.T) {
 	}
 	defer l.Close()
 	inFolder(t, map[string][]byte{"there.wav": wav16(2, 48000, 480)})
-	if err := pipe("pipe.show"); err != nil {
+	if err := pipe("pipe.plumbline"); err != nil {
 		t.Skip("no named pipes here: ", err)
 	}
 	for args, want := range map[string]string{
-		"demo --show hall.show --listen " + l.Addr().String():                   "is taken",
-		"serve --rig demo --show hall.show --listen " + l.Addr().String():       "is taken",
-		"demo --show hall.show --listen 127.0.0.1:0 --record there.wav":         "it exists",
-		"demo --show hall.show --listen 127.0.0.1:0 --record nowhere/there.wav": "nowhere",
-		"demo --show hall.show --listen 127.0.0.1:0 --calibration none.wav=94":  "none.wav",
-		"demo --show pipe.show --listen 127.0.0.1:0":                            "is no file",
-		"demo --show hall\x1b[2J.show --listen 127.0.0.1:0":                     "plain text on one line",
+		"demo --show hall.plumbline --listen " + l.Addr().String():                   "is taken",
+		"serve --rig demo --show hall.plumbline --listen " + l.Addr().String():       "is taken",
+		"demo --show hall.plumbline --listen 127.0.0.1:0 --record there.wav":         "it exists",
+		"demo --show hall.plumbline --listen 127.0.0.1:0 --record nowhere/there.wav": "nowhere",
+		"demo --show hall.plumbline --listen 127.0.0.1:0 --calibration none.wav=94":  "none.wav",
+		"demo --show pipe.plumbline --listen 127.0.0.1:0":                            "is no file",
+		"demo --show hall\x1b[2J.plumbline --listen 127.0.0.1:0":                     "plain text on one line",
 	} {
 		refused(t, plumbline(t, strings.Fields(args)...), want)
 		files, err := os.ReadDir(".")
@@ -105,9 +105,9 @@ func TestNoShowIsLeftBehind(t *testing.T) {
 		for _, f := range files {
 			names = append(names, f.Name())
 		}
-		if got := strings.Join(names, " "); got != "pipe.show there.wav" {
+		if got := strings.Join(names, " "); got != "pipe.plumbline there.wav" {
 			t.Errorf("%s leaves %s", args, got)
-			os.Remove("hall.show")
+			os.Remove("hall.plumbline")
 		}
 	}
 }

@@ -27,7 +27,7 @@ import (
 // not heard.
 func TestSurveyOfRealSoundInRealTime(t *testing.T) {
 	pulsetest.Start(t, pulsetest.Config{Channels: 2})
-	file := filepath.Join(t.TempDir(), "hall.show")
+	file := filepath.Join(t.TempDir(), "hall.plumbline")
 	x, err := show.New(file, "hall")
 	if err != nil {
 		t.Fatal(err)

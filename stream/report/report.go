@@ -105,7 +105,8 @@ type dial struct {
 }
 
 func (d Data) view() (*view, error) {
-	v := &view{Data: d, File: strings.TrimSuffix(d.Show.File, show.Extension)}
+	stem, _ := show.Stem(d.Show.File)
+	v := &view{Data: d, File: stem}
 	v.Title = cmp.Or(d.Show.Name, d.Show.File, "A show")
 	v.When, v.Air = d.span()
 	v.SpeedMS = air.SpeedOfSound(d.air())

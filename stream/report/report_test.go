@@ -84,7 +84,7 @@ func hall(name string) Data {
 	proof := wire.Verification{Plan: 3, Seat: 1, SeatName: name + " one", Pass: true, Text: name + " one passes.", DifferenceDB: 0.2, Polarity: "same"}
 	position := wire.Position{9, 6.5, 1.2}
 	return Data{
-		Show: wire.Show{Name: name, File: "hall.show", Revision: 25, Takes: 2, Seats: 2, Loudspeakers: 2},
+		Show: wire.Show{Name: name, File: "hall.plumbline", Revision: 25, Takes: 2, Seats: 2, Loudspeakers: 2},
 		Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC), Version: "v1.2.3", Operator: name + " operator", Remark: name + " remark",
 		Loudspeakers: []show.Loudspeaker{{ID: 1, Name: name + " main", Role: "main"}, {ID: 2, Name: name + " fill"}},
 		Seats:        []show.Seat{{ID: 1, Name: name + " one", PositionM: &position, Note: name + " note"}, {ID: 2, Name: name + " two"}},
@@ -246,7 +246,7 @@ func TestWhatCannotBeJoined(t *testing.T) {
 
 // A show in which nothing was measured has a report too.
 func TestEmptyShow(t *testing.T) {
-	page := write(t, Data{Show: wire.Show{File: "new.show"}, Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC)})
+	page := write(t, Data{Show: wire.Show{File: "new.plumbline"}, Made: time.Date(2026, 5, 4, 18, 30, 0, 0, time.UTC)})
 	if !strings.Contains(page, "Nothing has been measured yet.") || !strings.Contains(page, "Cautions") || strings.Contains(page, "data-plot") {
 		t.Errorf("%.600s", page)
 	}

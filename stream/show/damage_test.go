@@ -161,7 +161,7 @@ func TestChecksumIsCRC32C(t *testing.T) {
 // Audio of a version before is read as it was; what is stored from now on has a
 // checksum.
 func TestOldAudioIsReadWithoutChecksum(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "old.show")
+	path := filepath.Join(t.TempDir(), "old.plumbline")
 	db := must(sql.Open("sqlite", dsn(path)))(t)
 	db.SetMaxOpenConns(1)
 	if err := migrate(db, migrations[:3]); err != nil {

@@ -105,7 +105,7 @@ func TestEventAudioIsDeletedAndFreed(t *testing.T) {
 
 // A show of the version before opens, with all it had.
 func TestAnOlderShowLearnsToDeleteEventAudio(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "old.show")
+	path := filepath.Join(t.TempDir(), "old.plumbline")
 	db, err := sql.Open("sqlite", dsn(path))
 	if err != nil {
 		t.Fatal(err)

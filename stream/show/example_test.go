@@ -15,7 +15,7 @@ func Example() {
 		panic(err)
 	}
 	defer os.RemoveAll(dir)
-	s, err := show.New(filepath.Join(dir, "hall.show"), "The hall")
+	s, err := show.New(filepath.Join(dir, "hall.plumbline"), "The hall")
 	if err != nil {
 		panic(err)
 	}

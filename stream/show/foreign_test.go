@@ -53,7 +53,7 @@ func TestForeignSchemasAreRefused(t *testing.T) {
 		"a check":       {[]string{`PRAGMA writable_schema = 1`, `UPDATE sqlite_schema SET sql = replace(sql, 'position TEXT NOT NULL', 'position TEXT NOT NULL CHECK (length(position) > 3)') WHERE name = 'seats'`}, `table "seats"`},
 	} {
 		t.Run(what, func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "x.show")
+			path := filepath.Join(t.TempDir(), "x.plumbline")
 			if err := os.WriteFile(path, whole, 0o644); err != nil {
 				t.Fatal(err)
 			}
@@ -68,7 +68,7 @@ func TestForeignSchemasAreRefused(t *testing.T) {
 	}
 	// And shows of every version that ever was are our own.
 	for v := 1; v <= len(migrations); v++ {
-		path := filepath.Join(t.TempDir(), "x.show")
+		path := filepath.Join(t.TempDir(), "x.plumbline")
 		doctor(t, path, fmt.Sprint("PRAGMA application_id = ", applicationID))
 		db := must(sql.Open("sqlite", path))(t)
 		if err := migrate(db, migrations[:v]); err != nil {

@@ -12,7 +12,7 @@ import (
 // A file with any byte changed opens or is refused; what is read of it is what
 // was stored, or an error.
 func FuzzOpen(f *testing.F) {
-	path := filepath.Join(f.TempDir(), "whole.show")
+	path := filepath.Join(f.TempDir(), "whole.plumbline")
 	s, err := New(path, "x")
 	if err != nil {
 		f.Fatal(err)
@@ -37,7 +37,7 @@ func FuzzOpen(f *testing.F) {
 	f.Fuzz(func(t *testing.T, at uint32, flip byte) {
 		b := bytes.Clone(whole)
 		b[int(at)%len(b)] ^= flip
-		path := filepath.Join(dir, "changed.show")
+		path := filepath.Join(dir, "changed.plumbline")
 		if err := os.WriteFile(path, b, 0o644); err != nil {
 			t.Fatal(err)
 		}

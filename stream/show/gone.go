@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"plumbline/stream/wire"
@@ -136,7 +135,7 @@ func (s *Show) secure() error {
 const copiesMost = 1000
 
 func (s *Show) copyBeside(conn *sql.Conn) (string, error) {
-	base := strings.TrimSuffix(s.path, Extension)
+	base, _ := Stem(s.path)
 	for n := 1; n <= copiesMost; n++ {
 		path := base + " rescued" + Extension
 		if n > 1 {

@@ -45,7 +45,7 @@ func TestTheFileOfAnOpenShowGoes(t *testing.T) {
 		"deleted": {os.Remove, "was deleted or moved while it was open: this was not stored"},
 		"moved":   {func(p string) error { return os.Rename(p, p+".old") }, "was deleted or moved"},
 		"replaced": {func(p string) error {
-			other, err := New(filepath.Join(filepath.Dir(p), "other.show"), "other")
+			other, err := New(filepath.Join(filepath.Dir(p), "other.plumbline"), "other")
 			if err != nil {
 				return err
 			}
@@ -69,7 +69,7 @@ func TestTheFileOfAnOpenShowGoes(t *testing.T) {
 			if err := c.happens(s.path); err != nil {
 				t.Fatal(err)
 			}
-			saved := strings.TrimSuffix(s.path, Extension) + " rescued" + Extension
+			saved := stemOf(s.path) + " rescued" + Extension
 			// Everything that writes.
 			_, err := s.AddTake(Take{Origin: Measured}, spectraOf(2), audioOf(2, 5000), "")
 			mustBe(t, err, codeGone, c.say)
@@ -86,7 +86,7 @@ func TestTheFileOfAnOpenShowGoes(t *testing.T) {
 			if err := s.Close(); codeOf(err) != codeGone {
 				t.Errorf("closed with %v", err)
 			}
-			again, _ := filepath.Glob(filepath.Join(filepath.Dir(s.path), "*rescued*.show"))
+			again, _ := filepath.Glob(filepath.Join(filepath.Dir(s.path), "*rescued*.plumbline"))
 			if len(again) != 1 {
 				t.Errorf("saved more than once: %v", again)
 			}
@@ -119,8 +119,8 @@ func TestTheFileComesBack(t *testing.T) {
 	}
 	move(s.path, aside)
 	s.rescue.tried = time.Time{} // long ago
-	mustBe(t, put("row 3"), codeGone, "rescued 2.show")
-	if seats, _ := rescued(t, strings.TrimSuffix(s.path, Extension)+" rescued 2"+Extension); !slices.Equal(seats, []string{"row 1", "row 2"}) {
+	mustBe(t, put("row 3"), codeGone, "rescued 2.plumbline")
+	if seats, _ := rescued(t, stemOf(s.path)+" rescued 2"+Extension); !slices.Equal(seats, []string{"row 1", "row 2"}) {
 		t.Errorf("saved were the seats %v", seats)
 	}
 	move(aside, s.path)
@@ -139,7 +139,7 @@ func TestAShowWhoseFileIsGoneIsClosed(t *testing.T) {
 		t.Fatal(err)
 	}
 	mustBe(t, s.Close(), codeGone, "All that was stored before is in")
-	if seats, _ := rescued(t, strings.TrimSuffix(s.path, Extension)+" rescued"+Extension); !slices.Equal(seats, []string{"row 1"}) {
+	if seats, _ := rescued(t, stemOf(s.path)+" rescued"+Extension); !slices.Equal(seats, []string{"row 1"}) {
 		t.Errorf("saved were the seats %v", seats)
 	}
 
@@ -149,7 +149,7 @@ func TestAShowWhoseFileIsGoneIsClosed(t *testing.T) {
 	}
 	_, err := s.PutSeat(Seat{Name: "row 1"}, "")
 	mustBe(t, err, codeGone, "could not be made")
-	elsewhere := filepath.Join(t.TempDir(), "copy.show")
+	elsewhere := filepath.Join(t.TempDir(), "copy.plumbline")
 	if err := s.Copy(elsewhere); err != nil { // as the refusal says
 		t.Error(err)
 	}
@@ -158,7 +158,7 @@ func TestAShowWhoseFileIsGoneIsClosed(t *testing.T) {
 // The write-ahead log alone loses its name, and the program is killed: what was
 // acknowledged since is there.
 func TestTheWriteAheadLogGoes(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "x.show")
+	path := filepath.Join(t.TempDir(), "x.plumbline")
 	if err := must(New(path, "x"))(t).Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -176,8 +176,8 @@ func TestTheWriteAheadLogGoes(t *testing.T) {
 // is saved, and the new file does not get the old one's write-ahead log.
 func TestTheFileIsReplacedAndTheProgramKilled(t *testing.T) {
 	folder := t.TempDir()
-	path := filepath.Join(folder, "x.show")
-	for file, seat := range map[string]string{path: "old", filepath.Join(folder, "other.show"): "new"} {
+	path := filepath.Join(folder, "x.plumbline")
+	for file, seat := range map[string]string{path: "old", filepath.Join(folder, "other.plumbline"): "new"} {
 		s := must(New(file, seat))(t)
 		must(s.PutSeat(Seat{Name: seat}, ""))(t)
 		if err := s.Close(); err != nil {
@@ -190,7 +190,7 @@ func TestTheFileIsReplacedAndTheProgramKilled(t *testing.T) {
 	if seats, _ := rescued(t, path); !slices.Equal(seats, []string{"new"}) {
 		t.Errorf("the new file has the seats %v", seats)
 	}
-	if seats, _ := rescued(t, filepath.Join(folder, "x rescued.show")); !slices.Equal(seats, []string{"old", "row 1"}) {
+	if seats, _ := rescued(t, filepath.Join(folder, "x rescued.plumbline")); !slices.Equal(seats, []string{"old", "row 1"}) {
 		t.Errorf("saved were the seats %v", seats)
 	}
 }
@@ -201,7 +201,7 @@ func TestAReplacedShowIsOpenedAnew(t *testing.T) {
 	defer f.Close()
 	s := must(f.New("hall"))(t)
 	must(s.PutSeat(Seat{Name: "row 1"}, ""))(t)
-	backup := filepath.Join(f.Dir(), "backup.show")
+	backup := filepath.Join(f.Dir(), "backup.plumbline")
 	if err := s.Copy(backup); err != nil {
 		t.Fatal(err)
 	}
@@ -209,14 +209,14 @@ func TestAReplacedShowIsOpenedAnew(t *testing.T) {
 	if err := os.Rename(backup, s.path); err != nil {
 		t.Fatal(err)
 	}
-	_, err := f.Open("hall.show")
-	mustBe(t, err, codeGone, "hall rescued.show")
+	_, err := f.Open("hall.plumbline")
+	mustBe(t, err, codeGone, "hall rescued.plumbline")
 	x := must(f.Current())(t)
 	if got := names(t, x); x == s || !slices.Equal(got, []string{"row 1"}) {
 		t.Errorf("seats %v", got)
 	}
 	must(x.PutSeat(Seat{Name: "row 3"}, ""))(t)
-	if seats, _ := rescued(t, filepath.Join(f.Dir(), "hall rescued.show")); !slices.Equal(seats, []string{"row 1", "row 2"}) {
+	if seats, _ := rescued(t, filepath.Join(f.Dir(), "hall rescued.plumbline")); !slices.Equal(seats, []string{"row 1", "row 2"}) {
 		t.Errorf("saved were the seats %v", seats)
 	}
 }
@@ -227,13 +227,13 @@ func TestAMovedShowIsOpenedWhereItIs(t *testing.T) {
 	defer f.Close()
 	s := must(f.New("hall"))(t)
 	must(s.PutSeat(Seat{Name: "row 1"}, ""))(t)
-	if err := os.Rename(s.path, filepath.Join(f.Dir(), "club.show")); err != nil {
+	if err := os.Rename(s.path, filepath.Join(f.Dir(), "club.plumbline")); err != nil {
 		t.Fatal(err)
 	}
-	_, err := f.Open("club.show")
+	_, err := f.Open("club.plumbline")
 	mustBe(t, err, codeGone, "was deleted or moved")
 	x := must(f.Current())(t)
-	if got := names(t, x); !slices.Equal(got, []string{"row 1"}) || filepath.Base(x.path) != "club.show" {
+	if got := names(t, x); !slices.Equal(got, []string{"row 1"}) || filepath.Base(x.path) != "club.plumbline" {
 		t.Errorf("%s: seats %v", x.path, got)
 	}
 	must(x.PutSeat(Seat{Name: "row 2"}, ""))(t)
@@ -251,12 +251,18 @@ func TestWhatReplacedAShowIsNone(t *testing.T) {
 	if err := os.WriteFile(s.path, []byte("music"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	_, err := f.Open("hall.show")
+	_, err := f.Open("hall.plumbline")
 	mustBe(t, err, "not_a_show", "choose another file")
-	if !strings.Contains(err.Error(), "hall rescued.show") {
+	if !strings.Contains(err.Error(), "hall rescued.plumbline") {
 		t.Error(err)
 	}
 	_, err = f.Current()
 	mustBe(t, err, "no_show", "open one")
-	must(f.Open("hall rescued.show"))(t)
+	must(f.Open("hall rescued.plumbline"))(t)
+}
+
+// stemOf is a show's path without its ending.
+func stemOf(path string) string {
+	stem, _ := Stem(path)
+	return stem
 }

@@ -28,7 +28,7 @@ func run(t *testing.T, part, path string) string {
 func TestNobodyElseGetsAnOpenShow(t *testing.T) {
 	s := newShow(t)
 	folder := filepath.Dir(s.path)
-	link := filepath.Join(folder, "link.show")
+	link := filepath.Join(folder, "link.plumbline")
 	if err := os.Link(s.path, link); err != nil {
 		t.Skip("no links here: ", err)
 	}
@@ -38,7 +38,7 @@ func TestNobodyElseGetsAnOpenShow(t *testing.T) {
 	Open(link)
 	New(s.path, "x")
 	s.Copy(s.path)
-	if err := s.Copy(filepath.Join(folder, "copy.show")); err != nil {
+	if err := s.Copy(filepath.Join(folder, "copy.plumbline")); err != nil {
 		t.Fatal(err)
 	}
 	must(s.PutSeat(Seat{Name: "row 1"}, ""))(t)
@@ -63,7 +63,7 @@ func TestDraftsAreSwept(t *testing.T) {
 		if err := os.Mkdir(d, 0o700); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(filepath.Join(d, "draft.show"), []byte("x"), 0o600); err != nil {
+		if err := os.WriteFile(filepath.Join(d, "draft.plumbline"), []byte("x"), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -75,7 +75,7 @@ func TestDraftsAreSwept(t *testing.T) {
 	if _, err := os.Stat(old); !os.IsNotExist(err) {
 		t.Error("what was left behind is still there")
 	}
-	if _, err := os.Stat(filepath.Join(young, "draft.show")); err != nil {
+	if _, err := os.Stat(filepath.Join(young, "draft.plumbline")); err != nil {
 		t.Error(err)
 	}
 }

@@ -178,7 +178,7 @@ func FuzzExchange(f *testing.F) {
 // wait for somebody who writes to it.
 func TestPipeIsNoShow(t *testing.T) {
 	dir := t.TempDir()
-	path := filepath.Join(dir, "pipe.show")
+	path := filepath.Join(dir, "pipe.plumbline")
 	if err := makePipe(path); err != nil {
 		t.Skip("no named pipes here: ", err)
 	}
@@ -190,7 +190,7 @@ func TestPipeIsNoShow(t *testing.T) {
 		t.Errorf("listed as %v, %v", list, err)
 	}
 	for _, open := range []func(string) (*Show, error){shelf.Open, shelf.OpenOrNew, func(string) (*Show, error) { return Open(path) }} {
-		if _, err := open("pipe.show"); err == nil || !strings.Contains(err.Error(), "is no file") {
+		if _, err := open("pipe.plumbline"); err == nil || !strings.Contains(err.Error(), "is no file") {
 			t.Errorf("%v, want that it is no file", err)
 		}
 	}

@@ -58,7 +58,7 @@ func child(part, path string) {
 			_, err = s.PutSeat(Seat{Name: "row 1"}, "child")
 		}
 		if err == nil {
-			err = os.Rename(filepath.Join(filepath.Dir(path), "other.show"), path)
+			err = os.Rename(filepath.Join(filepath.Dir(path), "other.plumbline"), path)
 		}
 		if err == nil {
 			_, err = s.PutSeat(Seat{Name: "row 2"}, "child")
@@ -108,7 +108,7 @@ func TestKilledWhileStoring(t *testing.T) {
 	verified := map[int64]bool{} // takes that were read through since the last look at all
 	for i := range kills {
 		if i%25 == 0 { // a new show now and then, so that it stays small
-			path = filepath.Join(dir, fmt.Sprintf("%d.show", i))
+			path = filepath.Join(dir, fmt.Sprintf("%d.plumbline", i))
 			s, err := New(path, "kill")
 			if err != nil {
 				t.Fatal(err)

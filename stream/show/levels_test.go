@@ -311,7 +311,7 @@ func TestSettingsOfTheShow(t *testing.T) {
 }
 
 func BenchmarkLevelHistory(b *testing.B) {
-	s, err := New(filepath.Join(b.TempDir(), "day.show"), "day")
+	s, err := New(filepath.Join(b.TempDir(), "day.plumbline"), "day")
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -338,7 +338,7 @@ func BenchmarkLevelHistory(b *testing.B) {
 
 // A second of 32 microphones, as the daemon writes it.
 func BenchmarkAddLevels(b *testing.B) {
-	s, err := New(filepath.Join(b.TempDir(), "day.show"), "day")
+	s, err := New(filepath.Join(b.TempDir(), "day.plumbline"), "day")
 	if err != nil {
 		b.Fatal(err)
 	}

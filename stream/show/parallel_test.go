@@ -33,7 +33,7 @@ func TestShowsAreMadeInParallel(t *testing.T) {
 	var all sync.WaitGroup
 	for i := range names * each {
 		all.Go(func() {
-			s, err := New(filepath.Join(folder, fmt.Sprintf("%d.show", i%names)), fmt.Sprint("show ", i%names))
+			s, err := New(filepath.Join(folder, fmt.Sprintf("%d.plumbline", i%names)), fmt.Sprint("show ", i%names))
 			mu.Lock()
 			defer mu.Unlock()
 			switch codeOf(err) {
@@ -100,9 +100,9 @@ func TestShowsAreCopiedInParallel(t *testing.T) {
 	got := 0
 	for i := range 12 {
 		all.Go(func() {
-			file := "same.show"
+			file := "same.plumbline"
 			if i%3 == 0 {
-				file = fmt.Sprintf("own %d.show", i)
+				file = fmt.Sprintf("own %d.plumbline", i)
 			}
 			err := s.Copy(filepath.Join(folder, file))
 			mu.Lock()
@@ -150,7 +150,7 @@ func TestShelfInParallel(t *testing.T) {
 				var err error
 				switch (i + k) % 4 {
 				case 0, 1:
-					_, err = f.Open([]string{"a.show", "b.show", "c.show"}[(i*7+k)%3])
+					_, err = f.Open([]string{"a.plumbline", "b.plumbline", "c.plumbline"}[(i*7+k)%3])
 				case 2:
 					_, err = f.List()
 				default:

@@ -141,7 +141,8 @@ func (f *Shelf) OpenOrNew(file string) (*Show, error) {
 	if _, stat := os.Lstat(path); !errors.Is(stat, fs.ErrNotExist) {
 		return nil, err
 	}
-	s, err = New(path, strings.TrimSuffix(file, Extension))
+	name, _ := Stem(file)
+	s, err = New(path, name)
 	return f.swap(s, err)
 }
 
@@ -199,7 +200,8 @@ func (f *Shelf) Close() error {
 }
 
 func (f *Shelf) path(file string) (string, error) {
-	if file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || wire.CheckLine("file", "", file, 250) != nil || strings.HasPrefix(file, ".") || filepath.Ext(file) != Extension {
+	stem, ok := Stem(file)
+	if !ok || stem == "" || file != filepath.Base(file) || strings.ContainsAny(file, `/\:`) || wire.CheckLine("file", "", file, 250) != nil || strings.HasPrefix(file, ".") {
 		return "", refuse(http.StatusUnprocessableEntity, "file", "%q names no show: it must be a file name that ends in %s, without a folder", file, Extension)
 	}
 	return filepath.Join(f.dir, file), nil

@@ -2,6 +2,7 @@ package show
 
 import (
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 )
@@ -40,8 +41,8 @@ func TestShelfTellsOfChanges(t *testing.T) {
 // The file of a show can be named on a command line, whatever the show is called.
 func TestFileNames(t *testing.T) {
 	for name, want := range map[string]string{
-		"afternoon": "afternoon.show", "../x": "x.show", "/etc/hosts": "etc-hosts.show", "..": "show.show",
-		".hidden": "hidden.show", "-rf ": "rf.show", "a/b\\c:d": "a-b-c-d.show", "Größe 2, früh": "Größe 2, früh.show",
+		"afternoon": "afternoon.plumbline", "../x": "x.plumbline", "/etc/hosts": "etc-hosts.plumbline", "..": "show.plumbline",
+		".hidden": "hidden.plumbline", "-rf ": "rf.plumbline", "a/b\\c:d": "a-b-c-d.plumbline", "Größe 2, früh": "Größe 2, früh.plumbline",
 	} {
 		if got := fileName(name); got != want {
 			t.Errorf("%q: %q, want %q", name, got, want)
@@ -63,9 +64,33 @@ func TestLongNamesAreFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err := s.PutSeat(Seat{Name: "row 1"}, "")
-	mustBe(t, err, codeGone, "rescued.show: open that")
-	for _, file := range []string{"a\x00b.show", "a\nb.show", "\x1b[2J.show", "a\xff.show", "../a.show", ".a.show", "a"} {
+	mustBe(t, err, codeGone, "rescued.plumbline: open that")
+	for _, file := range []string{"a\x00b.plumbline", "a\nb.plumbline", "\x1b[2J.plumbline", "a\xff.plumbline", "../a.plumbline", ".a.plumbline", "a"} {
 		_, err := f.Open(file)
 		mustBe(t, err, "file", "names no show")
+	}
+}
+
+// A file that was made when shows had another ending opens, is listed, and keeps its name.
+func TestShowsOfOldOpen(t *testing.T) {
+	dir := t.TempDir()
+	s, err := New(filepath.Join(dir, "hall"+OldExtension), "The hall")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	f, err := NewShelf(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	if list, err := List(dir); err != nil || len(list) != 1 || list[0].File != "hall.show" {
+		t.Fatalf("%+v, %v", list, err)
+	}
+	x, err := f.Open("hall.show")
+	if err != nil || filepath.Base(x.path) != "hall.show" {
+		t.Fatal(err)
 	}
 }

@@ -37,8 +37,22 @@ var migrations = func() (steps []string) {
 	}
 }()
 
-// Extension is that of a show's file.
-const Extension = ".show"
+// Extension is that of a show's file. OldExtension is that of files made before
+// November 2026, which are opened as ever and keep their names.
+const (
+	Extension    = ".plumbline"
+	OldExtension = ".show"
+)
+
+// Stem is a file's name without the ending of a show; ok says whether it had one.
+func Stem(file string) (stem string, ok bool) {
+	for _, e := range []string{Extension, OldExtension} {
+		if stem, ok := strings.CutSuffix(file, e); ok {
+			return stem, true
+		}
+	}
+	return file, false
+}
 
 // Show is an open show.
 type Show struct {
@@ -343,7 +357,7 @@ func List(dir string) ([]Entry, error) {
 	list := []Entry{}
 	for _, f := range files {
 		info, err := f.Info()
-		if err != nil || !info.Mode().IsRegular() || filepath.Ext(f.Name()) != Extension {
+		if _, show := Stem(f.Name()); !show || err != nil || !info.Mode().IsRegular() {
 			continue
 		}
 		version, err := peek(filepath.Join(dir, f.Name()))

@@ -17,7 +17,7 @@ import (
 
 func newShow(t *testing.T) *Show {
 	t.Helper()
-	s, err := New(filepath.Join(t.TempDir(), "a hall 50% full? #1.show"), "The hall")
+	s, err := New(filepath.Join(t.TempDir(), "a hall 50% full? #1.plumbline"), "The hall")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -305,7 +305,7 @@ func TestCopyAndList(t *testing.T) {
 	s := newShow(t)
 	take := must(s.AddTake(Take{Origin: Measured}, spectraOf(3), audioOf(3, 1000), ""))(t)
 	dir := filepath.Dir(s.path)
-	copyPath := filepath.Join(dir, "copy.show")
+	copyPath := filepath.Join(dir, "copy.plumbline")
 	if err := s.Copy(copyPath); err != nil {
 		t.Fatal(err)
 	}
@@ -316,7 +316,7 @@ func TestCopyAndList(t *testing.T) {
 	if err := c.Spectra(take.ID, &back); err != nil || !reflect.DeepEqual(&back, spectraOf(3)) {
 		t.Error("the copy differs: ", err)
 	}
-	os.WriteFile(filepath.Join(dir, "music.show"), []byte("RIFF not a show"), 0o644)
+	os.WriteFile(filepath.Join(dir, "music.plumbline"), []byte("RIFF not a show"), 0o644)
 	os.WriteFile(filepath.Join(dir, "readme.txt"), nil, 0o644)
 	list := must(List(dir))(t)
 	if len(list) != 2 || list[0].Version != len(migrations) || list[0].Newer || list[0].SizeBytes < 8192 {
@@ -348,7 +348,7 @@ func TestOpenRefuses(t *testing.T) {
 		"an overwritten one": {func(b []byte) []byte { copy(b[8192:], bytes.Repeat([]byte("music"), 5000)); return b }, "corrupt", "backup"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "x.show")
+			path := filepath.Join(t.TempDir(), "x.plumbline")
 			bad := c.change(bytes.Clone(whole))
 			if err := os.WriteFile(path, bad, 0o644); err != nil {
 				t.Fatal(err)
@@ -360,11 +360,11 @@ func TestOpenRefuses(t *testing.T) {
 			}
 		})
 	}
-	_, err = Open(filepath.Join(t.TempDir(), "none.show"))
+	_, err = Open(filepath.Join(t.TempDir(), "none.plumbline"))
 	mustBe(t, err, "no_show", "make a new one")
 	_, err = Open(t.TempDir())
 	mustBe(t, err, "not_a_show", "no file")
-	_, err = New(filepath.Join(t.TempDir(), "no", "such", "folder.show"), "x")
+	_, err = New(filepath.Join(t.TempDir(), "no", "such", "folder.plumbline"), "x")
 	if err == nil {
 		t.Error("a show in a folder that is not there")
 	}

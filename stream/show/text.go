@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -32,11 +31,12 @@ const (
 )
 
 // ReadText reads columns of text: frequency, magnitude, and if there are more,
-// phase, coherence and effective averages, in that order or in the order that a
-// heading gives. Columns are parted by tabs, semicolons, commas or spaces;
-// numbers may have a decimal comma; lines that begin with # ; * ! " or / are
-// comments. Lines end as on any system. Coherence may be in percent. Frequencies
-// must ascend. The error is a *wire.Error that names the line.
+// phase, coherence and effective averages, in that order or in the order that
+// WriteText's heading gives. Columns are parted by tabs, semicolons, commas or spaces;
+// numbers may have a decimal comma, and quotes around them (RFC 4180). A line that
+// begins with # is a comment, and one that does not begin with a number is passed over.
+// Lines end as on any system. Coherence may be in percent. Frequencies must ascend. The
+// error is a *wire.Error that names the line.
 func ReadText(r io.Reader) (*Text, error) {
 	in := bufio.NewReader(r)
 	if mark, _ := in.Peek(2); string(mark) == "\xff\xfe" || string(mark) == "\xfe\xff" {
@@ -51,7 +51,7 @@ func ReadText(r io.Reader) (*Text, error) {
 		text := strings.TrimSpace(strings.TrimPrefix(strings.ToValidUTF8(scan.Text(), ""), "\ufeff"))
 		switch {
 		case text == "":
-		case strings.ContainsRune("#;*!\"/", rune(text[0])) && !(text[0] == '"' && len(text) > 1 && strings.ContainsAny(text[1:2], "0123456789.-+")):
+		case text[0] == '#':
 			t.comment(text)
 		default:
 			lines = append(lines, line{n, strings.ReplaceAll(text, `"`, "")})
@@ -73,8 +73,11 @@ func ReadText(r io.Reader) (*Text, error) {
 		cells := l.split(comma)
 		numbers, ok := parse(cells, comma)
 		if !ok {
-			if columns > 0 {
+			if strings.ContainsAny(l.text[:1], "0123456789.-+") {
 				return nil, refuse(0, "text", "line %d is no row of numbers: %q", l.n, cut(l.text))
+			}
+			if columns > 0 {
+				continue
 			}
 			if heading := t.heading(cells); heading != nil {
 				order = heading
@@ -174,55 +177,26 @@ func parse(cells []string, decimalComma bool) ([]float64, bool) {
 	return numbers, len(numbers) > 0
 }
 
-// heading gives the columns' order by their names, or nil if it names none.
+// heading gives the columns' order by the names that WriteText writes, or nil if the
+// first two are not among them.
 func (t *Text) heading(cells []string) []*[]float64 {
-	// Units stand in cells of their own where spaces part the columns.
-	cells = slices.DeleteFunc(cells, func(c string) bool { return c[0] == '(' || c[0] == '[' })
+	names := map[string]*[]float64{
+		"frequency_hz": &t.FrequencyHz, "magnitude_db": &t.MagnitudeDB, "phase_deg": &t.PhaseDeg,
+		"coherence": &t.Coherence, "effective_averages": &t.EffectiveAverages,
+	}
 	order := make([]*[]float64, len(cells))
-	found := 0
 	for i, c := range cells {
-		c = strings.ToLower(c)
-		has := func(words ...string) bool {
-			for _, w := range words {
-				if strings.HasPrefix(c, w) {
-					return true
-				}
-			}
-			return false
-		}
-		switch {
-		case has("freq", "f(", "f[", "hz") || c == "f":
-			order[i] = &t.FrequencyHz
-		case has("magnitude_low", "magnitude_high"):
-		case has("mag", "level", "spl", "db", "ampl", "gain", "deviation", "response"):
-			order[i] = &t.MagnitudeDB
-		case has("phase_error"):
-		case has("phase", "deg", "arg"):
-			order[i] = &t.PhaseDeg
-		case has("coh", "gamma"):
-			order[i] = &t.Coherence
-		case has("effective", "averages"):
-			order[i] = &t.EffectiveAverages
-		default:
-			continue
-		}
-		found++
+		order[i] = names[c]
+		delete(names, c) // each once
 	}
-	if found < 2 {
+	if names["frequency_hz"] != nil || names["magnitude_db"] != nil {
 		return nil
-	}
-	for i := range order {
-		for j := range i {
-			if order[i] != nil && order[i] == order[j] {
-				return nil
-			}
-		}
 	}
 	return order
 }
 
 func (t *Text) comment(text string) {
-	key, value, ok := strings.Cut(strings.Trim(text, "#;*!\"/ "), ":")
+	key, value, ok := strings.Cut(strings.Trim(text, "# "), ":")
 	x, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
 	if !ok || err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
 		return

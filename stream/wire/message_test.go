@@ -61,7 +61,7 @@ func TestMessagesGolden(t *testing.T) {
 		"state.json":   StateMessage{TypeState, sampleState()},
 		"verdict.json": sampleVerdict(),
 		"rig.json":     RigMessage{TypeRig, sampleRig()},
-		"show.json":    ShowMessage{TypeShow, &Show{Name: "The hall", File: "The hall.show", MadeAt: "2026-08-12T12:00:00.000Z", Version: 1, Revision: 9, Seats: 2, Takes: 6, SizeBytes: 81920}},
+		"show.json":    ShowMessage{TypeShow, &Show{Name: "The hall", File: "The hall.plumbline", MadeAt: "2026-08-12T12:00:00.000Z", Version: 1, Revision: 9, Seats: 2, Takes: 6, SizeBytes: 81920}},
 		"survey.json": SurveyMessage{TypeSurvey, Survey{
 			Revision: 41, State: SurveyMeasuring, Purpose: PurposeSurvey, Seat: 2, Main: "main", Fill: "fill", Playing: []string{"fill"}, Step: 2, Steps: 3,
 			Done: 0.6, Remaining: 4.2, LevelDBFS: -20, CapDBFS: -20, Text: "Measuring fill alone at row 12: 5 s to go. Next: main and fill together.",

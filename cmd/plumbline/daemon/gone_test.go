@@ -51,7 +51,7 @@ func TestTheShowsFileIsAwayForAWhile(t *testing.T) {
 	}
 	for range 2 {
 		status, text := h.do("POST", "/api/v1/show/takes", "c1", map[string]any{"name": "meanwhile"}, nil)
-		for _, want := range []string{`"code":"show_gone"`, "was deleted or moved while it was open: this was not stored.", "hall rescued.show: open that, or put the file back"} {
+		for _, want := range []string{`"code":"show_gone"`, "was deleted or moved while it was open: this was not stored.", "hall rescued.plumbline: open that, or put the file back"} {
 			if status != http.StatusConflict || !strings.Contains(text, want) {
 				t.Errorf("%d %s, want %q", status, text, want)
 			}

@@ -147,10 +147,10 @@ func TestEachShowHasItsLimit(t *testing.T) {
 	if _, err := shelf.New("next"); err != nil {
 		t.Fatal(err)
 	}
-	open("next.show", "who")
+	open("next.plumbline", "who")
 	choose(&none)
-	open("hall.show", "who")
-	open("next.show", "")
+	open("hall.plumbline", "who")
+	open("next.plumbline", "")
 }
 
 func TestUnknownLimitsAreRefused(t *testing.T) {

@@ -54,7 +54,7 @@ func TestADamagedTakeLeavesTheOthers(t *testing.T) {
 	if err := os.WriteFile(file, b, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if d.x, err = d.cfg.Shelf.Open("test.show"); err != nil {
+	if d.x, err = d.cfg.Shelf.Open("test.plumbline"); err != nil {
 		t.Fatal(err)
 	}
 	a := d.align(wire.AlignQuery{})

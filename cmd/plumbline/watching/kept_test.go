@@ -61,7 +61,7 @@ func TestAWatchGoesOnAfterARestart(t *testing.T) {
 		}
 	}
 	var err error
-	if p.show, err = p.shelf.Open("hall.show"); err != nil {
+	if p.show, err = p.shelf.Open("hall.plumbline"); err != nil {
 		t.Fatal(err)
 	}
 	if w := p.until("it goes on", func(wire.Watch) bool { return true }); !w.Resumed || w.Take != baseline {
