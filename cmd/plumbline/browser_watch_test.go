@@ -117,7 +117,7 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	p.until(fmt.Sprintf(`__app.session.frame.sample > %g + 21 * __app.session.hello.rate_hz`, heard))
 	p.click("baseline-measure")
 	p.until(`__app.session.watches.some((w) => w.state === 'watching')`)
-	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('As the baseline')`)
+	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('Matches the baseline')`)
 
 	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"same"}}}`) // it was opposite
 	p.until(`document.querySelectorAll('.event').length > 0`)

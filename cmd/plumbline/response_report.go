@@ -64,7 +64,7 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 	if n, ok := r.Window.(int); ok {
 		fmt.Fprintf(out, "window of %d samples, overlap %.0f %%\n", n, 100*float64(r.Overlap))
 	} else {
-		fmt.Fprintf(out, "multi-resolution, overlap %.0f %%\n", 100*float64(r.Overlap))
+		fmt.Fprintf(out, "window multi, overlap %.0f %%\n", 100*float64(r.Overlap))
 	}
 	if r.Until != nil {
 		fmt.Fprintln(out, r.Until.sentence(float64(r.UsedS)))

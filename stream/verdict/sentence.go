@@ -361,10 +361,10 @@ func (m *meaning) sayPolarity(s *Sentence) {
 	case m.fault:
 		s.Mark = wire.Act
 		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
-			say(" it is the other way round: ").about("next", "one driver in this cabinet may be reversed.")
+			say(" it is inverted: ").about("next", "one driver in this cabinet may be reversed.")
 	default:
 		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
-			say(" it is the other way round, as a crossover of 12 dB an octave makes it by design.")
+			say(" it is inverted, as a crossover of 12 dB an octave makes it by design.")
 	}
 	if m.sign < 0 || m.fault && m.oddLow != 0 {
 		s.say(" ").about("caution", Caution)

@@ -91,12 +91,12 @@ func sentences() []said {
 			m.Polarity.Bands = []polarity.Band{{LowHz: 63, HighHz: 1500, Sign: 1, Confidence: 0.999}, {LowHz: 1500, HighHz: 14000, Sign: -1, Confidence: 0.999}}
 			m.Polarity.Fault = true
 		},
-			"Same polarity from 63 Hz to 1.5 kHz. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is the other way round: one driver in this cabinet may be reversed. Switch amplifiers off before touching loudspeaker cables. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m).",
+			"Same polarity from 63 Hz to 1.5 kHz. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is inverted: one driver in this cabinet may be reversed. Switch amplifiers off before touching loudspeaker cables. The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m).",
 			wire.Sure, wire.Act},
 		{"a crossover that turns the highs by design", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity.Bands = []polarity.Band{{LowHz: 63, HighHz: 1500, Sign: 1, Confidence: 0.999}, {LowHz: 1500, HighHz: 14000, Sign: -1, Confidence: 0.999}}
 		},
-			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity from 63 Hz to 1.5 kHz. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is the other way round, as a crossover of 12 dB an octave makes it by design.",
+			"The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity from 63 Hz to 1.5 kHz. Trusted from 63 Hz to 14 kHz. From 1.5 kHz to 14 kHz it is inverted, as a crossover of 12 dB an octave makes it by design.",
 			wire.Sure, wire.Steady},
 		{"a main above a subwoofer", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Polarity.Bands = []polarity.Band{{LowHz: 63, HighHz: 178}, {LowHz: 178, HighHz: 14000, Sign: 1, Confidence: 0.999}}

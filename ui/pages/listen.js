@@ -102,8 +102,8 @@ export class ListenPage {
     return [
       { key: 'ArrowLeft ArrowRight', says: 'Plumb line by 1/48 octave', run: (/** @type {KeyboardEvent} */ e) => move(e.key === 'ArrowLeft' ? -1 / 48 : 1 / 48) },
       { key: 'Shift+ArrowLeft Shift+ArrowRight', says: 'Plumb line by a third of an octave', run: (/** @type {KeyboardEvent} */ e) => move(e.key === 'ArrowLeft' ? -1 / 3 : 1 / 3) },
-      { key: '+', says: 'Closer to the line', run: () => this.#spectrum.zoom(0.7) },
-      { key: '-', says: 'Further off', run: () => this.#spectrum.zoom(1 / 0.7) },
+      { key: '+', says: 'Zoom in', run: () => this.#spectrum.zoom(0.7) },
+      { key: '-', says: 'Zoom out', run: () => this.#spectrum.zoom(1 / 0.7) },
       { key: 'w', says: 'Whole range', run: () => this.#spectrum.home() },
       { key: 'm M', says: 'Next microphone; with Shift the one before', run: (/** @type {KeyboardEvent} */ e) => this.#chooser.step(e.key === 'm' ? 1 : -1) },
       { key: 'o', says: 'The other microphones as well, or not', run: () => view.setAll(!view.all) },

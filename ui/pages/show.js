@@ -91,8 +91,8 @@ export class ShowPage {
     this.#off = [
       session.on('show', say_), session.on('status', say_), session.on('state', say_),
       bind([
-        { key: '+', says: 'Closer to the line', run: () => this.#chart.zoom(0.7) },
-        { key: '-', says: 'Further off', run: () => this.#chart.zoom(1 / 0.7) },
+        { key: '+', says: 'Zoom in', run: () => this.#chart.zoom(0.7) },
+        { key: '-', says: 'Zoom out', run: () => this.#chart.zoom(1 / 0.7) },
         { key: 'w', says: 'Whole range', run: () => this.#chart.home() },
         { key: 't', says: 'The numbers as a table', run: () => openSheet('The numbers', this.#table()) },
       ]),

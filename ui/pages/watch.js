@@ -137,8 +137,8 @@ export class WatchPage {
       { key: 'ArrowLeft ArrowRight', says: 'Plumb line by one column', run: (/** @type {KeyboardEvent} */ e) => this.#chart.step(e.key === 'ArrowLeft' ? -1 : 1) },
       { key: 'Shift+ArrowLeft Shift+ArrowRight', says: 'A quarter of the time shown earlier or later', run: (/** @type {KeyboardEvent} */ e) => this.#chart.move(e.key === 'ArrowLeft' ? -0.25 : 0.25) },
       { key: 'ArrowUp ArrowDown', says: 'Band by a third of an octave', run: (/** @type {KeyboardEvent} */ e) => this.#view.setAt(Math.min(20000, Math.max(16, this.#view.at * 10 ** (e.key === 'ArrowUp' ? 0.1 : -0.1)))) },
-      { key: '+', says: 'Closer to the line', run: () => this.#chart.zoom(0.6) },
-      { key: '-', says: 'Further off', run: () => this.#chart.zoom(1 / 0.6) },
+      { key: '+', says: 'Zoom in', run: () => this.#chart.zoom(0.6) },
+      { key: '-', says: 'Zoom out', run: () => this.#chart.zoom(1 / 0.6) },
       { key: 'w', says: 'On with the time', run: () => this.#chart.home() },
       { key: 'd D', says: 'Longer time shown; with Shift shorter', run: (/** @type {KeyboardEvent} */ e) => {
         const next = e.key === 'd' ? spans.find((s) => s > time.span * 1.01) : spans.filter((s) => s < time.span * 0.99).pop();

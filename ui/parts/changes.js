@@ -20,7 +20,7 @@ export function difference(before, after, name) {
     said.push(`averaging ${how[a.mode]}`);
   }
   if (before.smoothing !== after.smoothing) said.push(`smoothing 1/${after.smoothing} octave`);
-  if (before.window !== after.window) said.push(after.window === 'multi' ? 'window fitted to each frequency' : `window ${after.window} samples`);
+  if (before.window !== after.window) said.push(after.window === 'multi' ? 'window multi' : `window ${after.window} samples`);
   if (before.hold !== after.hold) said.push(after.hold ? 'hold' : 'running again');
   if (before.temperature_c !== after.temperature_c) said.push(`air ${fixed(after.temperature_c, 1)} °C`);
   if (before.reference !== after.reference) said.push(`reference ${name(after.reference)}`);

@@ -25,7 +25,7 @@ export class Controls {
   #smoothing;
   #window;
   #hold = el('button', { type: 'button', class: 'hold', text: 'Hold', 'aria-pressed': 'false', 'data-testid': 'hold', onclick: () => this.toggleHold() });
-  #anew = el('button', { type: 'button', text: 'Restart', 'data-testid': 'reset', onclick: () => this.startAnew() });
+  #anew = el('button', { type: 'button', text: 'Reset', 'data-testid': 'reset', onclick: () => this.startAnew() });
   #progress = el('span', { class: 'progress', role: 'status' });
   #off;
   node;
@@ -78,7 +78,7 @@ export class Controls {
       ['until', `until within ±${averaging.within_db ?? 1} dB`], [averagingKey(averaging), averagingName(averaging)],
     ]);
     this.#smoothing.show(String(smoothing), [...SMOOTHING.map((n) => [String(n), `1/${n} oct`]), [String(smoothing), `1/${smoothing} oct`]]);
-    this.#window.show(String(window), [['multi', 'fitted'], ...WINDOWS.map((n) => [String(n), `${fixed((n / rate) * 1000, 0)} ms`]), [String(window), `${window} samples`]]);
+    this.#window.show(String(window), [['multi', 'multi'], ...WINDOWS.map((n) => [String(n), `${fixed((n / rate) * 1000, 0)} ms`]), [String(window), `${window} samples`]]);
     this.#hold.setAttribute('aria-pressed', String(hold));
     say(this.#hold, hold ? 'Held' : 'Hold');
     const p = state.progress;

@@ -130,7 +130,7 @@ export class Overlays {
 
   /** What the plumb line reads of each. @param {number} hz @param {number} speed of sound, m/s */
   read(hz, speed) {
-    say(this.#line, `${frequency(hz)}, wave ${length(speed / hz)}`);
+    say(this.#line, `${frequency(hz)}, wavelength ${length(speed / hz)}`);
     const i = nearest(/** @type {number[]} */ (GRID), hz);
     for (const { id, response } of this.#known()) this.#rows.get(id)?.read(response, i);
     const made = this.made;

@@ -17,7 +17,7 @@ export class Reading {
   #title = el('h2', { 'data-testid': 'line-at' });
   #body = el('tbody');
   node = el('section', { class: 'reading', 'aria-label': 'At the line' }, this.#title,
-    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase', 'trust'].map((text) => el('th', { text, scope: 'col' })))), this.#body));
+    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase', 'coherence'].map((text) => el('th', { text, scope: 'col' })))), this.#body));
 
   /** @param {Session} session @param {View} view @param {import('./spectrum.js').Spectrum} spectrum */
   constructor(session, view, spectrum) {
@@ -29,7 +29,7 @@ export class Reading {
   draw() {
     const { grid, state } = this.#session;
     const hz = this.#view.at;
-    say(this.#title, `${frequency(hz)}, wave ${length(this.#session.speedOfSound / hz)}`);
+    say(this.#title, `${frequency(hz)}, wavelength ${length(this.#session.speedOfSound / hz)}`);
     if (!grid.length || !state) return;
     const i = nearest(grid, hz);
     const known = state.settings.microphones;

@@ -16,7 +16,7 @@ import { openSheet } from './sheet.js';
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {{path: string, name: string, key: string, available: (session: Session) => boolean}} Entry */
 
-const GROUNDS = /** @type {const} */ ([['auto', '◐', 'As the system'], ['dark', '●', 'Dark house'], ['light', '○', 'Daylight']]);
+const GROUNDS = /** @type {const} */ ([['auto', '◐', 'Theme: system'], ['dark', '●', 'Theme: dark'], ['light', '○', 'Theme: light']]);
 const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '◆ lost: ', ended: '○ ended: ' };
 const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recording', stopped: ' · ◆ recording stopped' });
 

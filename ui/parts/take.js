@@ -94,7 +94,7 @@ function caption(session) {
   return [
     `${source.name}, ${source.rate_hz} Hz`, new Date(frame.timeMs).toLocaleString(),
     `averaging ${a.mode === 'time' ? `${a.seconds} s` : a.mode}`, `smoothing 1/${settings.smoothing} octave`,
-    `window ${settings.window === 'multi' ? 'fitted to each frequency' : `${settings.window} samples`}`,
+    `window ${settings.window === 'multi' ? 'multi' : `${settings.window} samples`}`,
     'ribbon: 95 % interval; line where coherence is above the chance threshold',
   ].join(' · ');
 }

@@ -141,6 +141,6 @@ class TakeRow {
     });
     openSheet(this.#overlays.name(take.id), el('div', { class: 'labels' },
       el('label', { class: 'choice' }, el('span', { text: 'seat' }), seat), el('div', { class: 'choice' }, el('span', { text: 'playing' }), ...boxes),
-      el('p', { class: 'remark', text: `${take.source || 'source unknown'}, ${fixed(take.sample_rate_hz, 0)} Hz, window ${take.window === 'multi' ? 'fitted to each frequency' : `${take.window} samples`}, ${fixed(take.averaged_s, 1)} s averaged, air ${fixed(take.temperature_c, 1)} °C${take.results.assumed_temperature ? ' (assumed)' : ''}, by ${take.by || 'nobody named'}. Polarity ${take.results.polarity.verdict}${take.results.polarity.reason ? `: ${take.results.polarity.reason}` : ''}.` })));
+      el('p', { class: 'remark', text: `${take.source || 'source unknown'}, ${fixed(take.sample_rate_hz, 0)} Hz, window ${take.window === 'multi' ? 'multi' : `${take.window} samples`}, ${fixed(take.averaged_s, 1)} s averaged, air ${fixed(take.temperature_c, 1)} °C${take.results.assumed_temperature ? ' (assumed)' : ''}, by ${take.by || 'nobody named'}. Polarity ${take.results.polarity.verdict}${take.results.polarity.reason ? `: ${take.results.polarity.reason}` : ''}.` })));
   }
 }

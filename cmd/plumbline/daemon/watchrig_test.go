@@ -188,7 +188,7 @@ func (a *audience) calm(after string) {
 			a.t.Errorf("%s undone, and told: %s", after, e.Text)
 		}
 	}
-	if w := a.watch(); w.Wrong != nil || w.Mark != wire.Steady || !strings.HasPrefix(w.Text, "As the baseline, within 0.") {
+	if w := a.watch(); w.Wrong != nil || w.Mark != wire.Steady || !strings.HasPrefix(w.Text, "Matches the baseline within 0.") {
 		a.t.Errorf("15 s after %s was undone: %q", after, w.Text)
 	}
 }

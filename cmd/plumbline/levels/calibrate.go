@@ -126,7 +126,7 @@ func plausible(c level.Calibration, r wire.CalibrationRequest, before calibratio
 	}
 	off := c.OffsetDB - before.OffsetDB
 	text := fmt.Sprintf("The tone is %.1f dB %s than at the calibration of %s. If the gain was changed since, calibrate again and insist.",
-		math.Abs(off), map[bool]string{true: "softer", false: "louder"}[off > 0], before.At.Format("2006-01-02"))
+		math.Abs(off), map[bool]string{true: "quieter", false: "louder"}[off > 0], before.At.Format("2006-01-02"))
 	if math.Abs(math.Abs(off)-20) < strangeDB {
 		text = fmt.Sprintf("The tone is 20 dB off what %g dB was on %s: see whether the calibrator stands at 94 or 114 dB. If the gain was changed since, calibrate again and insist.",
 			r.LevelDB, before.At.Format("2006-01-02"))

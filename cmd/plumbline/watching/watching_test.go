@@ -225,7 +225,7 @@ func TestAFlippedFillIsToldByName(t *testing.T) {
 		t.Errorf("%+v", w.Loudspeakers)
 	}
 	p.play(h, 10)
-	w = p.until("it is as it was", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "As the baseline, within 0.") })
+	w = p.until("it is as it was", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "Matches the baseline within 0.") })
 	if w.Mark != wire.Steady || w.Wrong != nil || len(w.DifferenceDB) != len(w.LowHz) || !(math.Abs(float64(w.TemperatureC)-21) < 1) {
 		t.Errorf("%+v", w)
 	}
@@ -364,7 +364,7 @@ func TestSentences(t *testing.T) {
 		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.":          {Kind: watch.Flipped, What: "fill"},
 		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                             {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
 		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                            {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB softer since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                          {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"350 Hz to 710 Hz: about 6 dB quieter since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                          {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                        {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                     {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
 		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":             {Kind: watch.Nudged, ShiftMs: 0.058},
@@ -390,9 +390,9 @@ func TestSentences(t *testing.T) {
 		byArrival bool
 		want      string
 	}{
-		{"", false, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain?"},
-		{"fill", false, "fill: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of its cabinets died?"},
-		{"", true, "Everything: about 3 dB softer since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
+		{"", false, "Everything: about 3 dB quieter since about 20:41:07. Has somebody turned a gain?"},
+		{"fill", false, "fill: about 3 dB quieter since about 20:41:07. Has somebody turned a gain, or has one of its cabinets died?"},
+		{"", true, "Everything: about 3 dB quieter since about 20:41:07. Has somebody turned a gain, or has one of several loudspeakers died? A take of each alone at this seat would tell which."},
 	} {
 		softer.What = c.what
 		if got := sentence(softer, at, c.byArrival, false); got != c.want {
@@ -453,7 +453,7 @@ func TestPausedWhileWhatPlaysIsChangedOnPurpose(t *testing.T) {
 		p.until("it goes on", listens)
 	}
 	p.play(h, 4)
-	p.until("all is well", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "As the baseline, within 0.") })
+	p.until("all is well", func(w wire.Watch) bool { return strings.HasPrefix(w.Text, "Matches the baseline within 0.") })
 	if len(p.found) > 0 {
 		t.Errorf("found %+v", <-p.found)
 	}

@@ -86,7 +86,7 @@ func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 	}
 	louder := func(db float64) string {
 		if db < 0 {
-			return fmt.Sprintf("about %.0f dB softer", -db)
+			return fmt.Sprintf("about %.0f dB quieter", -db)
 		}
 		return fmt.Sprintf("about %.0f dB louder", db)
 	}
@@ -98,7 +98,7 @@ func sentence(c watch.Change, onset time.Time, byArrival, more bool) string {
 		case more:
 			return fmt.Sprintf("%s: as before again, %s; something else still differs from the baseline.", what, since)
 		case c.What == "":
-			return "As the baseline again, " + since + "."
+			return "Matches the baseline again, " + since + "."
 		}
 		return fmt.Sprintf("%s: as the baseline again, %s.", what, since)
 	case watch.Flipped:
@@ -224,7 +224,7 @@ func (s *session) now(at time.Time) wire.Watch {
 	case !known:
 		v.Text, v.Certainty = "Nothing can be told yet: it needs some seconds of programme on the reference.", wire.CannotTell
 	default:
-		v.Text = fmt.Sprintf("As the baseline, within %.1f dB, for %s.", math.Max(within, 0.1), durationWords(at.Sub(s.healthy)))
+		v.Text = fmt.Sprintf("Matches the baseline within %.1f dB, for %s.", math.Max(within, 0.1), durationWords(at.Sub(s.healthy)))
 	}
 	if warm := math.Round(10*(s.watch.TemperatureC()-float64(v.BaselineTemperatureC))) / 10; math.Abs(warm) >= warmerC {
 		way := "warmer"
