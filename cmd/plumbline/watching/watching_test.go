@@ -364,7 +364,7 @@ func TestSentences(t *testing.T) {
 		"fill: opposite polarity since about 20:41:07. Look at its cable and its processor; switch amplifiers off before you touch loudspeaker cables.":          {Kind: watch.Flipped, What: "fill"},
 		"main: all above 4 kHz gone since about 20:41:07. Driver, or its amplifier.":                                                                             {Kind: watch.BandLost, What: "main", LowHz: 4000, HighHz: 16000},
 		"main: all below 250 Hz gone since about 20:41:07. Driver, or its amplifier.":                                                                            {Kind: watch.BandLost, What: "main", LowHz: 45, HighHz: 250},
-		"350 Hz to 710 Hz: about 6 dB quieter since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                          {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
+		"350 Hz to 710 Hz: about 6 dB quieter since about 20:41:07. An equalizer, something in the way, or one of several drivers dead?":                         {Kind: watch.BandChanged, LowHz: 353, HighHz: 707, ChangeDB: -6},
 		"Everything: about 3 dB louder since about 20:41:07. Has somebody turned a gain?":                                                                        {Kind: watch.LevelChanged, ChangeDB: 3},
 		"fill: arrives about 0.5 ms earlier, since about 20:41:07. Has its delay or its place changed, or the microphone's?":                                     {Kind: watch.Moved, What: "fill", ShiftMs: -0.5},
 		"The microphone, or something near it, moved at about 20:41:07: arrivals shifted by up to 0.06 ms. Check the stand, or take a new baseline.":             {Kind: watch.Nudged, ShiftMs: 0.058},
