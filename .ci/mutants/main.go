@@ -193,6 +193,12 @@ func sample(dir string, k, n uint32) (base string, err error) {
 		}
 		return nil
 	}
+	if err := rename(dir); err != nil {
+		return "", err
+	}
+	if err := git("commit", "-qam", "another name"); err != nil {
+		return "", err
+	}
 	err = filepath.WalkDir(dir, func(name string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
 			return err
@@ -223,6 +229,26 @@ func sample(dir string, k, n uint32) (base string, err error) {
 		return "", err
 	}
 	return "HEAD~1", git("commit", "-qm", "as it is")
+}
+
+// rename gives the copy's module a name that is in none of its paths: the tool takes the
+// module's name out of them wherever it stands, and finds no file of cmd/plumbline then.
+func rename(dir string) error {
+	return filepath.WalkDir(dir, func(name string, d fs.DirEntry, err error) error {
+		base := filepath.Base(name)
+		if err != nil || d.IsDir() || !strings.HasSuffix(name, ".go") && base != "go.mod" {
+			return err
+		}
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		text := strings.ReplaceAll(string(data), `"plumbline/`, `"copy.example/`)
+		if base == "go.mod" {
+			text = strings.Replace(text, "module plumbline", "module copy.example", 1)
+		}
+		return os.WriteFile(name, []byte(text), 0o644)
+	})
 }
 
 // report is what was found.
