@@ -510,3 +510,27 @@ func TestHeadlines(t *testing.T) {
 		t.Errorf("the sentences have changed: look at them, and run with -update\n%s", b.String())
 	}
 }
+
+// An arrival is the same one within a decibel, whatever its level is.
+func TestArrivalsOfOneLevelAreTheSame(t *testing.T) {
+	a := meaning{kind: heard, n: 1, low: 63, high: 14000}
+	a.arrivals[0] = arrival.Arrival{DelayMs: 20, LevelDB: -3, Sign: 1}
+	for change, want := range map[float64]bool{0: true, 0.9: true, -0.9: true, 1: false, -1.1: false} {
+		b := a
+		b.arrivals[0].LevelDB += change
+		if same(&a, &b) != want {
+			t.Errorf("%+.1f dB: same is %v", change, !want)
+		}
+	}
+}
+
+// What is trusted from the first point on to the last is so from there to there.
+func TestTrustedEverywhere(t *testing.T) {
+	c := frametest.Curve(10, 30000)
+	for i := range c.Coherence {
+		c.Coherence[i] = 0.9
+	}
+	if low, high := trustedBand(&c); low != c.FrequencyHz[0] || high != c.FrequencyHz[len(c.FrequencyHz)-1] {
+		t.Errorf("from %g to %g Hz", low, high)
+	}
+}
