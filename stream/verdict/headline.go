@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"plumbline/analyze/crosstalk"
 	"plumbline/analyze/linearity"
@@ -44,24 +45,18 @@ func (m *meaning) headline() string {
 		return "A limiter or compressor is at work: measure at a lower level."
 	case m.leak.Into != crosstalk.None:
 		return "One input leaks into the other: check cables and routing."
+	case m.movement.Kind == stationarity.Drifts: // and with it what two arrivals would be aligned by
+		return "The two clocks drift apart: record both with one clock."
+	case m.movement.Kind == stationarity.Wanders:
+		return "The path moves: put the microphone on a stand, out of the wind."
+	}
+	if _, ok := m.repeats(); ok {
+		return "The reference repeats: the delay may be " + millis(m.periodMs, 0) + " longer, or twice that."
 	}
 	if m.n >= 2 {
 		return m.combHeadline()
 	}
-	switch m.movement.Kind {
-	case stationarity.Drifts:
-		return "The two clocks drift apart: record both with one clock."
-	case stationarity.Wanders:
-		return "The path moves: put the microphone on a stand, out of the wind."
-	}
-	polarity := "same polarity."
-	switch {
-	case m.sign == 0:
-		polarity = "polarity cannot be told."
-	case m.certainty != wire.Sure:
-		polarity = "likely same polarity."
-	}
-	return m.arrives() + ", " + polarity
+	return m.arrives() + ", " + m.polarity() + "."
 }
 
 // HeadlineMax is the longest a headline may be, in characters.
@@ -79,45 +74,70 @@ func (m *meaning) quietHeadline() string {
 
 // faultHeadline is about what somebody has to mend; empty: there is nothing.
 func (m *meaning) faultHeadline() string {
-	likely := ""
-	if m.certainty != wire.Sure {
-		likely = "Likely "
-	}
-	which, own := m.which()
-	switch {
-	case m.sign < 0 && own && likely == "":
-		return "Opposite polarity: check this cabinet's cable or processor."
+	switch which, own := m.which(); {
+	case m.sign < 0 && own && m.n >= 2:
+		i, j := m.numbers()
+		return fmt.Sprintf("Arrivals %d and %d are %sinverted: check the feed and cables.", i, j, m.likely())
 	case m.sign < 0 && own:
-		return "Likely opposite polarity: check this cabinet's cable or processor."
+		return Capital(m.likely() + "opposite polarity: check this cabinet's cable or processor.")
 	case m.sign < 0:
 		i, j := m.strongestTwo()
 		if which == secondArrival {
 			i = j
 		}
-		n := m.index[i]
-		if likely == "" {
-			return fmt.Sprintf("Arrival %d is inverted: check that loudspeaker's cable or processor.", n)
-		}
-		return fmt.Sprintf("Arrival %d is likely inverted: check that loudspeaker's cable.", n)
+		return fmt.Sprintf("Arrival %d is %sinverted: check its cable or processor.", m.index[i], m.likely())
 	case m.fault && m.oddLow != 0:
 		return "One driver may be reversed: check " + hertz(m.oddLow, 2) + " to " + hertz(m.oddHigh, 2) + "."
 	}
 	return ""
 }
 
-// combHeadline is about two arrivals or more.
+// likely stands before a polarity that is not sure.
+func (m *meaning) likely() string {
+	if m.certainty == wire.Sure {
+		return ""
+	}
+	return "likely "
+}
+
+// numbers are those of the flags of the two strongest arrivals.
+func (m *meaning) numbers() (first, second int) {
+	i, j := m.strongestTwo()
+	return min(m.index[i], m.index[j]), max(m.index[i], m.index[j])
+}
+
+// combHeadline is about two arrivals or more. Of two polarities it names the one that is
+// not the reference's.
 func (m *meaning) combHeadline() string {
 	i, j := m.strongestTwo()
 	a, b := m.arrivals[i], m.arrivals[j]
-	first, second := min(m.index[i], m.index[j]), max(m.index[i], m.index[j])
+	first, second := m.numbers()
 	pair := fmt.Sprintf("Arrivals %d and %d comb: ", first, second)
 	if a.Sign*b.Sign < 0 {
-		return pair + fmt.Sprintf("check arrival %d's polarity and delay.", second)
+		inverted := m.index[j]
+		if a.Sign < 0 {
+			inverted = m.index[i]
+		}
+		return pair + fmt.Sprintf("check arrival %d's polarity and delay.", inverted)
 	}
 	return pair + strconv.FormatFloat(math.Abs(b.DelayMs-a.DelayMs), 'f', 1, 64) + " ms to align if both are loudspeakers."
 }
 
-// arrives says when the one arrival comes.
+// polarity is that of the reference, in the band it was told in: another loudspeaker may
+// play below or above.
+func (m *meaning) polarity() string {
+	if m.sign == 0 {
+		return "polarity cannot be told"
+	}
+	text := m.likely() + "same polarity"
+	if trusted := m.trusted(); m.named(trusted) != trusted {
+		text += ", " + strings.TrimPrefix(m.named(trusted), "from ")
+	}
+	return text
+}
+
+// arrives says when the strongest sound comes. It does not count: what is much weaker
+// is no part of the meaning.
 func (m *meaning) arrives() string {
 	delay := m.delayMs
 	if m.n == 1 && m.fixed {
@@ -127,9 +147,9 @@ func (m *meaning) arrives() string {
 	case m.fixed && m.n == 0:
 		return "Compensation set to " + millis(delay, 2)
 	case math.Abs(delay) < 0.005:
-		return "One arrival together with the reference"
+		return "Arrives with the reference"
 	case delay < 0:
-		return "One arrival " + millis(-delay, 2) + " before the reference"
+		return "Arrives " + millis(-delay, 2) + " early"
 	}
-	return "One arrival after " + millis(delay, 2)
+	return "Arrives after " + millis(delay, 2)
 }

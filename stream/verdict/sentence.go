@@ -45,7 +45,7 @@ func Waiting(source string) Sentence {
 
 // Stale is what is said when frames have stopped coming.
 func Stale(since time.Time, source, text string) Sentence {
-	s := Sentence{Headline: "No sound comes in: check the device and its cable.", Certainty: wire.CannotTell, Mark: wire.Attention}
+	s := Sentence{Headline: "No sound since " + since.Format("15:04:05") + ".", Certainty: wire.CannotTell, Mark: wire.Attention}
 	s.say("No data since ").say(since.Format("15:04:05")).say(" from ").about("source", source)
 	if text == "" {
 		s.say(".")
@@ -69,7 +69,11 @@ func (s *Sentence) about(what, text string) *Sentence {
 func (m *meaning) sentence() Sentence {
 	s := Sentence{Headline: m.headline(), Certainty: m.certainty, Mark: wire.Steady}
 	if m.held {
-		s.about("averaging", "On hold. ")
+		const held = "On hold. "
+		s.about("averaging", held)
+		if utf8.RuneCountInString(held+s.Headline) <= HeadlineMax {
+			s.Headline = held + s.Headline
+		}
 	}
 	switch m.kind {
 	case clippedInput:
@@ -320,7 +324,7 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 }
 
 func (m *meaning) sayPolarity(s *Sentence) {
-	trusted := "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2)
+	trusted := m.trusted()
 	which, own := m.which()
 	switch {
 	case m.sign < 0:
@@ -373,6 +377,9 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		s.Mark = wire.Attention
 	}
 }
+
+// trusted is the band in which the coherence is above chance.
+func (m *meaning) trusted() string { return "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2) }
 
 // named is the band that the sign was told in, trusted where that is about the same.
 func (m *meaning) named(trusted string) string {

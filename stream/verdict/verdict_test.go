@@ -486,6 +486,26 @@ func TestHeadlines(t *testing.T) {
 			m.index[0], m.index[1] = 14, 15
 		})
 	}
+	// Of three loudspeakers the middle one is inverted, and the last is louder.
+	say("the second of three inverted", func(m *meaning) {
+		m.kind, m.sign, m.certainty, m.n, m.delayMs = heard, 1, wire.Sure, 2, 40.6
+		m.arrivals[0], m.arrivals[1] = arrival.Arrival{DelayMs: 30, LevelDB: -1, Sign: -1}, arrival.Arrival{DelayMs: 40.6, Sign: 1}
+		m.index[0], m.index[1] = 2, 3
+	})
+	for _, sure := range []string{wire.Sure, wire.Likely} {
+		say("both inverted, "+sure, func(m *meaning) {
+			m.kind, m.sign, m.certainty, m.n = heard, -1, sure, 2
+			m.arrivals[0], m.arrivals[1] = arrival.Arrival{DelayMs: 22, Sign: -1}, arrival.Arrival{DelayMs: 30, Sign: -1}
+			m.index[0], m.index[1] = 14, 15
+		})
+	}
+	say("likely in a band of its own", func(m *meaning) {
+		m.kind, m.sign, m.certainty, m.signLow, m.signHigh = heard, 1, wire.Likely, 280, 1300
+	})
+	say("the clocks drift under two arrivals", func(m *meaning) {
+		m.kind, m.sign, m.certainty, m.n, m.movement.Kind = heard, 1, wire.Sure, 2, stationarity.Drifts
+	})
+	say("the reference repeats", func(m *meaning) { m.kind, m.sign, m.certainty, m.periodMs = heard, 1, wire.Sure, 1365.3 })
 	for _, sign := range []int{1, -1} {
 		say("far apart", func(m *meaning) {
 			m.kind, m.sign, m.certainty, m.n = heard, 1, wire.Sure, 2
