@@ -2,7 +2,7 @@
 // The sentence over a page: a mark, how sure, and phrases that light their evidence.
 
 import { el, say } from '../core/dom.js';
-import { MARKS } from '../core/marks.js';
+import { glyph } from '../core/marks.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
 
@@ -38,7 +38,7 @@ export class Sentence {
    */
   show({ mark, certainty, headline = '', parts, trouble }) {
     this.#lead(headline);
-    say(this.#glyph, mark && MARKS[mark]);
+    say(this.#glyph, mark && glyph(mark, certainty));
     this.node.dataset.mark = mark;
     this.#write(parts);
     say(this.#certainty, certainty);
