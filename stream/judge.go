@@ -10,10 +10,12 @@ import (
 // judge pins the verdicts whose meaning changed. It belongs to the pump's
 // goroutine and allocates only when one did.
 func (s *Server) judge(f *analyze.Frame) {
-	settings := s.board.Load().state.state.Settings
+	state := &s.board.Load().state.state
+	settings := state.Settings
 	opts := verdict.Options{
 		TemperatureC: settings.TemperatureC,
 		Grows:        settings.Averaging.Mode == setting.AverageInfinite || settings.Averaging.Mode == setting.AverageUntil,
+		Names:        state.Source.Channels,
 	}
 	changed := s.stale.Swap(false)
 	if len(s.keepers) != len(f.Microphones) {

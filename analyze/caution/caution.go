@@ -69,32 +69,36 @@ const (
 const distrust = " What is measured while it clips cannot be trusted."
 
 // Clips says that a channel is at its rails.
-func Clips(reference bool, channel int) Caution {
+func Clips(reference bool, channel Input) Caution {
 	c := Caution{Code: Clipped, Subject: "The microphone", Next: "turn its input down.", After: distrust}
 	if reference {
 		c.Subject = "The reference"
 	}
-	c.Finding = fmt.Sprintf(" on channel %d clips: ", channel)
+	c.Finding = " " + channel.Where() + " clips: "
 	return c
 }
 
 // NothingOnReference says that the reference is silent.
-func NothingOnReference(channel int) Caution {
+func NothingOnReference(reference Input) Caution {
 	return Caution{Code: SilentReference, Lead: "Nothing on the ", Subject: "reference channel", Finding: ". ",
-		Next: fmt.Sprintf("Is the signal on, is channel %d the right one?", channel)}
+		Next: fmt.Sprintf("Is the signal on, is %s the right one?", reference.Socket())}
 }
 
 // NothingOnMicrophone says that a microphone is silent.
-func NothingOnMicrophone(channel int) Caution {
-	return Caution{Code: SilentMicrophone, Lead: "Nothing on ", Subject: fmt.Sprintf("microphone channel %d", channel), Finding: ". ",
+func NothingOnMicrophone(microphone Input) Caution {
+	subject := "the microphone " + microphone.Where()
+	if !microphone.hasSeat() {
+		subject = "microphone " + microphone.Socket()
+	}
+	return Caution{Code: SilentMicrophone, Lead: "Nothing on ", Subject: subject, Finding: ". ",
 		Next: "Is the microphone plugged in and fed, and the loudspeaker on?"}
 }
 
 // Ahead says that the microphone hears it aheadMs before the reference. No
 // sound does: the channels are swapped, or the reference comes late.
-func Ahead(aheadMs float64, reference, microphone int) Caution {
-	return Caution{Code: Swapped, Subject: "The microphone", Finding: fmt.Sprintf(" on channel %d hears the sound %.2f ms before the reference: the channels are swapped, or something delays the reference. ", microphone, aheadMs),
-		Next: fmt.Sprintf("Take channel %d as reference and channel %d as microphone, or the reference from behind what delays it.", microphone, reference)}
+func Ahead(aheadMs float64, reference, microphone Input) Caution {
+	return Caution{Code: Swapped, Subject: "The microphone", Finding: fmt.Sprintf(" %s hears the sound %.2f ms before the reference: the channels are swapped, or something delays the reference. ", microphone.Where(), aheadMs),
+		Next: fmt.Sprintf("Take channel %d as reference and channel %d as microphone, or the reference from behind what delays it.", microphone.Number, reference.Number)}
 }
 
 // IsAhead: is a delay with this standard deviation (NaN: none is known) one
@@ -111,9 +115,9 @@ func IsLate(delayMs float64) bool { return delayMs > 100 }
 const WhyNoPolarity = "the microphone hears the sound before the reference, so that this is no loudspeaker's response"
 
 // WithoutDelay says that no delay was found, and why.
-func WithoutDelay(channel int, reason string) Caution {
-	return Caution{Code: NoDelay, Lead: "Cannot tell when ", Subject: fmt.Sprintf("the microphone on channel %d", channel),
-		Finding: " hears the loudspeaker: " + reason + ". ", Next: "Without a delay there is neither curve nor polarity: play broadband sound, louder or longer, or set the delay by hand."}
+func WithoutDelay(microphone Input, reason string) Caution {
+	return Caution{Code: NoDelay, Lead: "No delay found for ", Subject: "the microphone " + microphone.Where(),
+		Finding: ": " + reason + ". ", Next: "Without a delay there is neither curve nor polarity: play broadband sound, louder or longer, or set the delay by hand."}
 }
 
 // dbfs is the level of a mean square; a full-scale sine wave has one half.

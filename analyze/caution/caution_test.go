@@ -117,7 +117,7 @@ func TestFacts(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var codes []Code
-			list := facts(c.ref, c.mic).Cautions(1, 2, 0)
+			list := facts(c.ref, c.mic).Cautions(At(1), At(2), 0)
 			for _, x := range list {
 				codes = append(codes, x.Code)
 			}
@@ -197,7 +197,7 @@ func FuzzTake(f *testing.F) {
 			if g := x.Good; !(g.FromS >= 0 && g.ToS >= g.FromS && g.ToS <= x.DurationS) {
 				t.Fatalf("good %+v of %g s", g, x.DurationS)
 			}
-			for _, c := range x.Cautions(1, 2, 0) {
+			for _, c := range x.Cautions(At(1), At(2), 0) {
 				if c.Text() == "" || strings.Contains(c.Text(), "NaN") {
 					t.Fatalf("%+v", c)
 				}
@@ -244,4 +244,21 @@ func BenchmarkFeed(b *testing.B) {
 		c.power = c.power[:0]
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "x-realtime")
+}
+
+// A seat is called by its name, what has none by the socket, and the reference hangs at no seat.
+func TestInputsAreNamed(t *testing.T) {
+	for _, c := range []struct{ got, want string }{
+		{NothingOnMicrophone(Input{2, "balcony"}).Text(), "Nothing on the microphone at balcony. "},
+		{NothingOnMicrophone(Input{2, "input 4"}).Text(), "Nothing on microphone input 4. "},
+		{Clips(false, Input{2, "balcony"}).Text(), "The microphone at balcony clips: "},
+		{Clips(false, Input{2, "input 4"}).Text(), "The microphone on input 4 clips: "},
+		{Clips(false, Input{2, "input left"}).Text(), "The microphone at input left clips: "},
+		{Clips(true, Feed(1, "programme")).Text(), "The reference on channel 1 clips: "},
+		{Clips(true, Feed(1, "input 3")).Text(), "The reference on input 3 clips: "},
+	} {
+		if !strings.HasPrefix(c.got, c.want) {
+			t.Errorf("%q, want it to begin with %q", c.got, c.want)
+		}
+	}
 }

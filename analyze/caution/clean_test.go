@@ -52,7 +52,7 @@ func TestCleanTakesAreNotMarked(t *testing.T) {
 		if depth := []int{0, 16, 24}[k/4%3]; depth > 0 {
 			x, y, name = bits(x, depth), bits(y, depth), fmt.Sprint(depth, " bits")
 		}
-		if list := facts(x, y).Cautions(1, 2, 0); len(list) > 0 {
+		if list := facts(x, y).Cautions(At(1), At(2), 0); len(list) > 0 {
 			marked++
 			t.Logf("take %d, %s: %s", k, name, list[0].Text())
 		}

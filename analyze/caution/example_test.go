@@ -18,7 +18,7 @@ func Example() {
 	}
 	take := caution.NewTake(rate, 1)
 	take.Feed(ref, [][]float64{mic})
-	for _, c := range take.Facts(0).Cautions(1, 2, 0) {
+	for _, c := range take.Facts(0).Cautions(caution.At(1), caution.At(2), 0) {
 		fmt.Println(c.Code+":", c.Text())
 	}
 	// Output: silent_microphone: Nothing on microphone channel 2 from 1.5 s on, while the reference plays. Is its cable loose, or was it muted?

@@ -119,7 +119,7 @@ func TestUnchanged(t *testing.T) {
 		var rail Rail
 		rail.Add(mic)
 		f.Rails = rail.Samples
-		for _, c := range f.Facts.Cautions(1, 2, 10) {
+		for _, c := range f.Facts.Cautions(At(1), At(2), 10) {
 			f.Sentences = append(f.Sentences, string(c.Code)+": "+c.Text())
 		}
 		all = append(all, f)

@@ -8,8 +8,8 @@ import (
 )
 
 // ClocksDrift says that reference and microphone run on two clocks.
-func ClocksDrift(microphone int, ppm, sd float64) Caution {
-	c := Caution{Code: Moving, Lead: "The clocks of the reference and of ", Subject: fmt.Sprintf("the microphone on channel %d", microphone),
+func ClocksDrift(microphone Input, ppm, sd float64) Caution {
+	c := Caution{Code: Moving, Lead: "The clocks of the reference and of ", Subject: "the microphone " + microphone.Where(),
 		Finding: fmt.Sprintf(" drift apart by %.3g ppm", math.Abs(ppm)), Next: "Record both with one clock."}
 	if sd >= 0.005*math.Abs(ppm) {
 		c.Finding += fmt.Sprintf(" (±%.1g)", 2*sd)
@@ -27,7 +27,7 @@ type Step struct {
 }
 
 // Stepped says that samples were lost in one channel, or that the path was changed.
-func Stepped(reference, microphone int, steps []Step) Caution {
+func Stepped(reference, microphone Input, steps []Step) Caution {
 	first, others := steps[0], ""
 	if n := len(steps) - 1; n == 1 {
 		others = ", and once more later"
@@ -39,7 +39,7 @@ func Stepped(reference, microphone int, steps []Step) Caution {
 		if first.LaterMs < 0 {
 			word = "earlier"
 		}
-		return Caution{Code: Moving, Lead: "The sound reaches ", Subject: fmt.Sprintf("the microphone on channel %d", microphone),
+		return Caution{Code: Moving, Lead: "The sound reaches ", Subject: "the microphone " + microphone.Where(),
 			Finding: fmt.Sprintf(" %.3g ms %s from %.1f s on%s. ", math.Abs(first.LaterMs), word, first.AtS, others),
 			Next:    "Was it moved, or a delay set? Leave all as it is while you measure."}
 	}
@@ -48,19 +48,19 @@ func Stepped(reference, microphone int, steps []Step) Caution {
 	if first.LaterMs > 0 {
 		c.Subject, channel = "The reference", reference
 	}
-	c.Finding = fmt.Sprintf(" on channel %d lost %s (%.3g ms) at %.1f s%s. ", channel, count(int64(max(first.Samples, -first.Samples)), "sample"), math.Abs(first.LaterMs), first.AtS, others)
+	c.Finding = fmt.Sprintf(" %s lost %s (%.3g ms) at %.1f s%s. ", channel.Where(), count(int64(max(first.Samples, -first.Samples)), "sample"), math.Abs(first.LaterMs), first.AtS, others)
 	return c
 }
 
 // Wanders says that a path keeps moving.
-func Wanders(microphone int, rangeMs float64) Caution {
-	return Caution{Code: Moving, Lead: "The path to ", Subject: fmt.Sprintf("the microphone on channel %d", microphone),
+func Wanders(microphone Input, rangeMs float64) Caution {
+	return Caution{Code: Moving, Lead: "The path to ", Subject: "the microphone " + microphone.Where(),
 		Finding: fmt.Sprintf(" does not stand still: the sound comes now earlier, now later, by up to %.2g ms. ", rangeMs),
 		Next:    "Put the microphone on a stand, and measure when there is no wind."}
 }
 
 // GainSteps says that a gain was changed.
-func GainSteps(microphone int, steps []Step) Caution {
+func GainSteps(microphone Input, steps []Step) Caution {
 	first, word, others := steps[0], "louder", ""
 	if first.GainDB < 0 {
 		word = "softer"
@@ -68,13 +68,13 @@ func GainSteps(microphone int, steps []Step) Caution {
 	if len(steps) > 1 {
 		others = ", and changes again later"
 	}
-	return Caution{Code: NotLinear, Subject: "The microphone", Finding: fmt.Sprintf(" on channel %d gets %.1f dB %s at %.1f s%s. ", microphone, math.Abs(first.GainDB), word, first.AtS, others),
+	return Caution{Code: NotLinear, Subject: "The microphone", Finding: fmt.Sprintf(" %s gets %.1f dB %s at %.1f s%s. ", microphone.Where(), math.Abs(first.GainDB), word, first.AtS, others),
 		Next: "Leave all gains as they are while you measure."}
 }
 
 // GainRides says that a gain keeps changing.
-func GainRides(microphone int, rangeDB float64) Caution {
-	return Caution{Code: NotLinear, Lead: "The gain to ", Subject: fmt.Sprintf("the microphone on channel %d", microphone),
+func GainRides(microphone Input, rangeDB float64) Caution {
+	return Caution{Code: NotLinear, Lead: "The gain to ", Subject: "the microphone " + microphone.Where(),
 		Finding: fmt.Sprintf(" rides up and down by %.1f dB. ", rangeDB),
 		Next:    "Take out what does that (compressor, automatic gain, a hand on the fader) and record again.",
 		After:   fmt.Sprintf(" Its level is known to ±%.1f dB only.", rangeDB/2)}
@@ -86,7 +86,7 @@ const smearDB = 2.0
 // Moved puts what a path did into words: at most one caution of when the sound
 // comes, and one of how loud. Channels count from 1; offsetS is where in the recording
 // the take begins. What was done about it is for the caller to say, in After.
-func Moved(v *stationarity.Verdict, reference, microphone int, offsetS float64) (path, gain []Caution) {
+func Moved(v *stationarity.Verdict, reference, microphone Input, offsetS float64) (path, gain []Caution) {
 	steps := func(parts []stationarity.Part, set func(s *Step, i int, by float64)) (out []Step) {
 		for i, p := range parts[1:] {
 			s := Step{AtS: offsetS + (parts[i].ToS+p.FromS)/2}

@@ -29,13 +29,13 @@ func TestMoved(t *testing.T) {
 		{stationarity.Verdict{Kind: stationarity.Still, Gain: stationarity.Steps, GainParts: []stationarity.Part{part(0.3, 5.8, -1), part(6.2, 9, 2)}}, NotLinear,
 			"The microphone on channel 2 gets 3.0 dB louder at 7.0 s. Leave all gains as they are while you measure."},
 	} {
-		path, gain := Moved(&c.v, 1, 2, 1)
+		path, gain := Moved(&c.v, At(1), At(2), 1)
 		list := append(path, gain...)
 		if len(list) != 1 || list[0].Code != c.code || list[0].Text() != c.want {
 			t.Errorf("%+v", list)
 		}
 	}
-	if path, gain := Moved(&stationarity.Verdict{Kind: stationarity.Still, Gain: stationarity.Still}, 1, 2, 0); len(path)+len(gain) > 0 {
+	if path, gain := Moved(&stationarity.Verdict{Kind: stationarity.Still, Gain: stationarity.Still}, At(1), At(2), 0); len(path)+len(gain) > 0 {
 		t.Errorf("%v %v of what stood still", path, gain)
 	}
 }

@@ -4,8 +4,8 @@ import "fmt"
 
 // Repeats says that the reference repeats itself every periodMs, and what that
 // leaves of the delay: told is whether one could be found within a period.
-func Repeats(reference int, periodMs float64, told bool) Caution {
-	c := Caution{Code: Periodic, Subject: fmt.Sprintf("The reference on channel %d", reference)}
+func Repeats(reference Input, periodMs float64, told bool) Caution {
+	c := Caution{Code: Periodic, Subject: "The reference " + reference.Where()}
 	if told {
 		c.Finding = fmt.Sprintf(" repeats itself every %.1f ms: the delay is known within one period, and may be whole periods longer. ", periodMs)
 		c.Next = "Where the path may be that long, play noise that repeats less often."

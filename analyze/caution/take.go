@@ -212,9 +212,8 @@ func longestBetween(dead []Stretch, end float64) (best Stretch) {
 	return best
 }
 
-// Cautions puts the facts into words, the most urgent first. Channels count from 1,
-// offsetS is where in the file the take begins.
-func (f Facts) Cautions(reference, microphone int, offsetS float64) (out []Caution) {
+// Cautions puts the facts into words, the most urgent first. offsetS is where in the file the take begins.
+func (f Facts) Cautions(reference, microphone Input, offsetS float64) (out []Caution) {
 	at := func(s float64) string { return fmt.Sprintf("%.1f s", s+offsetS) }
 	if f.ReferenceSilent {
 		out = append(out, NothingOnReference(reference))
@@ -224,8 +223,8 @@ func (f Facts) Cautions(reference, microphone int, offsetS float64) (out []Cauti
 	}
 	if s := f.ReferenceStopsS; s < f.DurationS {
 		c := NothingOnReference(reference)
-		c.Finding = fmt.Sprintf(" from %s on, while the microphone on channel %d goes on as loud. ", at(s), microphone)
-		c.Next = fmt.Sprintf("Has the programme ended, or the cable of channel %d come off?", reference)
+		c.Finding = fmt.Sprintf(" from %s on, while the microphone %s goes on as loud. ", at(s), microphone.Where())
+		c.Next = fmt.Sprintf("Has the programme ended, or the cable of %s come off?", reference.Socket())
 		out = append(out, c)
 	}
 	for _, d := range f.Dead {
@@ -244,17 +243,17 @@ func (f Facts) Cautions(reference, microphone int, offsetS float64) (out []Cauti
 	for _, k := range []struct {
 		Clip
 		reference bool
-		channel   int
+		channel   Input
 	}{{f.ReferenceClipped, true, reference}, {f.MicrophoneClipped, false, microphone}} {
 		if k.Samples == 0 {
 			continue
 		}
 		c := Clips(k.reference, k.channel)
 		if k.Below {
-			c.Finding = fmt.Sprintf(" on channel %d clips under full scale (%s, first at %s): ", k.channel, count(k.Samples, "flat top"), at(k.FirstS))
+			c.Finding = fmt.Sprintf(" %s clips under full scale (%s, first at %s): ", k.channel.Where(), count(k.Samples, "flat top"), at(k.FirstS))
 			c.Next = "turn down what comes before the recorder."
 		} else {
-			c.Finding = fmt.Sprintf(" on channel %d clips (%s at full scale, first at %s): ", k.channel, count(k.Samples, "sample"), at(k.FirstS))
+			c.Finding = fmt.Sprintf(" %s clips (%s at full scale, first at %s): ", k.channel.Where(), count(k.Samples, "sample"), at(k.FirstS))
 		}
 		out = append(out, c)
 	}
@@ -264,7 +263,7 @@ func (f Facts) Cautions(reference, microphone int, offsetS float64) (out []Cauti
 			total += l.ToS - l.FromS
 		}
 		out = append(out, Caution{Code: LostSamples, Subject: "The microphone", Next: "Samples were lost, or a gate is on: record again.",
-			Finding: fmt.Sprintf(" on channel %d is exactly zero %s, %.3g ms in all, first at %s. ", microphone, count(int64(len(f.Lost)), "time"), 1000*total, at(f.Lost[0].FromS))})
+			Finding: fmt.Sprintf(" %s is exactly zero %s, %.3g ms in all, first at %s. ", microphone.Where(), count(int64(len(f.Lost)), "time"), 1000*total, at(f.Lost[0].FromS))})
 	}
 	Sort(out)
 	return out

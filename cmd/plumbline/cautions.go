@@ -61,7 +61,7 @@ func judge(take *caution.Take, rec offline.Recording, leastS float64) (good offl
 		if !f.ReferenceSilent && !f.MicrophoneSilent {
 			part = caution.Stretch{FromS: max(part.FromS, f.Good.FromS), ToS: min(part.ToS, f.Good.ToS)}
 		}
-		out[i] = examined{facts: f, dead: f.ReferenceSilent || f.MicrophoneSilent, aheadMs: math.NaN(), aheadSDMs: math.NaN(), knownToHz: math.Inf(1), why: tooDead, cautions: f.Cautions(rec.Reference+1, rec.Microphones[i]+1, offset)}
+		out[i] = examined{facts: f, dead: f.ReferenceSilent || f.MicrophoneSilent, aheadMs: math.NaN(), aheadSDMs: math.NaN(), knownToHz: math.Inf(1), why: tooDead, cautions: f.Cautions(caution.At(rec.Reference+1), caution.At(rec.Microphones[i]+1), offset)}
 	}
 	length := part.ToS - part.FromS
 	if length == rec.DurationS() {
@@ -95,7 +95,7 @@ func judge(take *caution.Take, rec offline.Recording, leastS float64) (good offl
 func leaking(leaks []crosstalk.Leak, rec offline.Recording, out []examined) {
 	for i, l := range leaks {
 		if l.Into != crosstalk.None {
-			out[i].cautions = append(out[i].cautions, caution.Leaks(l, rec.Reference+1, rec.Microphones[i]+1))
+			out[i].cautions = append(out[i].cautions, caution.Leaks(l, caution.At(rec.Reference+1), caution.At(rec.Microphones[i]+1)))
 			caution.Sort(out[i].cautions)
 		}
 	}
@@ -111,7 +111,7 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 			}
 			continue // that is said, and explains that there is no delay
 		}
-		reference, microphone := rec.Reference+1, rec.Microphones[i]+1
+		reference, microphone := caution.At(rec.Reference+1), caution.At(rec.Microphones[i]+1)
 		ms, sd, ahead, err := offline.Ahead(ctx, rec, i, found[i])
 		if err != nil {
 			return err
@@ -119,7 +119,7 @@ func arrived(ctx context.Context, rec offline.Recording, against []examined, fou
 		if ahead {
 			e.aheadMs, e.aheadSDMs = ms, sd
 			c := caution.Ahead(-ms, reference, microphone)
-			c.Next = fmt.Sprintf("Use --ref %d --mic %d, or take the reference from behind what delays it.", microphone, reference)
+			c.Next = fmt.Sprintf("Use --ref %d --mic %d, or take the reference from behind what delays it.", microphone.Number, reference.Number)
 			e.cautions = append(e.cautions, c)
 		} else if len(found[i].Arrivals) == 0 {
 			e.cautions = append(e.cautions, caution.WithoutDelay(microphone, found[i].Reason))
@@ -148,9 +148,9 @@ func (e *examined) linear(ctx context.Context, rec offline.Recording, i int, fou
 	case err != nil || !not:
 		return err
 	case fit.Kind == linearity.Clipping:
-		e.cautions = append(e.cautions, caution.PeaksCut(rec.Microphones[i]+1))
+		e.cautions = append(e.cautions, caution.PeaksCut(caution.At(rec.Microphones[i]+1)))
 	default:
-		e.cautions = append(e.cautions, caution.GainFollows(rec.Microphones[i]+1))
+		e.cautions = append(e.cautions, caution.GainFollows(caution.At(rec.Microphones[i]+1)))
 	}
 	return nil
 }

@@ -105,7 +105,7 @@ func atRest(ctx context.Context, rec offline.Recording, against []examined, dela
 		} else if m.Cut(rec) {
 			used, e.dead, e.cut, e.why = " Too little is left to measure.", true, true, tooRestless
 		}
-		e.cautions = append(e.cautions, moving(m, rec.Reference+1, rec.Microphones[i]+1, offset, used)...)
+		e.cautions = append(e.cautions, moving(m, caution.At(rec.Reference+1), caution.At(rec.Microphones[i]+1), offset, used)...)
 		caution.Sort(e.cautions)
 	}
 	return good, moved, nil
@@ -115,7 +115,7 @@ func atRest(ctx context.Context, rec offline.Recording, against []examined, dela
 const tooRestless = "the path did not stand still for long enough"
 
 // moving puts what a path did, and what was done about it, into words.
-func moving(m *offline.Movement, reference, microphone int, offsetS float64, used string) []caution.Caution {
+func moving(m *offline.Movement, reference, microphone caution.Input, offsetS float64, used string) []caution.Caution {
 	path, gain := caution.Moved(&m.Verdict, reference, microphone, offsetS)
 	for i := range path {
 		switch {

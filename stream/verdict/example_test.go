@@ -17,5 +17,5 @@ func ExampleKeeper() {
 			fmt.Println(k.Sentence().Text())
 		}
 	}
-	// Output: The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Trusted from 63 Hz to 14 kHz.
+	// Output: The microphone hears the loudspeaker 23.42 ms after the reference (8.04 m). Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.
 }

@@ -19,17 +19,17 @@ func (m *meaning) headline() string {
 	switch m.kind {
 	case clippedInput:
 		if m.onReference {
-			return fmt.Sprintf("The reference clips: turn down the input of channel %d.", m.reference)
+			return fmt.Sprintf("The reference clips: turn down the input of %s.", m.reference.Socket())
 		}
-		return fmt.Sprintf("The microphone clips: turn down the input of channel %d.", m.channel)
+		return fmt.Sprintf("The microphone clips: turn down the input of %s.", m.microphone.Socket())
 	case silentReference:
-		return fmt.Sprintf("Nothing on the reference: check the signal and channel %d.", m.reference)
+		return fmt.Sprintf("Nothing on the reference: check the signal and %s.", m.reference.Socket())
 	case silentMicrophone:
-		return fmt.Sprintf("Nothing on the microphone: check its cable and channel %d.", m.channel)
+		return fmt.Sprintf("Nothing on the microphone: check its cable and %s.", m.microphone.Socket())
 	case averaging:
 		return "Averaging: not enough heard yet to tell."
 	case ahead:
-		return fmt.Sprintf("The microphone is ahead of the reference: swap channels %d and %d?", m.reference, m.channel)
+		return fmt.Sprintf("The microphone is ahead of the reference: swap channels %d and %d?", m.reference.Number, m.microphone.Number)
 	case noDelay:
 		return "No delay found: play broadband sound, louder or longer."
 	case tooQuiet:
@@ -61,6 +61,23 @@ func (m *meaning) headline() string {
 
 // HeadlineMax is the longest a headline may be, in characters.
 const HeadlineMax = 70
+
+// Lead is the headline of a text that has none of its own: its first sentence, or as much of
+// that as fits, up to where it may end.
+func Lead(text string) string {
+	if i := strings.Index(text, ". "); i >= 0 {
+		text = text[:i+1]
+	}
+	letters := []rune(text)
+	if len(letters) <= HeadlineMax {
+		return text
+	}
+	short := string(letters[:HeadlineMax-1])
+	if i := strings.LastIndexAny(short, ":;,"); i > 0 {
+		return short[:i] + "."
+	}
+	return short + "…"
+}
 
 func (m *meaning) quietHeadline() string {
 	switch {
@@ -130,8 +147,8 @@ func (m *meaning) polarity() string {
 		return "polarity cannot be told"
 	}
 	text := m.likely() + "same polarity"
-	if trusted := m.trusted(); m.named(trusted) != trusted {
-		text += ", " + strings.TrimPrefix(m.named(trusted), "from ")
+	if heard := m.heardBand(); m.named(heard) != heard {
+		text += ", " + strings.TrimPrefix(m.named(heard), "from ")
 	}
 	return text
 }

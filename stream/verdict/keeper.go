@@ -9,8 +9,21 @@ import (
 
 // Options are what a sentence needs to know beside the frame.
 type Options struct {
-	TemperatureC float64 // of the air, for distances
-	Grows        bool    // averages grow with time: waiting helps
+	TemperatureC float64  // of the air, for distances
+	Grows        bool     // averages grow with time: waiting helps
+	Names        []string // one a channel, from channel 1: seats are named by them
+}
+
+// name is that of a channel, from 1; empty if it has none.
+func (o *Options) name(channel int) string {
+	if channel < 1 || channel > len(o.Names) {
+		return ""
+	}
+	return o.Names[channel-1]
+}
+
+func (o *Options) input(channel int) caution.Input {
+	return caution.Input{Number: channel, Name: o.name(channel)}
 }
 
 // changeAfterS is how long another meaning must last before the sentence follows.
@@ -68,7 +81,7 @@ func (k *Keeper) Update(f *analyze.Frame, i int, o Options) bool {
 			k.differs, k.differsS = true, now
 		}
 		// What waits for data, and what the operator did, needs no second thought.
-		urgent := k.shown.kind == averaging || m.held != k.shown.held || m.temperature != k.shown.temperature
+		urgent := k.shown.kind == averaging || m.held != k.shown.held || m.temperature != k.shown.temperature || m.microphone != k.shown.microphone
 		if !urgent && now-k.differsS < changeAfterS {
 			return false
 		}

@@ -34,6 +34,7 @@ const (
 	arrivalWithinDB     = 10   // a weaker second arrival ripples by less than ±3 dB (comb.csv)
 	leastOffsetMs       = 0.1  // nearer ones are one arrival to the eye
 	leastTrustedOctaves = 1.0  // a narrower band supports no sentence
+	knownDB             = 1.0  // half an interval that is good enough to equalise by (common practice, no source)
 	sureAbove           = 0.99 // confidence of polarity
 	maxArrivals         = 5
 )
@@ -41,8 +42,8 @@ const (
 // meaning is what a sentence says, in numbers. It is comparable with same.
 type meaning struct {
 	kind        kind
-	channel     int // of the microphone
-	reference   int // channel
+	microphone  caution.Input
+	reference   caution.Input
 	several     bool
 	onReference bool // what clips
 	held        bool
@@ -56,7 +57,9 @@ type meaning struct {
 	n             int
 	sign          int
 	certainty     string
-	low, high     float64 // trusted band, Hz; 0 when there is none
+	low, high     float64 // where the coherence is above chance, Hz; 0 when it is nowhere
+	knownLow      float64 // where the magnitude is known to ±knownDB, Hz; 0 when it is nowhere
+	knownHigh     float64
 	signLow       float64 // band that sign is about, Hz; 0 when none is named
 	signHigh      float64
 	oddLow        float64 // band whose polarity differs from the rest; 0 when there is none
@@ -83,7 +86,7 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 	mic := &f.Microphones[i]
 	now := float64(f.Sample) / f.SampleRateHz
 	m := meaning{
-		channel: mic.Channel, reference: f.Reference.Channel, several: len(f.Microphones) > 1,
+		microphone: o.input(mic.Channel), reference: caution.Feed(f.Reference.Channel, o.name(f.Reference.Channel)), several: len(f.Microphones) > 1,
 		held: f.Hold, temperature: o.TemperatureC,
 		delayMs: mic.DelayMs, sdMs: mic.DelaySDMs, fixed: mic.DelayFixed,
 		periodMs: mic.PeriodMs, sign: mic.Polarity.Sign, grows: o.Grows,
@@ -115,13 +118,14 @@ func (k *Keeper) read(f *analyze.Frame, i int, o Options) meaning {
 		m.kind, m.certainty, m.polarityReason = ahead, wire.Likely, caution.WhyNoPolarity
 		return m
 	}
-	m.low, m.high = trustedBand(&mic.Curve)
+	m.low, m.high = heardBand(&mic.Curve)
 	if m.high == 0 || math.Log2(m.high/m.low) < leastTrustedOctaves {
 		m.kind, m.certainty = tooQuiet, wire.CannotTell
 		m.snrDB, m.waitS = shortfall(&mic.Curve, f.AveragedS)
 		return m
 	}
 	m.kind = heard
+	m.knownLow, m.knownHigh = knownBand(&mic.Curve)
 	m.movement = mic.Movement
 	m.pickArrivals(mic.Arrivals, &k.shown)
 	limit := sureAbove
@@ -182,7 +186,7 @@ func (m *meaning) pickArrivals(all []arrival.Arrival, shown *meaning) {
 // same: would a sentence about b say the same as one about a? Numbers may move
 // as far as their own uncertainty, and as far as nobody would act on.
 func same(a, b *meaning) bool {
-	if a.kind != b.kind || a.channel != b.channel || a.reference != b.reference || a.several != b.several ||
+	if a.kind != b.kind || a.microphone != b.microphone || a.reference != b.reference || a.several != b.several ||
 		a.onReference != b.onReference || a.held != b.held || a.temperature != b.temperature ||
 		!sameWords(a.delayReason, b.delayReason) || !sameWords(a.polarityReason, b.polarityReason) ||
 		(a.notLinear == linearity.Clipping) != (b.notLinear == linearity.Clipping) || (a.notLinear == 0) != (b.notLinear == 0) ||
@@ -209,6 +213,7 @@ func same(a, b *meaning) bool {
 	if a.fixed != b.fixed || a.sign != b.sign || a.certainty != b.certainty || a.n != b.n ||
 		!sameDelay(a.delayMs, b.delayMs, b.sdMs) ||
 		!near(a.low, b.low, 1.25) || !near(a.high, b.high, 1.25) ||
+		!near(a.knownLow, b.knownLow, 2) || !near(a.knownHigh, b.knownHigh, 2) ||
 		a.fault != b.fault || !near(a.signLow, b.signLow, 1.7) || !near(a.signHigh, b.signHigh, 1.7) ||
 		!near(a.oddLow, b.oddLow, 1.5) || !near(a.oddHigh, b.oddHigh, 1.5) {
 		return false
@@ -257,37 +262,47 @@ func sameWords(a, b string) bool {
 	}
 }
 
-// trustedBand is the widest band, in octaves, in which at least 60 % of the
-// points within a third of an octave below or above have a coherence over their
-// threshold: narrow notches of a room do not end it. 0, 0 if there is none.
-func trustedBand(c *response.Curve) (low, high float64) {
+// heardBand is where the coherence is above what chance gives. 0, 0 if it is nowhere.
+func heardBand(c *response.Curve) (low, high float64) {
+	return widest(c, func(i int) bool { return c.Coherence[i] > c.Threshold[i] })
+}
+
+// knownBand is where the magnitude is known to ±knownDB. 0, 0 if it is nowhere.
+func knownBand(c *response.Curve) (low, high float64) {
+	return widest(c, func(i int) bool { return c.MagnitudeHighDB[i]-c.MagnitudeLowDB[i] <= 2*knownDB })
+}
+
+// widest is the widest band, in octaves, in which at least 60 % of the points within a
+// third of an octave below or above are good: narrow notches of a room do not end it.
+// 0, 0 if there is none.
+func widest(c *response.Curve, isGood func(i int) bool) (low, high float64) {
 	const third = 1.259921049894873 // 2^(1/3)
 	n := len(c.FrequencyHz)
-	trusted := func(i int) int {
-		if c.Coherence[i] > c.Threshold[i] {
+	counts := func(i int) int {
+		if isGood(i) {
 			return 1
 		}
 		return 0
 	}
-	// Points [from, i] lie below and [i, to) above; below and above count the trusted.
+	// Points [from, i] lie below and [i, to) above; below and above count the good.
 	var from, to, below, above int
-	first, last := -1, -1 // trusted points at the ends of the run so far
+	first, last := -1, -1 // good points at the ends of the run so far
 	for i := range n + 1 {
 		good := false
 		if i < n {
 			f := c.FrequencyHz[i]
-			below += trusted(i)
+			below += counts(i)
 			for ; c.FrequencyHz[from] < f/third; from++ {
-				below -= trusted(from)
+				below -= counts(from)
 			}
 			for ; to < n && c.FrequencyHz[to] <= f*third; to++ {
-				above += trusted(to)
+				above += counts(to)
 			}
 			good = f > 0 && (5*below >= 3*(i+1-from) || 5*above >= 3*(to-i))
-			above -= trusted(i)
+			above -= counts(i)
 		}
 		if good {
-			if trusted(i) == 1 {
+			if counts(i) == 1 {
 				if first < 0 {
 					first = i
 				}

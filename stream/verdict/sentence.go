@@ -89,21 +89,12 @@ func (m *meaning) sentence() Sentence {
 		s.about("averaging", "Averaging").say(": not enough heard yet to tell.")
 	case noDelay:
 		s.Mark = wire.Attention
-		s.say("Cannot tell when ").about("microphone", m.subject(false)).say(" hears the loudspeaker").say(because(m.reason, "nothing in it is clearly a copy of the reference"))
+		s.say("No delay found for ").about("microphone", m.subject(false)).say(because(m.reason, "nothing in it is clearly a copy of the reference"))
 	case tooQuiet:
 		s.Mark = wire.Attention
 		m.sayQuiet(&s)
 	case heard:
-		for _, c := range m.cautions() {
-			if stands(c.Code) {
-				continue
-			}
-			s.Mark = wire.Attention
-			s.caution(c, true)
-			s.say(" ")
-		}
-		// What somebody has to act on comes first, and its caution right behind it:
-		// a small screen shows the beginning.
+		// What somebody has to act on comes first: a small screen shows the beginning.
 		if m.sign < 0 || m.fault {
 			m.sayPolarity(&s)
 			m.sayArrivals(s.say(" "))
@@ -111,21 +102,29 @@ func (m *meaning) sentence() Sentence {
 			m.sayArrivals(&s)
 			m.sayPolarity(s.say(" "))
 		}
-		for _, c := range m.cautions() {
-			if !stands(c.Code) {
-				continue
-			}
-			if s.Mark == wire.Steady {
-				s.Mark = wire.Attention
-			}
-			s.say(" ").caution(c, true)
-		}
+		m.sayTrust(s.say(" "))
+		m.sayCautions(&s)
 	}
 	return s
 }
 
-// stands says that what was found stands all the same: the caution comes behind it.
-func stands(c caution.Code) bool { return c == caution.Periodic || c == caution.Moving }
+// sayCautions puts what speaks against the measurement, and against reaching for a cable,
+// behind the figures, in parts of their own.
+func (m *meaning) sayCautions(s *Sentence) {
+	figures := len(s.Parts)
+	for _, c := range m.cautions() {
+		if s.Mark == wire.Steady {
+			s.Mark = wire.Attention
+		}
+		s.say(" ").caution(c, true)
+	}
+	if m.sign < 0 || m.fault && m.oddLow != 0 {
+		s.say(" ").about("caution", Caution)
+	}
+	for i := range s.Parts[figures:] {
+		s.Parts[figures+i].Caution = true
+	}
+}
 
 // repeats is what the meaning says of a reference that repeats itself.
 func (m *meaning) repeats() (c caution.Caution, ok bool) {
@@ -142,15 +141,15 @@ func (m *meaning) caution() (c caution.Caution, ok bool) {
 		if m.onReference {
 			return caution.Clips(true, m.reference), true
 		}
-		return caution.Clips(false, m.channel), true
+		return caution.Clips(false, m.microphone), true
 	case silentReference:
 		return caution.NothingOnReference(m.reference), true
 	case silentMicrophone:
-		return caution.NothingOnMicrophone(m.channel), true
+		return caution.NothingOnMicrophone(m.microphone), true
 	case ahead:
-		return caution.Ahead(-m.delayMs, m.reference, m.channel), true
+		return caution.Ahead(-m.delayMs, m.reference, m.microphone), true
 	case noDelay:
-		return caution.WithoutDelay(m.channel, m.reason), true
+		return caution.WithoutDelay(m.microphone, m.reason), true
 	case heard:
 		return m.moving()
 	}
@@ -161,9 +160,9 @@ func (m *meaning) caution() (c caution.Caution, ok bool) {
 func (m *meaning) moving() (c caution.Caution, ok bool) {
 	switch m.movement.Kind {
 	case stationarity.Drifts:
-		return caution.ClocksDrift(m.channel, m.movement.PPM, 0), true
+		return caution.ClocksDrift(m.microphone, m.movement.PPM, 0), true
 	case stationarity.Wanders:
-		return caution.Wanders(m.channel, 1000*m.movement.RangeS), true
+		return caution.Wanders(m.microphone, 1000*m.movement.RangeS), true
 	}
 	return c, false
 }
@@ -176,12 +175,12 @@ func (m *meaning) cautions() (list []caution.Caution) {
 	switch {
 	case m.kind != heard: // what is worse is said
 	case m.notLinear == linearity.Clipping:
-		list = append(list, caution.PeaksCut(m.channel))
+		list = append(list, caution.PeaksCut(m.microphone))
 	case m.notLinear != 0:
-		list = append(list, caution.GainFollows(m.channel))
+		list = append(list, caution.GainFollows(m.microphone))
 	}
 	if m.leak.Into != crosstalk.None && m.kind > silentMicrophone {
-		list = append(list, caution.Leaks(m.leak, m.reference, m.channel))
+		list = append(list, caution.Leaks(m.leak, m.reference, m.microphone))
 	}
 	if c, ok := m.repeats(); ok {
 		list = append(list, c)
@@ -213,7 +212,7 @@ func (m *meaning) subject(first bool) string {
 		the = "The"
 	}
 	if m.several {
-		return fmt.Sprintf("%s microphone on channel %d", the, m.channel)
+		return the + " microphone " + m.microphone.Where()
 	}
 	return the + " microphone"
 }
@@ -324,17 +323,23 @@ func (m *meaning) sayOneArrival(s *Sentence) {
 }
 
 func (m *meaning) sayPolarity(s *Sentence) {
-	trusted := m.trusted()
+	heard := m.heardBand()
 	which, own := m.which()
+	named, evidence := m.named(heard), "trusted"
+	if named != heard {
+		evidence = "polarity"
+	}
+	odd := func() *Sentence { return s.about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)) }
+	fault := m.fault && m.oddLow != 0
+	if fault {
+		s.Mark = wire.Act
+		s.say("Inverted from ")
+		odd().say(": ").about("next", "one driver in this cabinet may be reversed.").say(" ")
+	}
 	switch {
 	case m.sign < 0:
-		s.Mark = wire.Act
-		if m.certainty != wire.Sure {
+		if s.Mark = wire.Act; m.certainty != wire.Sure {
 			s.Mark = wire.Attention
-		}
-		named, evidence := m.named(trusted), "trusted"
-		if named != trusted {
-			evidence = "polarity"
 		}
 		s.about("polarity", "Opposite polarity").say(" to the reference")
 		if !own {
@@ -352,44 +357,51 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		if m.certainty != wire.Sure {
 			s.say(" (").about("polarity", m.certainty).say(")")
 		}
-		if named := m.named(trusted); named != trusted {
+		if named != heard {
 			s.say(" ").about("polarity", named)
 		}
-		s.say(". Trusted ").about("trusted", trusted).say(".")
+		s.say(".")
 	default:
-		s.about("polarity", "Polarity: cannot tell").say(because(m.reason, "the evidence points both ways")).
-			say(" Trusted ").about("trusted", trusted).say(".")
+		s.about("polarity", "Polarity: cannot tell").say(because(m.reason, "the evidence points both ways"))
 	}
-	switch {
-	case m.oddLow == 0:
-	case m.fault:
-		s.Mark = wire.Act
-		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
-			say(" it is inverted: ").about("next", "one driver in this cabinet may be reversed.")
-	default:
-		s.say(" From ").about("polarity", hertz(m.oddLow, 2)+" to "+hertz(m.oddHigh, 2)).
-			say(" it is inverted, as a crossover of 12 dB an octave makes it by design.")
-	}
-	if m.sign < 0 || m.fault && m.oddLow != 0 {
-		s.say(" ").about("caution", Caution)
+	if m.oddLow != 0 && !fault {
+		s.say(" From ")
+		odd().say(" it is inverted, as a crossover of 12 dB an octave makes it by design.")
 	}
 	if m.n > 1 && s.Mark == wire.Steady {
 		s.Mark = wire.Attention
 	}
 }
 
-// trusted is the band in which the coherence is above chance.
-func (m *meaning) trusted() string { return "from " + hertz(m.low, 2) + " to " + hertz(m.high, 2) }
+// sayTrust says where more than chance was heard, and where that is good enough to
+// equalise by.
+func (m *meaning) sayTrust(s *Sentence) {
+	heard, known := m.heardBand(), band(m.knownLow, m.knownHigh)
+	const to = "known to ±1 dB " // knownDB
+	switch {
+	case m.knownHigh == 0:
+		s.say("Heard ").about("trusted", heard).say(", not known to ±1 dB yet.")
+	case near(m.knownLow, m.low, 1.25) && near(m.knownHigh, m.high, 1.25):
+		s.say(Capital(to)).about("trusted", heard).say(".")
+	default:
+		s.say("Heard ").about("trusted", heard).say(", "+to).about("known", known).say(".")
+	}
+}
 
-// named is the band that the sign was told in, trusted where that is about the same.
-func (m *meaning) named(trusted string) string {
+// heardBand is the band in which the coherence is above chance.
+func (m *meaning) heardBand() string { return band(m.low, m.high) }
+
+func band(low, high float64) string { return "from " + hertz(low, 2) + " to " + hertz(high, 2) }
+
+// named is the band that the sign was told in, heard where that is about the same.
+func (m *meaning) named(heard string) string {
 	if m.signLow == 0 || near(m.signLow, m.low, 1.25) && near(m.signHigh, m.high, 1.25) {
-		return trusted
+		return heard
 	}
 	if near(m.signHigh, m.high, 1.25) && m.sign > 0 {
 		return "from " + hertz(m.signLow, 2) + " up"
 	}
-	return "from " + hertz(m.signLow, 2) + " to " + hertz(m.signHigh, 2)
+	return band(m.signLow, m.signHigh)
 }
 
 const firstArrival, secondArrival = "first", "second"

@@ -103,11 +103,13 @@ const (
 
 // Part is a piece of a verdict's text and what it is about, for lighting the
 // evidence: "delay", "distance", "arrival:N" (N from 1, earliest first),
-// "polarity", "trusted", "comb", "level", "averaging", "reference",
+// "polarity", "trusted", "known", "comb", "level", "averaging", "reference",
 // "microphone", "source", "next" (what to do) or "caution"; empty for plain words.
 type Part struct {
 	Text  string `json:"text"`
 	About string `json:"about,omitempty"`
+	// Caution: it is said against the measurement, or against a hazard, not of what was found.
+	Caution bool `json:"caution,omitempty"`
 }
 
 // Verdict says in a sentence what the measurement of one microphone means now.

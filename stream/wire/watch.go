@@ -56,6 +56,7 @@ type Watch struct {
 	By         string `json:"by"`
 	Resumed    bool   `json:"resumed"` // the show kept it: it went on when that was opened
 
+	Headline  string `json:"headline"`  // what has happened and what to do, in at most 70 characters
 	Text      string `json:"text"`      // a sentence: what it means now
 	Certainty string `json:"certainty"` // as of a Verdict
 	Mark      string `json:"mark"`      // "steady", "attention" or "act"

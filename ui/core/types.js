@@ -26,7 +26,7 @@
  *   progress?: Progress, recording?: Recording, changed_by: string}} State
  * @typedef {{code: 'silent_reference'|'silent_microphone'|'swapped'|'clipped'|'lost_samples'|'not_linear'|'moving'|'crosstalk'|'periodic'|'no_delay',
  *   text: string}} Caution
- * @typedef {{text: string, about?: string}} Part
+ * @typedef {{text: string, about?: string, caution?: boolean}} Part
  * @typedef {{type: 'verdict', microphone: number, headline: string, text: string, parts: Part[],
  *   certainty: 'sure'|'likely'|'cannot tell', mark: 'steady'|'attention'|'act', delay_reason: string,
  *   polarity_reason: string, cautions: Caution[]}} Verdict
@@ -198,7 +198,7 @@
  *   shift_ms: number|null}} WatchChange
  * @typedef {{name: string, take: number, delay_ms: number|null}} WatchedPart
  * @typedef {{microphone: number, state: 'learning'|'watching'|'paused'|'failed', take: number, take_name: string,
- *   seat: number, seat_name: string, since: string, by: string, resumed: boolean, text: string, certainty: string,
+ *   seat: number, seat_name: string, since: string, by: string, resumed: boolean, headline: string, text: string, certainty: string,
  *   mark: 'steady'|'attention'|'act', loudspeakers: WatchedPart[], wrong: WatchChange|null, low_hz: number[],
  *   high_hz: number[], difference_db: Values, error_db: Values, within_db: number|null, as_it_was_s: number|null,
  *   temperature_c: number|null, baseline_temperature_c: number|null, breaks: number, events: number}} Watch

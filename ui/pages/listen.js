@@ -120,7 +120,7 @@ export class ListenPage {
     if (!about || !matchMedia('(max-width: 639px)').matches) return;
     if (/^(arrival|delay|distance)/.test(about)) this.#tabs.show('impulse');
     else if (about === 'polarity') this.#tabs.show('phase');
-    else if (about === 'trusted' || about === 'comb' || about === 'level') this.#tabs.show('magnitude');
+    else if (about === 'trusted' || about === 'known' || about === 'comb' || about === 'level') this.#tabs.show('magnitude');
   }
 }
 

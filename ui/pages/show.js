@@ -2,6 +2,7 @@
 // Show: what was measured, laid over each other; notes, export, report.
 
 import { el, say } from '../core/dom.js';
+import { lead } from '../core/headline.js';
 import { bind } from '../core/keys.js';
 import { frequencyTick, signed } from '../core/format.js';
 import { decades, every } from '../draw/axes.js';
@@ -137,7 +138,10 @@ export class ShowPage {
     this.#nothing.hidden = this.#overlays.list.length > 0 || !measured;
     this.#takes.node.hidden = !measured;
     this.#begin(show, measured);
-    this.#sentence.show({ ...this.#words(), parts: [{ text: this.#words().text }], trouble: trouble(this.#session) });
+    const { text, ...words } = this.#words();
+    const headline = lead(text);
+    const rest = text.startsWith(headline) ? text.slice(headline.length).trim() : text;
+    this.#sentence.show({ ...words, headline, parts: [{ text: rest }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
   }
 

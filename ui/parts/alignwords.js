@@ -2,12 +2,13 @@
 // What the takes of two loudspeakers mean, in a sentence or two, and what to do next.
 
 import { fixed } from '../core/format.js';
+import { fitting, lead } from '../core/headline.js';
 import { running } from '../core/session.js';
 
 /** @typedef {import('../core/types.js').Part} Part */
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
 /** @typedef {import('./alignmodel.js').AlignModel} AlignModel */
-/** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, parts: Part[]}} Says */
+/** @typedef {{mark: ''|'steady'|'attention'|'act', certainty: string, headline?: string, parts: Part[]}} Says */
 
 /** What phrases light on the page. */
 export const LIGHTS = /^(ledger|cause:\w+|seat|missing|dial|proof|comb|slopes|reach)$/;
@@ -27,6 +28,15 @@ export const upper = (text) => text.slice(0, 1).toUpperCase() + text.slice(1);
  * @returns {Says}
  */
 export function words(model, shelf, session) {
+  const says = meaning(model, shelf, session);
+  if (says.headline) return says;
+  const headline = says.parts.map((p) => p.text).join('');
+  const parts = headline.length === lead(headline).length && !says.parts.some((p) => p.about) ? [] : says.parts;
+  return { ...says, headline: lead(headline), parts };
+}
+
+/** @param {AlignModel} model @param {import('./shelf.js').Shelf} shelf @param {import('../core/session.js').Session} session @returns {Says} */
+function meaning(model, shelf, session) {
   const attention = (/** @type {Part[]} */ ...parts) => /** @type {Says} */ ({ mark: 'attention', certainty: '', parts });
   const { survey } = session;
   if (!session.hello || !session.state) return { mark: '', certainty: '', parts: [part('Waiting for the daemon.')] };
@@ -47,10 +57,11 @@ export function words(model, shelf, session) {
 function cannot(model) {
   const { answer, main, fill } = model;
   const complete = (answer?.reasons ?? []).filter((r) => !r.startsWith('No seat has both'));
-  if (complete.length) return { mark: 'attention', certainty: 'cannot tell', parts: [part('Cannot tell how they add up: '), part(complete.join(' '), 'missing')] };
+  if (complete.length) return { mark: 'attention', certainty: 'cannot tell', headline: fitting(`Cannot tell how ${main} and ${fill} add up.`, 'Cannot tell how the two add up.'), parts: [part('Cannot tell how they add up: '), part(complete.join(' '), 'missing')] };
   const seat = model.seat?.name;
   return {
     mark: 'attention', certainty: 'cannot tell',
+    headline: seat ? fitting(`No plan yet: stand the microphone at ${seat} and survey it.`, `No plan yet: survey ${seat}.`) : 'No plan yet: add a seat and survey it.',
     parts: [part(`Cannot tell yet how ${main} and ${fill} add up: no seat has a take of each alone. `),
       part(seat ? `Stand the microphone at ${seat} and survey it.` : 'Add a seat, stand the microphone there and survey it.', 'missing')],
   };
@@ -66,11 +77,16 @@ function newerThanTakes(proofs, shelf) {
 function proven(model, proofs) {
   const bad = proofs.filter((p) => !p.pass);
   const left = (model.answer?.seats ?? []).filter((s) => !proofs.some((p) => p.seat === s.seat));
-  if (bad.length) return { mark: 'act', certainty: 'sure', parts: [part(bad[0].text)] };
+  if (bad.length) {
+    const [{ seat_name: seat, difference_db: db, text }] = bad;
+    const by = db === null ? 'is not proven' : `misses the plan by ${fixed(Math.abs(db), 1)} dB`;
+    return { mark: 'act', certainty: 'sure', headline: fitting(`${upper(seat)} ${by}: check what is dialled in.`, `A seat ${by}: check what is dialled in.`), parts: [part(text)] };
+  }
   const difference = Math.ceil(10 * Math.max(0.01, ...proofs.map((p) => Math.abs(p.difference_db ?? 0)))) / 10;
   const passed = proofs.map((p) => p.seat_name).join(', ');
   return {
     mark: left.length ? 'attention' : 'steady', certainty: 'sure',
+    headline: left.length ? fitting(`The plan holds so far: verify at ${left[0].name} next.`, 'The plan holds so far: verify at the next seat.') : 'The plan is dialled in and holds: nothing is left to do.',
     parts: [part(`The plan is dialled in and holds at ${passed}: `), part(`measured within ${fixed(difference, 1)} dB of the prediction`, 'proof'), part('. '),
       part(left.length ? `Next: verify at ${left[0].name}.` : 'Nothing is left to do but to watch.', 'proof')],
   };
@@ -98,7 +114,23 @@ function account(model, dialled) {
   }
   parts.push(...next(model, dialled));
   if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(doubt(answer));
-  return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, parts };
+  return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, headline: inShort(model, seat, dialled), parts };
+}
+
+/** What the two do at a seat, and what to do. @param {AlignModel} model @param {AlignSeat} seat @param {boolean} dialled */
+function inShort({ answer, main, fill, stored }, seat, dialled) {
+  if (!answer) return '';
+  const { promise } = answer;
+  if (stored && dialled && !stored.verified.length) return fitting(`The plan is dialled in: verify at ${answer.seats[0]?.name}.`, 'The plan is dialled in: verify it.');
+  const gain = seat.gain_over_louder_db ?? 0;
+  const sum = gain >= 0 ? `gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB` : `lose ${fixed(-gain, 1)} dB`;
+  const more = promise.change_db ?? 0;
+  const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
+  let step = 'nothing to change';
+  if (promise.worth) step = more >= WORTH_DB ? `dial in the plan for ${fixed(more, 1)} dB` : 'dial in the plan to even it out';
+  else if (missing) step = `missing ${missing}`;
+  const pair = upper(`${main} and ${fill}`);
+  return fitting(`${pair} ${sum} at ${seat.name}: ${step}.`, `${pair} ${sum}: ${step}.`, `The pair ${sum.replace(/^gain/, 'gains').replace(/^lose/, 'loses')}: ${step}.`);
 }
 
 /** Why a plan is not sure. @param {import('../core/types.js').Align} answer @returns {Part} */

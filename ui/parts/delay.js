@@ -5,12 +5,16 @@ import { el, say } from '../core/dom.js';
 import { feet, fixed, plusMinus } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { changeSettings } from '../core/api.js';
+import { arrivals } from './arrivals.js';
 import { Field } from './field.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 
 const LONGEST_MS = 1500;
+
+/** @param {number} sign */
+const polarity = (sign) => (sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided');
 
 export class DelayNumber {
   #session;
@@ -59,12 +63,20 @@ export class DelayNumber {
     const lit = ['delay', 'distance'].includes(this.#view.light?.about ?? '');
     this.node.classList.toggle('lit', lit);
 
-    const [sign] = frame.curve(channel, CURVE.polarity);
-    const word = sign ? (sign > 0 ? 'same' : 'opposite') : 'undecided';
-    say(this.#polarity, `Polarity ${word}`);
-    this.#polarity.dataset.polarity = word;
-    this.#caution.hidden = word !== 'opposite';
+    this.#showPolarity(frame, channel);
     this.#polarity.classList.toggle('lit', this.#view.light?.about === 'polarity');
+  }
+
+  /** Of several arrivals each has its own, under the number of its flag. @param {import('../core/frames.js').Frame} frame @param {number} channel */
+  #showPolarity(frame, channel) {
+    const [sign] = frame.curve(channel, CURVE.polarity);
+    const all = arrivals(frame, channel);
+    const several = all.length > 1;
+    const signs = several ? all.map((a) => a.sign) : [sign ?? 0];
+    say(this.#polarity, `Polarity${several ? ':' : ''} ${signs.map((s, k) => (several ? `${all[k].place} ` : '') + polarity(s)).join(', ')}`);
+    const inverted = signs.some((s) => s < 0);
+    this.#polarity.dataset.polarity = inverted ? 'opposite' : signs.every((s) => s > 0) ? 'same' : 'undecided';
+    this.#caution.hidden = !inverted;
   }
 
   #channel() {

@@ -1,5 +1,5 @@
 // @ts-check
-// What a phrase of the verdict points at, on the frequency axis: the trusted bands, the bands that prove the
+// What a phrase of the verdict points at, on the frequency axis: the trusted and the known bands, those that prove the
 // polarity, the notches of the comb.
 
 import { CURVE } from '../core/frames.js';
@@ -12,6 +12,7 @@ import { arrivals } from './arrivals.js';
 /** @typedef {import('../core/frames.js').Frame} Frame */
 
 const MOST_NOTCHES = 12;
+const KNOWN_DB = 1; // what is known to that is good enough to equalise by, as the sentence says
 
 /**
  * @param {Surface} s
@@ -27,6 +28,8 @@ export function paintLight(s, about, plot, curve, frame, channel) {
   s.ctx.globalAlpha = 0.13;
   if (about === 'trusted' || (about === 'level' && magnitude)) {
     trustedBands(s, curve);
+  } else if (about === 'known' && magnitude) {
+    bands(s, curve, (i) => Math.abs((curve.high?.[i] ?? Infinity) - (curve.low?.[i] ?? -Infinity)) <= 2 * KNOWN_DB);
   } else if (about === 'polarity' && !magnitude) {
     if (!polarityBands(s, frame.curve(channel, CURVE.polarityBands))) trustedBands(s, curve);
   } else if (about === 'comb' && magnitude) {
@@ -44,8 +47,13 @@ export function paintLight(s, about, plot, curve, frame, channel) {
 
 /** @param {Surface} s @param {Curve} curve */
 function trustedBands(s, curve) {
+  bands(s, curve, (i) => trusted(curve, i));
+}
+
+/** @param {Surface} s @param {Curve} curve @param {(i: number) => boolean} good */
+function bands(s, curve, good) {
   const { mid, xs } = curve;
-  const counts = (/** @type {number} */ i) => mid[i] !== null && trusted(curve, i);
+  const counts = (/** @type {number} */ i) => mid[i] !== null && good(i);
   for (let i = 0; i < mid.length; i++) {
     if (!counts(i)) continue;
     const from = i;

@@ -1,5 +1,6 @@
 // @ts-check
-// The sentence over a page: a mark, how sure, and phrases that light their evidence.
+// The sentence over a page: a mark, how sure, what happened and what to do, the figures, and the cautions on
+// a line of their own; phrases light their evidence.
 
 import { el, say } from '../core/dom.js';
 import { glyph } from '../core/marks.js';
@@ -14,11 +15,12 @@ export class Sentence {
   #mark = el('button', { class: 'mark', type: 'button', 'aria-expanded': 'false', onclick: () => this.#expand() }, this.#glyph, this.#certainty);
   #headline = el('p', { class: 'headline', 'aria-live': 'polite', 'aria-atomic': 'true', 'data-testid': 'headline', hidden: true });
   #sentence = el('p', { class: 'sentence', 'aria-live': 'polite', 'aria-atomic': 'true', 'data-testid': 'verdict' });
+  #cautions = el('p', { class: 'cautions', 'data-testid': 'cautions' });
   #more = el('button', { class: 'more', type: 'button', text: 'All of it', hidden: true, onclick: () => this.#unfold() });
   #figures = el('p', { class: 'figures', hidden: true });
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
   #evidence;
-  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#headline, this.#sentence, this.#figures, this.#status));
+  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#headline, this.#sentence, this.#cautions, this.#figures, this.#status));
 
   /**
    * @param {import('../core/view.js').View} view
@@ -40,7 +42,8 @@ export class Sentence {
     this.#lead(headline);
     say(this.#glyph, mark && glyph(mark, certainty));
     this.node.dataset.mark = mark;
-    this.#write(parts);
+    this.#write(this.#sentence, parts.filter((p) => !p.caution));
+    this.#write(this.#cautions, parts.filter((p) => p.caution));
     say(this.#certainty, certainty);
     this.#mark.disabled = !certainty;
     this.#mark.setAttribute('aria-label', `${mark}, ${certainty}: the figures behind it`);
@@ -58,9 +61,8 @@ export class Sentence {
     this.#sentence.setAttribute('aria-live', headline ? 'off' : 'polite');
   }
 
-  /** @param {Part[]} parts */
-  #write(parts) {
-    const line = this.#sentence;
+  /** @param {HTMLElement} line @param {Part[]} parts */
+  #write(line, parts) {
     const old = [...line.children];
     const same = old.length === parts.length && parts.every((p, i) => (old[i].getAttribute('data-about') ?? '') === (this.#lights(p.about) ? p.about : ''));
     if (same) {
@@ -87,7 +89,7 @@ export class Sentence {
 
   /** What is long is cut after a few lines, until asked for. */
   #fold() {
-    const cut = this.#sentence.scrollHeight > this.#sentence.clientHeight + 4;
+    const cut = [this.#sentence, this.#cautions].some((p) => p.scrollHeight > p.clientHeight + 4);
     if (!this.node.classList.contains('unfolded') && this.#more.hidden === cut) this.#more.hidden = !cut;
   }
 

@@ -9,7 +9,7 @@ import { Sentence } from './sentence.js';
 /** @typedef {import('../core/view.js').View} View */
 
 /** What phrases light on the page. */
-const LIGHTS = /^(arrival:\d+|delay|distance|polarity|trusted|comb|level|reference|microphone)$/;
+const LIGHTS = /^(arrival:\d+|delay|distance|polarity|trusted|known|comb|level|reference|microphone)$/;
 
 export class VerdictLine {
   #session;

@@ -3,6 +3,7 @@
 
 import { fixed, signed } from '../core/format.js';
 import { duration } from '../draw/times.js';
+import { fit, lead } from '../core/headline.js';
 import { Sentence } from './sentence.js';
 import { trouble } from './verdict.js';
 
@@ -56,18 +57,25 @@ export class WatchLine {
     let mark = watch?.mark ?? 'attention';
     let certainty = watch?.certainty ?? '';
     const parts = this.#session.hello ? this.#about(watch) : [{ text: 'Waiting for the daemon.' }];
+    let headline = this.#session.hello ? watch?.headline ?? lead(parts[0].text) : '';
     for (const other of this.#others()) {
       if (other.mark === 'steady') continue;
-      parts.push({ text: ` ${this.#session.channelName(other.microphone)}: ${other.text}` });
+      const name = this.#session.channelName(other.microphone);
+      parts.push({ text: ` ${name}: ${other.text}` });
+      if (worse(mark, other.mark) !== mark || !watch) headline = fit(name, other.headline);
       mark = worse(mark, other.mark);
     }
     const limit = this.#level()?.limit;
     if (limit && limit.mark !== 'steady' && limit.state !== 'cannot tell') {
-      parts.push({ text: ' The ' }, ...this.#limit(limit));
-      if (mark !== 'act') certainty = '';
+      const said = this.#limit(limit);
+      parts.push({ text: ' The ' }, ...said);
+      if (mark !== 'act') {
+        certainty = '';
+        headline = lead(`The ${said.map((p) => p.text).join('')}`);
+      }
       mark = worse(watch ? mark : 'steady', limit.mark);
     }
-    this.#sentence.show({ mark: this.#session.hello ? mark : '', certainty, parts, trouble: trouble(this.#session) });
+    this.#sentence.show({ mark: this.#session.hello ? mark : '', certainty, headline, parts, trouble: trouble(this.#session) });
   }
 
   /** @param {Watch|null} watch @returns {Part[]} */

@@ -23,6 +23,7 @@ import (
 	"plumbline/analyze/watch"
 	"plumbline/capture"
 	"plumbline/stream/show"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -83,7 +84,7 @@ type session struct {
 }
 
 // story is what was said about a change.
-type story struct{ said, mark, certainty string }
+type story struct{ headline, said, mark, certainty string }
 
 // New checks cfg and starts nothing.
 func New(cfg Config) (*Watcher, error) {
@@ -212,7 +213,7 @@ func (w *Watcher) find(s *session, e watch.Event, end uint64) {
 		if ok || s.stories == nil {
 			s.stories = map[watch.Change]story{}
 		}
-		s.newest = story{text, mark, certainty}
+		s.newest = story{headline(e), text, mark, certainty}
 		s.stories[e.Change] = s.newest
 	}
 	s.healthy = at
@@ -251,7 +252,11 @@ func (w *Watcher) publish() {
 	w.revision++
 	v := wire.Watches{Revision: w.revision, Watches: make([]wire.Watch, 0, len(w.sessions))}
 	for _, s := range w.sessions {
-		v.Watches = append(v.Watches, s.now(time.Now()))
+		now := s.now(time.Now())
+		if now.Headline == "" {
+			now.Headline = verdict.Lead(now.Text)
+		}
+		v.Watches = append(v.Watches, now)
 	}
 	w.published.Store(&v)
 	w.cfg.Changed(v)

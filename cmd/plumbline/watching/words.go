@@ -68,11 +68,10 @@ func told(e watch.Event, onset time.Time, byArrival bool) string {
 	if certaintyOf(e.Confidence) != wire.CannotTell {
 		return text
 	}
-	why := "No known change fits it well; the nearest: "
 	if byArrival {
-		why = "No known change fits it well, and without a take of each loudspeaker alone at this seat its cause cannot be told; the nearest: "
+		text += " A take of each loudspeaker alone at this seat would tell more."
 	}
-	return "Something has changed. " + why + text
+	return "Cause unclear, closest match: " + text
 }
 
 // sentence says what has happened since when, and what to look at. byArrival:
@@ -211,10 +210,10 @@ func (s *session) now(at time.Time) wire.Watch {
 		if change.Kind == "" {
 			c.Kind = string(watch.InputLost)
 		}
-		v.Wrong, v.Text, v.Mark = &c, s.newest.said, s.newest.mark
+		v.Wrong, v.Headline, v.Text, v.Mark = &c, s.newest.headline, s.newest.said, s.newest.mark
 		v.Certainty = s.newest.certainty
 		if v.Text == "" {
-			v.Text, v.Mark, v.Certainty = "Something is about to be said of this microphone: wait some seconds.", wire.Attention, wire.CannotTell
+			v.Text, v.Mark, v.Certainty = "Checking a change: some seconds.", wire.Attention, wire.CannotTell
 		}
 		return v
 	}
