@@ -91,18 +91,14 @@ func (m *meaning) quietHeadline() string {
 
 // faultHeadline is about what somebody has to mend; empty: there is nothing.
 func (m *meaning) faultHeadline() string {
-	switch which, own := m.which(); {
-	case m.sign < 0 && own && m.n >= 2:
+	switch i, one := m.whose(); {
+	case m.sign < 0 && one:
+		return fmt.Sprintf("Arrival %d is %sinverted: check its cable or processor.", m.index[i], m.likely())
+	case m.sign < 0 && m.n >= 2:
 		i, j := m.numbers()
 		return fmt.Sprintf("Arrivals %d and %d are %sinverted: check the feed and cables.", i, j, m.likely())
-	case m.sign < 0 && own:
-		return Capital(m.likely() + "opposite polarity: check this cabinet's cable or processor.")
 	case m.sign < 0:
-		i, j := m.strongestTwo()
-		if which == secondArrival {
-			i = j
-		}
-		return fmt.Sprintf("Arrival %d is %sinverted: check its cable or processor.", m.index[i], m.likely())
+		return Capital(m.likely() + "opposite polarity: check this cabinet's cable or processor.")
 	case m.fault && m.oddLow != 0:
 		return "One driver may be reversed: check " + hertz(m.oddLow, 2) + " to " + hertz(m.oddHigh, 2) + "."
 	}

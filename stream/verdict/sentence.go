@@ -240,33 +240,27 @@ func (m *meaning) sayQuiet(s *Sentence) {
 	}
 }
 
-// sayArrivals names the arrivals if they are two, else the two loudest of them.
+// sayArrivals names the two loudest arrivals by the numbers of their flags.
 func (m *meaning) sayArrivals(s *Sentence) {
 	if m.n < 2 {
 		m.sayOneArrival(s)
 		return
-	}
-	many := [...]string{2: "Two", 3: "Three", 4: "Four", 5: "Five"}[m.n]
-	if m.several {
-		s.about("microphone", m.subject(true)).say(" hears " + strings.ToLower(many) + " arrivals")
-	} else {
-		s.say(many + " arrivals")
-	}
-	if m.n == 2 {
-		s.say(": ")
-	} else {
-		s.say(", the strongest at ")
 	}
 	i, j := m.strongestTwo()
 	if m.arrivals[j].DelayMs < m.arrivals[i].DelayMs { // a list that a moment overtook
 		i, j = j, i
 	}
 	a, b := m.arrivals[i], m.arrivals[j]
+	if m.several {
+		s.say("At ").about("microphone", m.subject(false)).say(": ").say(m.arrival(i, false))
+	} else {
+		s.say(m.arrival(i, true))
+	}
 	second := m.about(j)
-	s.about(m.about(i), millis(a.DelayMs, 1)).say(" and ").about(second, millis(b.DelayMs, 1)).
-		say(", the second ").about(second, louder(b.LevelDB-a.LevelDB))
+	s.say(" at ").about(m.about(i), millis(a.DelayMs, 1)).say("; "+m.arrival(j, false)+" at ").about(second, millis(b.DelayMs, 1)).
+		say(", ").about(second, louder(b.LevelDB-a.LevelDB))
 	if a.Sign*b.Sign < 0 {
-		s.say(" and ").about("polarity", "of opposite polarity")
+		s.say(", ").about("polarity", "opposite polarity")
 	}
 	apart := math.Abs(b.DelayMs - a.DelayMs)
 	if a.Sign*b.Sign == 0 { // notches and peaks change places with the polarity
@@ -276,6 +270,14 @@ func (m *meaning) sayArrivals(s *Sentence) {
 	// Three notches: from half the first one up, that of copies of opposite polarity.
 	notches := summation.NewComb(apart, a.LevelDB-b.LevelDB, a.Sign*b.Sign, summation.Band{LowHz: 250 / apart, HighHz: 3001 / apart}).NotchHz
 	s.say(". They comb at ").about("comb", hertz(notches[0], 3)+", "+hertz(notches[1], 3)+", "+hertz(notches[2], 3)+", …")
+}
+
+// arrival is what the arrival at place i of those that matter is called: as its flag is.
+func (m *meaning) arrival(i int, first bool) string {
+	if first {
+		return "Arrival " + strconv.Itoa(m.index[i])
+	}
+	return "arrival " + strconv.Itoa(m.index[i])
 }
 
 // about names the arrival at place i of those that matter, by its place in the frame.
@@ -341,9 +343,10 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		if s.Mark = wire.Act; m.certainty != wire.Sure {
 			s.Mark = wire.Attention
 		}
-		s.about("polarity", "Opposite polarity").say(" to the reference")
-		if !own {
-			s.say(": the " + which + ",")
+		if own {
+			s.about("polarity", "Opposite polarity").say(" to the reference")
+		} else {
+			s.about("polarity", Capital(which)+" is inverted")
 		}
 		s.say(" ").about(evidence, named).
 			say(" (").about("polarity", m.certainty).say("). ").
@@ -352,7 +355,7 @@ func (m *meaning) sayPolarity(s *Sentence) {
 		if own {
 			s.about("polarity", "Same polarity")
 		} else {
-			s.about("polarity", "The "+which+" has the polarity of the reference")
+			s.about("polarity", Capital(which)+" has the polarity of the reference")
 		}
 		if m.certainty != wire.Sure {
 			s.say(" (").about("polarity", m.certainty).say(")")
@@ -404,24 +407,31 @@ func (m *meaning) named(heard string) string {
 	return band(m.signLow, m.signHigh)
 }
 
-const firstArrival, secondArrival = "first", "second"
-
 // which says whose polarity is told, where two arrivals have been named that are
 // not known to be of one polarity; own where there is but one.
 func (m *meaning) which() (which string, own bool) {
-	if m.n >= 2 {
-		i, j := m.strongestTwo()
-		a, b := m.arrivals[i], m.arrivals[j]
-		of := func(delayMs float64) bool { return math.Abs(delayMs-m.delayMs) < 0.5 }
-		switch {
-		case a.Sign*b.Sign > 0:
-		case of(a.DelayMs):
-			return firstArrival, false
-		case of(b.DelayMs):
-			return secondArrival, false
-		}
+	if i, ok := m.whose(); ok {
+		return m.arrival(i, false), false
 	}
 	return "", true
+}
+
+// whose is the place of the arrival whose polarity is told, where that is not true of both.
+func (m *meaning) whose() (i int, ok bool) {
+	if m.n < 2 {
+		return 0, false
+	}
+	i, j := m.strongestTwo()
+	a, b := m.arrivals[i], m.arrivals[j]
+	of := func(delayMs float64) bool { return math.Abs(delayMs-m.delayMs) < 0.5 }
+	switch {
+	case a.Sign*b.Sign > 0:
+	case of(a.DelayMs):
+		return i, true
+	case of(b.DelayMs):
+		return j, true
+	}
+	return 0, false
 }
 
 // because ends a "cannot tell" with its reason.

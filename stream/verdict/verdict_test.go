@@ -114,40 +114,40 @@ func sentences() []said {
 			m.Polarity = polarity.Verdict{Sign: -1, Confidence: 0.999, Several: true, DelayMs: 12.1, Bands: []polarity.Band{{LowHz: 178, HighHz: 14000, Sign: -1, Confidence: 0.999}}}
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: -1}, {DelayMs: 19.5, LevelDB: -3}}
 		},
-			"Opposite polarity to the reference: the first, from 180 Hz to 14 kHz (sure). Check the cable or the processor of that loudspeaker. Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb every 135 Hz. Known to ±1 dB from 63 Hz to 14 kHz. Switch amplifiers off before touching loudspeaker cables.",
+			"Arrival 1 is inverted from 180 Hz to 14 kHz (sure). Check the cable or the processor of that loudspeaker. Arrival 1 at 12.1 ms; arrival 2 at 19.5 ms, 3 dB down. They comb every 135 Hz. Known to ±1 dB from 63 Hz to 14 kHz. Switch amplifiers off before touching loudspeaker cables.",
 			wire.Sure, wire.Act},
 		// τ = 7.4 ms: notches at (2k+1)/2τ = 67.6, 202.7, 337.8 Hz.
 		{"two arrivals", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs = 12.1
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: 1}, {DelayMs: 19.5, LevelDB: -3, Sign: 1}}
 		},
-			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
+			"Arrival 1 at 12.1 ms; arrival 2 at 19.5 ms, 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		// A list that a moment overtook: the offset is what it is, and no comb below 0 Hz.
 		{"two arrivals out of order", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs = 12.1
 			m.Arrivals = []arrival.Arrival{{DelayMs: 19.5, LevelDB: -3, Sign: 1}, {DelayMs: 12.1, Sign: 1}}
 		},
-			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
+			"Arrival 2 at 12.1 ms; arrival 1 at 19.5 ms, 3 dB down. They comb at 68 Hz, 203 Hz, 338 Hz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		// Where the notches lie depends on a polarity that is not known; how far apart, 1/τ, does not.
 		{"two arrivals, one of either polarity", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs = 12.1
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, Sign: 1}, {DelayMs: 19.5, LevelDB: -3}}
 		},
-			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB down. They comb every 135 Hz. The first has the polarity of the reference. Known to ±1 dB from 63 Hz to 14 kHz.",
+			"Arrival 1 at 12.1 ms; arrival 2 at 19.5 ms, 3 dB down. They comb every 135 Hz. Arrival 1 has the polarity of the reference. Known to ±1 dB from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		// Opposite copies swap notches and peaks: k/τ = 135, 270, 405 Hz.
 		{"two arrivals, the second reversed and louder", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayMs = 12.1
 			m.Arrivals = []arrival.Arrival{{DelayMs: 12.1, LevelDB: -3, Sign: 1}, {DelayMs: 19.5, Sign: -1}}
 		},
-			"Two arrivals: 12.1 ms and 19.5 ms, the second 3 dB up and of opposite polarity. They comb at 135 Hz, 270 Hz, 405 Hz, … The first has the polarity of the reference. Known to ±1 dB from 63 Hz to 14 kHz.",
+			"Arrival 1 at 12.1 ms; arrival 2 at 19.5 ms, 3 dB up, opposite polarity. They comb at 135 Hz, 270 Hz, 405 Hz, … Arrival 1 has the polarity of the reference. Known to ±1 dB from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		{"three arrivals, one weak", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.Arrivals = []arrival.Arrival{{DelayMs: 10, LevelDB: -8, Sign: 1}, {DelayMs: 12, Sign: 1}, {DelayMs: 13, LevelDB: -2, Sign: 1}, {DelayMs: 30, LevelDB: -12, Sign: 1}}
 		},
-			"Three arrivals, the strongest at 12.0 ms and 13.0 ms, the second 2 dB down. They comb at 500 Hz, 1.5 kHz, 2.5 kHz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
+			"Arrival 2 at 12.0 ms; arrival 3 at 13.0 ms, 2 dB down. They comb at 500 Hz, 1.5 kHz, 2.5 kHz, … Same polarity. Known to ±1 dB from 63 Hz to 14 kHz.",
 			wire.Sure, wire.Attention},
 		{"delay set by hand", func(f *analyze.Frame, m *analyze.Microphone) {
 			m.DelayFixed, m.DelayMs, m.Arrivals = true, 10, nil

@@ -75,6 +75,7 @@ export class DelayNumber {
     const signs = several ? all.map((a) => a.sign) : [sign ?? 0];
     say(this.#polarity, `Polarity${several ? ':' : ''} ${signs.map((s, k) => (several ? `${all[k].place} ` : '') + polarity(s)).join(', ')}`);
     const inverted = signs.some((s) => s < 0);
+    this.#polarity.classList.toggle('several', several);
     this.#polarity.dataset.polarity = inverted ? 'opposite' : signs.every((s) => s > 0) ? 'same' : 'undecided';
     this.#caution.hidden = !inverted;
   }

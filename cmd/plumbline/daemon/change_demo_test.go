@@ -69,7 +69,7 @@ func TestDemoFillTurnedToTheSamePolarity(t *testing.T) {
 		if a := at(m, fill); a.Polarity != "same" {
 			t.Errorf("the fill: %+v, want same", a)
 		}
-		if m.Polarity.Verdict == "opposite" || strings.Contains(m.Verdict, "pposite") {
+		if m.Polarity.Verdict == "opposite" || strings.Contains(m.Verdict, "pposite") || strings.Contains(m.Verdict, "inverted") {
 			t.Errorf("%s; %s", m.Polarity.Verdict, m.Verdict)
 		}
 	})
@@ -96,7 +96,7 @@ func TestDemoMainMuted(t *testing.T) {
 		if math.Abs(float64(m.DelayMs)-fill) > timeMs || m.Polarity.Verdict != "opposite" {
 			t.Errorf("delay %.2f ms, %s; the fill's is %.2f, opposite", float64(m.DelayMs), m.Polarity.Verdict, fill)
 		}
-		if !strings.Contains(m.Verdict, "Opposite polarity") {
+		if !strings.Contains(m.Verdict, "Opposite polarity to") && !strings.Contains(m.Verdict, "is inverted") {
 			t.Error(m.Verdict)
 		}
 	})

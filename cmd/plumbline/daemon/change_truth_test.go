@@ -121,7 +121,7 @@ func judge(s rig.Scene, m *wire.Microphone) (wrong, missing []string) {
 	if len(all) == 0 {
 		claim(len(m.Arrivals) == 0, "%d arrivals, all is muted", len(m.Arrivals))
 		claim(math.IsNaN(float64(m.DelayMs)), "delay %.2f ms, all is muted", float64(m.DelayMs))
-		claim(!strings.Contains(m.Verdict, "hears the loudspeaker ") && !strings.Contains(m.Verdict, "arrivals") || strings.Contains(m.Verdict, "annot tell when"), "all is muted: %s", m.Verdict)
+		claim(!strings.Contains(m.Verdict, "hears the loudspeaker ") && !strings.Contains(m.Verdict, "rrival "), "all is muted: %s", m.Verdict)
 		claim(m.Polarity.Verdict == "undecided", "polarity %s, all is muted", m.Polarity.Verdict)
 		return wrong, nil
 	}
@@ -138,7 +138,7 @@ func judge(s rig.Scene, m *wire.Microphone) (wrong, missing []string) {
 			missing = append(missing, fmt.Sprintf("%s is missing: %s", l.Name, list(m.Arrivals)))
 		}
 	}
-	if named := strings.Contains(m.Verdict, "hears the loudspeaker ") || strings.Contains(m.Verdict, "arrivals"); !named {
+	if named := strings.Contains(m.Verdict, "hears the loudspeaker ") || strings.Contains(m.Verdict, "rrival "); !named {
 		missing = append(missing, "nothing is said: "+m.Verdict)
 	}
 	return wrong, missing
@@ -343,7 +343,7 @@ func checkPolarity(s rig.Scene, all []way, m *wire.Microphone, claim func(bool, 
 		}
 	}
 	switch {
-	case strings.Contains(m.Verdict, "Opposite polarity"):
+	case strings.Contains(m.Verdict, "Opposite polarity to the reference"):
 		says("sentence:", "opposite")
 	case strings.Contains(m.Verdict, "Same polarity"):
 		says("sentence:", "same")
@@ -353,7 +353,9 @@ func checkPolarity(s rig.Scene, all []way, m *wire.Microphone, claim func(bool, 
 var (
 	minusHz  = regexp.MustCompile(`[-−]\d[\d.]* k?Hz|0 Hz, 0 Hz`)
 	inMs     = regexp.MustCompile(`(\d+\.?\d*) ms`)
-	twoTimes = regexp.MustCompile(`(\d+\.\d) ms and (\d+\.\d) ms`)
+	twoTimes = regexp.MustCompile(`rrival \d+ at (\d+\.\d) ms; arrival \d+ at (\d+\.\d) ms`)
+	oneTime  = regexp.MustCompile(`rrival (\d+) at (\d+\.\d) ms`)
+	whose    = regexp.MustCompile(`Arrival (\d+) (is inverted|has the polarity of the reference)`)
 	combAt   = regexp.MustCompile(`comb at (\d+\.?\d*) (k?)Hz`)
 )
 
@@ -376,7 +378,19 @@ func checkSentence(all []way, m *wire.Microphone, claim func(bool, string, ...an
 	if two == nil {
 		return
 	}
-	opposite := strings.Contains(text, "of opposite polarity")
+	if one := whose.FindStringSubmatch(text); one != nil {
+		for _, named := range oneTime.FindAllStringSubmatch(text, -1) {
+			if named[1] != one[1] {
+				continue
+			}
+			ok := false
+			for _, w := range near(all, number(named[2]), timeMs+oneMs) {
+				ok = ok || w.sign == 0 || w.sign < 0 == (one[2] == "is inverted")
+			}
+			claim(ok, "arrival %s has the other polarity: %s", one[1], text)
+		}
+	}
+	opposite := strings.Contains(text, "dB down, opposite polarity") || strings.Contains(text, "dB up, opposite polarity") || strings.Contains(text, "as loud, opposite polarity")
 	a, b := near(all, number(two[1]), timeMs+oneMs), near(all, number(two[2]), timeMs+oneMs)
 	differ, alike, least, most := false, false, math.Inf(1), 0.0
 	for _, x := range a {
