@@ -317,7 +317,7 @@ func TestPageEqualsAPI(t *testing.T) {
 		{"distance", v.M, fmt.Sprintf("%.2f m", metres)},
 		{"feet", v.Ft, fmt.Sprintf("%.1f ft", metres/0.3048)}, // the international foot
 		{"samples", v.Samples, fmt.Sprintf("%.1f samples", ms/1000*v.Frame.SampleRateHz)},
-		{"polarity", v.Polarity, "Polarity " + mic.Polarity.Verdict},
+		{"polarity", v.Polarity, polarityTile(&mic)},
 		{"magnitude at 1 kHz", strings.TrimPrefix(v.Magnitude, "+"), fmt.Sprintf("%.1f", float64(mic.MagnitudeDB[nearest]))},
 	} {
 		// Rounding of the last digit may differ between float32 and float64.
@@ -328,6 +328,23 @@ func TestPageEqualsAPI(t *testing.T) {
 	eventually(t, "the sentence of the API on the page", func() bool {
 		return strings.TrimSpace(p.text("verdict")) == strings.TrimSpace(d.frame(t).Microphones[0].Verdict)
 	})
+}
+
+// polarityTile is what stands under the delay: of several arrivals that comb, the polarity
+// of each, under the number of its flag.
+func polarityTile(m *wire.Microphone) string {
+	var each []string
+	last := math.Inf(-1)
+	for i, a := range m.Arrivals {
+		if ms := float64(a.DelayMs); a.LevelDB >= -10 && ms-last >= 0.1 {
+			each = append(each, fmt.Sprintf("%d %s", i+1, a.Polarity))
+			last = ms
+		}
+	}
+	if len(each) < 2 {
+		return "Polarity " + m.Polarity.Verdict
+	}
+	return "Polarity: " + strings.Join(each, ", ")
 }
 
 // lastDigit is whether two numbers with equal units differ by at most one in
