@@ -4,6 +4,8 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -24,6 +26,7 @@ const (
 	readTimeout  = 30 * time.Second
 	pingEvery    = 10 * time.Second
 	noticesMax   = 16
+	nameMax      = 24 // characters of a name, as ui/core/person.js has it
 	unackedMax   = 2
 	defaultRate  = 20.0
 )
@@ -112,6 +115,11 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		fail(w, &Error{Code: "too_many_clients", Text: "too many pages are open on this daemon: close one", Status: http.StatusServiceUnavailable})
 		return
 	}
+	name := r.URL.Query().Get("name")
+	if wire.CheckLine("name", "a name", name, nameMax) != nil {
+		fail(w, &Error{Code: "name", Text: "a name is one line of at most " + strconv.Itoa(nameMax) + " characters", Status: http.StatusBadRequest})
+		return
+	}
 	conn, err := upgrader.Upgrade(w, r, nil)
 	if err != nil {
 		return // upgrader has answered
@@ -120,7 +128,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	if tcp, ok := conn.NetConn().(*net.TCPConn); ok {
 		tcp.SetWriteBuffer(writeBuffer)
 	}
-	c, ok := s.join(conn)
+	c, ok := s.join(conn, strings.TrimSpace(name))
 	if !ok {
 		return
 	}
@@ -134,7 +142,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	<-written
 }
 
-func (s *Server) join(conn *websocket.Conn) (*client, bool) {
+func (s *Server) join(conn *websocket.Conn, name string) (*client, bool) {
 	s.clientsMu.Lock()
 	defer s.clientsMu.Unlock()
 	if s.stopping {
@@ -142,7 +150,7 @@ func (s *Server) join(conn *websocket.Conn) (*client, bool) {
 	}
 	s.connection.Add(1)
 	s.clientSeq++
-	c := newClient(clientName(s.clientSeq), conn)
+	c := newClient(s.clientName(name), conn)
 	clients := append(slices.Clone(*s.clients.Load()), c)
 	s.clients.Store(&clients)
 	// What is known now, at once: a source that has ended sends no other frame. One
@@ -152,6 +160,19 @@ func (s *Server) join(conn *websocket.Conn) (*client, bool) {
 	}
 	s.log.Debug("client came", "client", c.name, "address", conn.RemoteAddr().String())
 	return c, true
+}
+
+// clientName is the name that a person has chosen, with a number where another page has
+// it; of who has not chosen any, the number alone. clientsMu is held.
+func (s *Server) clientName(chosen string) string {
+	if chosen == "" {
+		return "page " + strconv.Itoa(s.clientSeq)
+	}
+	name := chosen
+	for n := 2; slices.ContainsFunc(*s.clients.Load(), func(c *client) bool { return c.name == name }); n++ {
+		name = chosen + " " + strconv.Itoa(n)
+	}
+	return name
 }
 
 func (s *Server) leave(c *client) {

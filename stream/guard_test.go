@@ -178,7 +178,7 @@ func TestPanicOfAClientEndsThatOne(t *testing.T) {
 			for len(*s.clients.Load()) > 1 || !strings.Contains(log.String(), "level=ERROR") {
 				runtime.Gosched()
 			}
-			if text := log.String(); !strings.Contains(text, "level=ERROR") || !strings.Contains(text, "client="+c.name) {
+			if text := log.String(); !strings.Contains(text, "level=ERROR") || !strings.Contains(text, fmt.Sprintf("client=%q", c.name)) {
 				t.Errorf("logged is %q", text)
 			}
 			f := frametest.New(1)

@@ -292,6 +292,9 @@ func changedBy(r *http.Request) (string, error) {
 	if by == "" {
 		return "api", nil
 	}
+	if name, err := url.PathUnescape(by); err == nil { // headers are ASCII, names are not
+		by = name
+	}
 	if wire.CheckLine("client", "a client's name", by, 40) != nil {
 		return "", &Error{Code: "client", Text: "X-Plumbline-Client must be at most 40 printable characters", Status: http.StatusBadRequest}
 	}
@@ -345,5 +348,3 @@ func fail(w http.ResponseWriter, e *Error) {
 	w.WriteHeader(status)
 	w.Write(append(encode(wire.ErrorBody{Error: *e}), '\n'))
 }
-
-func clientName(n int) string { return "c" + strconv.Itoa(n) }

@@ -3,6 +3,7 @@ package stream
 import (
 	"fmt"
 	"net"
+	"net/http"
 	"runtime"
 	"strings"
 	"sync"
@@ -23,7 +24,7 @@ func TestFirstMessages(t *testing.T) {
 	for range 4 {
 		k, m, _ := p.next()
 		kinds = append(kinds, k)
-		if k == "hello" && (m["client"] != "c1" || m["version"] != 1.0 || m["epoch"] != 1.0) {
+		if k == "hello" && (m["client"] != "page 1" || m["version"] != 1.0 || m["epoch"] != 1.0) {
 			t.Errorf("hello %v", m)
 		}
 		if k == "verdict" && m["text"] != "Waiting for sound from small hall." {
@@ -558,4 +559,39 @@ func TestPace(t *testing.T) {
 			t.Errorf("%d on their way", p.n)
 		}
 	})
+}
+
+// Clients are called as their people want; two of one name are told apart.
+func TestClientsHaveNames(t *testing.T) {
+	s := serve(t)
+	hello := func(query string) string {
+		conn, _, err := websocket.DefaultDialer.Dial("ws://"+s.addr+"/api/v1/live"+query, http.Header{"Origin": {"http://" + s.addr}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { conn.Close() })
+		m, _ := (&page{t, conn}).until("hello")
+		return m["client"].(string)
+	}
+	for _, c := range []struct{ query, want string }{
+		{"?name=J%C3%BCrgen", "Jürgen"}, {"", "page 2"}, {"?name=J%C3%BCrgen", "Jürgen 2"}, {"?name=+Mira+", "Mira"}, {"?name=%20", "page 5"},
+	} {
+		if got := hello(c.query); got != c.want {
+			t.Errorf("%q is called %q, want %q", c.query, got, c.want)
+		}
+	}
+	for _, bad := range []string{"?name=a%0Ab", "?name=" + strings.Repeat("x", 25)} {
+		_, res, err := websocket.DefaultDialer.Dial("ws://"+s.addr+"/api/v1/live"+bad, http.Header{"Origin": {"http://" + s.addr}})
+		if err == nil || res == nil || res.StatusCode != http.StatusBadRequest {
+			t.Errorf("%q: %v", bad, err)
+		}
+	}
+	if status, _, _ := s.do(t, "POST", "/api/v1/reset", "", "X-Plumbline-Client", "J%C3%BCrgen"); status != http.StatusNoContent {
+		t.Errorf("a name in a header: status %d", status)
+	}
+	s.op.mu.Lock()
+	defer s.op.mu.Unlock()
+	if s.op.reset != "Jürgen" {
+		t.Errorf("reset by %q", s.op.reset)
+	}
 }

@@ -430,7 +430,14 @@ func TestTwoPagesAgree(t *testing.T) {
 	b.until(`document.querySelector('[data-testid="averaging"]').value === 'time:8'`)
 	b.until(`document.querySelector('.notices').textContent.trim() !== ''`)
 
+	// Who did it is called as they want.
+	b.do(chromedp.KeyEvent("?"))
+	b.until(`document.querySelector('[data-testid="person"]') !== null`)
+	b.do(chromedp.Focus(byTestID("person")), chromedp.SendKeys(byTestID("person"), "Mira\r"))
+	b.until(`__app.session.client === 'Mira' && __app.session.status.open`)
+	js[bool](b, `document.querySelector('dialog').close() ?? true`)
 	b.click("hold")
+	a.until(`document.querySelector('.notices').textContent.includes('Mira set ')`)
 	a.until(`document.querySelector('[data-testid="hold"]').getAttribute('aria-pressed') === 'true'`)
 	a.click("hold")
 

@@ -25,7 +25,7 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 	// The browser itself writes that a request was refused, and later the connection.
 	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED")
 	p.until(`__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
-	if unit := p.text("unit"); unit != "dB re full scale, not calibrated" {
+	if unit := p.text("unit"); unit != "dBFS, not calibrated" {
 		t.Errorf("the unit is %q", unit)
 	}
 

@@ -215,7 +215,7 @@ type exposureObject struct {
 	Information  string     `json:"information"`
 }
 
-const exposureInformation = "Information only: local codes and licensed practice decide."
+const exposureInformation = "Information only; your local rules and a qualified person decide."
 
 func newLevelsReport(f *levelsFlags, cfg offline.LevelsConfig, measured []offline.Levels, calibrated bool) *levelsReport {
 	r := &levelsReport{}
@@ -271,8 +271,11 @@ func (r *levelsReport) print(w io.Writer, path string) error {
 	return out.Flush()
 }
 
+// unitNames is how people write what JSON has in ASCII.
+var unitNames = map[string]string{unitFullScale: "dBFS", unitPascal: "dB re 20 µPa"}
+
 func (c *levelsChannel) print(out io.Writer, path string) {
-	fmt.Fprintf(out, "%s, channel %d: %.1f s, %s", path, c.Channel, float64(c.DurationS), c.Unit)
+	fmt.Fprintf(out, "%s, channel %d: %.1f s, %s", path, c.Channel, float64(c.DurationS), unitNames[c.Unit])
 	if c.Unit == unitFullScale {
 		fmt.Fprint(out, " (not calibrated)")
 	}

@@ -146,7 +146,7 @@ type LimitProfile struct {
 }
 
 // LimitCaution goes wherever a limit is shown.
-const LimitCaution = "Information only: local codes and a licensed practitioner decide. A limit holds where people hear it loudest, which the correction stands for."
+const LimitCaution = "Information only; your local rules and a qualified person decide. A limit holds where people hear it loudest, which the correction stands for."
 
 // Limits are the profiles and the one that is followed.
 type Limits struct {

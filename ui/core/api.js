@@ -12,7 +12,7 @@ export function setClient(name) {
 /** @param {string} method @param {string} path @param {object} [body] a Blob goes as it is @returns {Promise<any>} */
 export async function ask(method, path, body) {
   /** @type {Record<string, string>} */
-  const headers = { 'X-Plumbline-Client': client };
+  const headers = { 'X-Plumbline-Client': encodeURIComponent(client) }; // headers are ASCII, names are not
   const raw = body instanceof Blob;
   if (body && !raw) headers['Content-Type'] = 'application/json';
   let answer;

@@ -95,6 +95,11 @@ export class Session {
     return this.state?.source.channels[channel - 1] || `channel ${channel}`;
   }
 
+  /** Connects anew. */
+  comeAgain() {
+    this.#socket.again();
+  }
+
   /** @param {Topic} topic @param {any} value */
   #tell(topic, value) {
     for (const listener of [...(this.#listeners.get(topic) ?? [])]) listener(value);

@@ -1,6 +1,8 @@
 // @ts-check
 // The live connection: opens, backs off, opens again, and says when data went stale.
 
+import { personName } from './person.js';
+
 const STALE_MS = 1000;
 const SILENT_MS = 3000; // a phone's socket may die without a close event
 const BACK_OFF_MS = [250, 500, 1000, 2000, 4000];
@@ -58,6 +60,11 @@ export class Socket {
     this.#send({ type: 'want', ...want, hidden: document.hidden });
   }
 
+  /** Comes again, under the name that the person has now. */
+  again() {
+    this.#open();
+  }
+
   /** @param {number} seq the frame that was drawn */
   acknowledge(seq) {
     this.#send({ type: 'ack', seq });
@@ -71,7 +78,8 @@ export class Socket {
   #open() {
     clearTimeout(this.#retry);
     this.#drop();
-    const socket = new WebSocket(this.#url);
+    const name = personName();
+    const socket = new WebSocket(name ? `${this.#url}?name=${encodeURIComponent(name)}` : this.#url);
     socket.binaryType = 'arraybuffer';
     this.#opened = performance.now();
     socket.onopen = () => {

@@ -38,7 +38,7 @@ export function openCalibrator(session, channel, notices) {
   const content = el('div', { class: 'calibrator' },
     el('ol', {},
       el('li', {}, el('p', { text: `Put the calibrator on ${name} and switch it on. It stands at` }), el('p', { class: 'pair' }, ...choices, el('span', { text: 'or' }), other.node)),
-      el('li', {}, el('p', {}, 'Now it hears ', heard, ' dB re full scale ', steady)),
+      el('li', {}, el('p', {}, 'Now it hears ', heard, ' dBFS ', steady)),
       el('li', {}, el('p', {}, listen, bar), answer, insist)),
     el('p', { class: 'row' }, now, undo));
 
@@ -79,7 +79,7 @@ export function openCalibrator(session, channel, notices) {
     /** @type {Calibrations|null} */
     const all = await notices.guard(ask('GET', '/api/v1/calibration'));
     const c = all?.calibrations.find((x) => x.microphone === channel);
-    say(now, c ? `In force: ${day(c.at)}${c.by ? `, by ${c.by}` : ''}; full scale is ${fixed(c.offset_db, 1)} dB re 20 µPa.` : 'Not calibrated yet: levels are dB re full scale.');
+    say(now, c ? `In force: ${day(c.at)}${c.by ? `, by ${c.by}` : ''}; full scale is ${fixed(c.offset_db, 1)} dB re 20 µPa.` : 'Not calibrated yet: levels are dBFS.');
     undo.hidden = !c;
     say(undo, c && c.earlier ? 'Back to the one before' : 'Take back');
   }
@@ -114,5 +114,5 @@ export function openCalibrator(session, channel, notices) {
 
 /** @param {Calibration} c */
 function tell(c) {
-  return `Kept, ${day(c.at)}. A tone of ${fixed(c.frequency_hz, 0)} Hz at ${fixed(c.tone_dbfs, 1)} dB re full scale, steady within ${fixed(c.scatter_db, 2)} dB: full scale is ${fixed(c.offset_db, 1)} dB re 20 µPa.`;
+  return `Kept, ${day(c.at)}. A tone of ${fixed(c.frequency_hz, 0)} Hz at ${fixed(c.tone_dbfs, 1)} dBFS, steady within ${fixed(c.scatter_db, 2)} dB: full scale is ${fixed(c.offset_db, 1)} dB re 20 µPa.`;
 }

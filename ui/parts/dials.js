@@ -106,11 +106,11 @@ export class Dials {
     this.#delay.node.classList.toggle('long', shown >= 10 || shown < 0);
     say(this.#was, fill.known ? `${metres(fill.to.delay_ms)}, was ${fixed(fill.from.delay_ms, 2)} ms` : metres(shown));
     const turned = fill.from.polarity !== fill.to.polarity;
-    say(this.#way, fill.known ? fill.to.polarity : turned ? 'turned' : 'as it is');
+    say(this.#way, fill.known ? fill.to.polarity : turned ? 'inverted' : 'unchanged');
     say(this.#comma, fill.known && turned ? ', ' : '');
     say(this.#wasWay, fill.known && turned ? `was ${fill.from.polarity}` : '');
     this.#polarity.dataset.turned = String(turned);
-    say(this.#flip, setting.sign < 0 ? 'Turned over' : 'As today');
+    say(this.#flip, setting.sign < 0 ? 'Inverted' : 'Unchanged');
     this.#flip.setAttribute('aria-pressed', String(setting.sign < 0));
     this.#gain.show(setting.gainDB);
     this.#gainChoice.dataset.set = String(Math.abs(setting.gainDB) >= 0.05);
@@ -124,7 +124,7 @@ export class Dials {
     const half = moved || low === null || high === null ? NaN : (high - low) / 2;
     const within = half >= 0.1 ? ` ±${fixed(half, 1)}` : ''; // what is less shows in no digit
     this.#yield.title = moved || sd === null ? '' : `Known within ±${fixed(half, 2)} dB (95 %). The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
-    say(this.#yield, `Efficiency ${signed(answer.efficiency_db.today, 1)} dB, then ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    say(this.#yield, `Efficiency now ${signed(answer.efficiency_db.today, 1)} dB, planned ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }

@@ -47,7 +47,7 @@ export class HeatScale {
       this.range = [Math.min(top - 30, Math.floor(low / STEP_DB) * STEP_DB), top];
       this.#known = true;
     }
-    this.#say(layer.unit === 'dB re 20 uPa' ? 'dB' : 'dB re full scale');
+    this.#say(layer.unit === 'dB re 20 uPa' ? 'dB' : 'dBFS');
   }
 
   /** @param {string} unit */

@@ -71,7 +71,7 @@ export class Meters {
   /** @type {Map<number, Meter>} */
   #meters = new Map();
   #list = el('div', { class: 'list' });
-  node = el('section', { class: 'meters', 'aria-label': 'Input levels' }, el('h2', {}, 'Inputs', el('small', { text: ' dB re full scale' }), el('small', { class: 'columns', text: 'rms' }), el('small', { class: 'peak-level', text: 'peak' })), this.#list);
+  node = el('section', { class: 'meters', 'aria-label': 'Input levels' }, el('h2', {}, 'Inputs', el('small', { text: ' dBFS' }), el('small', { class: 'columns', text: 'rms' }), el('small', { class: 'peak-level', text: 'peak' })), this.#list);
 
   /** @param {Session} session @param {View} view */
   constructor(session, view) {

@@ -64,7 +64,7 @@ export class Now {
     const level = this.level();
     this.#said = level ? now : -Infinity;
     const calibrated = !!level?.calibrated_at;
-    say(this.#unit, !level ? 'dB' : calibrated ? `dB re 20 µPa, calibrated ${day(level.calibrated_at)}` : 'dB re full scale, not calibrated');
+    say(this.#unit, !level ? 'dB' : calibrated ? `dB re 20 µPa, calibrated ${day(level.calibrated_at)}` : 'dBFS, not calibrated');
     this.#unit.classList.toggle('not', !!level && !calibrated);
     say(this.#laf, fixed(level?.laf_db, 1));
     const sliding = level?.sliding.find((s) => s.minutes === this.#minutes);

@@ -4,6 +4,7 @@
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
 import { apart, nearest } from './chart.js';
+import { term } from './glossary.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
@@ -17,7 +18,7 @@ export class Reading {
   #title = el('h2', { 'data-testid': 'line-at' });
   #body = el('tbody');
   node = el('section', { class: 'reading', 'aria-label': 'At the line' }, this.#title,
-    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase', 'coherence'].map((text) => el('th', { text, scope: 'col' })))), this.#body));
+    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase'].map((text) => el('th', { text, scope: 'col' })), el('th', { scope: 'col' }, term('coherence', 'coherence')))), this.#body));
 
   /** @param {Session} session @param {View} view @param {import('./spectrum.js').Spectrum} spectrum */
   constructor(session, view, spectrum) {

@@ -7,11 +7,15 @@ import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { clock } from '../core/format.js';
 import { bindings } from '../core/keys.js';
+import { MOST_LETTERS, personName, setPersonName } from '../core/person.js';
 import { running } from '../core/session.js';
 import { ground, setGround } from '../core/theme.js';
+import { upper } from './alignwords.js';
 import { difference } from './changes.js';
+import { glossary } from './glossary.js';
 import { Notices } from './notice.js';
 import { openSheet } from './sheet.js';
+import { TextField } from './textfield.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {{path: string, name: string, key: string, available: (session: Session) => boolean}} Entry */
@@ -54,7 +58,7 @@ export class Shell {
     session.on('show', () => this.#show());
     session.on('survey', () => this.#show());
     session.on('notice', (n) => {
-      if (n.by !== session.client) this.notices.say(n.by ? `${n.text} (page ${n.by})` : n.text);
+      if (n.by !== session.client) this.notices.say(n.by ? `${n.text} (${n.by})` : n.text);
     });
     this.#show();
   }
@@ -79,10 +83,22 @@ export class Shell {
 
   help() {
     const rows = bindings().map(({ key, says }) => el('div', {}, el('dt', {}, ...key.split(' ').map((k) => el('kbd', { text: named(k) }))), el('dd', { text: says })));
-    openSheet('Keys and hands', el('div', { class: 'help' }, el('dl', { class: 'keys' }, ...rows),
+    const person = new TextField({ label: 'Your name on the other pages', testid: 'person', placeholder: this.#session.client, empty: true, most: MOST_LETTERS, commit: (name) => this.#rename(name) });
+    person.show(personName());
+    openSheet('Help', el('div', { class: 'help' },
+      el('p', { class: 'person' }, 'Your name on the other pages: ', person.node),
+      el('h3', { text: 'Keys' }), el('dl', { class: 'keys' }, ...rows), el('h3', { text: 'Hands' }),
       el('p', { text: 'On a plot: point to move the plumb line, wheel or pinch to come closer, drag to move along, Shift and wheel for the dB scale, double click or “Whole range” to go back.' }),
       el('p', { text: 'The ribbon is the 95 % interval. The middle line is drawn where coherence exceeds what unrelated signals reach by chance; the strip on the frequency axis shows coherence as lightness, hatched where it does not.' }),
-      el('p', { class: 'caution', text: 'Levels are information only. Protect your ears; switch amplifiers off before touching loudspeaker cables. Your local rules and a qualified person decide.' })));
+      el('h3', { text: 'Words' }), glossary(),
+      el('p', { class: 'caution', text: 'Protect your hearing. Switch amplifiers off before touching loudspeaker cables. Levels: information only; your local rules and a qualified person decide.' })));
+  }
+
+  /** @param {string} name */
+  #rename(name) {
+    setPersonName(name);
+    // Who runs a survey is known by the connection: that stays until it is over.
+    if (!running(this.#session.survey)) this.#session.comeAgain();
   }
 
   #show() {
@@ -117,7 +133,7 @@ export class Shell {
     this.#settings = state.settings;
     if (!before || state.changed_by === this.#session.client) return;
     const what = difference(before, state.settings, (channel) => this.#session.channelName(channel));
-    if (what) this.notices.say(`${state.changed_by ? `Another page (${state.changed_by})` : 'Somebody'} set ${what}.`);
+    if (what) this.notices.say(`${upper(state.changed_by) || 'Somebody'} set ${what}.`);
   }
 
   /** @param {HTMLAnchorElement} link @param {string} path */

@@ -34,7 +34,7 @@ export async function showsSheet(session, notices) {
   const sheet = openSheet('Shows', el('div', { class: 'shows' }, el('ul', {}, ...rows), audio.node,
     named('Make a new one', 'new-show', (name) => void then(ask('POST', '/api/v1/shows', { name }))),
     open ? named('Copy this one', 'copy-show', (name) => void then(ask('POST', '/api/v1/show/copy', { name }).then((copy) => (notices.say(`Copied to ${copy.file}.`), copy)))) : null,
-    open ? el('p', {}, el('a', { class: 'link', href: '/api/v1/show/file', download: '', text: 'Take this one away as a file' })) : null));
+    open ? el('p', {}, el('a', { class: 'link', href: '/api/v1/show/file', download: '', text: 'Download this show' })) : null));
   sheet.addEventListener('close', () => audio.close());
 }
 

@@ -39,8 +39,8 @@ function common({ session, channel, sentence }) {
   const level = session.levels?.microphones.find((m) => m.microphone === channel);
   const caption = [
     session.state?.source.name, session.channelName(channel), new Date().toLocaleString(),
-    level?.calibrated_at ? `dB re 20 µPa, calibrated ${new Date(level.calibrated_at).toLocaleString()}` : 'dB re full scale, not calibrated',
-    'information only; local rules and a qualified person decide',
+    level?.calibrated_at ? `dB re 20 µPa, calibrated ${new Date(level.calibrated_at).toLocaleString()}` : 'dBFS, not calibrated',
+    'information only; your local rules and a qualified person decide',
   ].filter(Boolean).join(' · ');
   return { sentence, caption, strip: false };
 }
