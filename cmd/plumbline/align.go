@@ -279,8 +279,8 @@ func (r *alignReport) print(w io.Writer, temperatureC float64) error {
 	fmt.Fprintln(out, "       efficiency, dB of the ideal                      level of the sum, dB over the louder one")
 	fmt.Fprintln(out, "  seat   today    plan       95 % from     to  runner-up     today    plan  change   B after A, ms")
 	for _, s := range r.Seats {
-		fmt.Fprintf(out, "%6d %7s %7s %15s %6s %10s %9s %7s %+7.2f %15.3f\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.LowDB), loss(s.HighDB), loss(s.RunnerUpDB),
-			cell(float64(s.HeadsDB), 2), cell(float64(s.HeadsPlanDB), 2), float64(s.ChangeDB), float64(s.OffsetMs))
+		fmt.Fprintf(out, "%6d %7s %7s %15s %6s %10s %9s %7s %7s %15s\n", s.Seat, loss(s.TodayDB), loss(s.PlanDB), loss(s.LowDB), loss(s.HighDB), loss(s.RunnerUpDB),
+			cell(float64(s.HeadsDB), 2), cell(float64(s.HeadsPlanDB), 2), signed(float64(s.ChangeDB), 2), cell(float64(s.OffsetMs), 3))
 	}
 	return out.Flush()
 }

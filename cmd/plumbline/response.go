@@ -10,11 +10,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/analyze"
 	"plumbline/analyze/caution"
 	"plumbline/analyze/polarity"
 	"plumbline/analyze/response"
 	"plumbline/analyze/setting"
 	"plumbline/cmd/plumbline/offline"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -204,7 +206,7 @@ func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err != nil {
 		return err
 	}
-	report := f.report(path, rec, delays, against, result, verdicts)
+	report := f.report(path, rec, delays, against, found, result, verdicts)
 	if f.json {
 		return printJSON(cmd.OutOrStdout(), report)
 	}
@@ -294,7 +296,7 @@ func findArrivals(ctx context.Context, cmd *cobra.Command, rec offline.Recording
 	return offline.Arrivals(ctx, rec, cfg)
 }
 
-func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, against []examined, result *offline.Responses, verdicts []polarity.Verdict) *responseReport {
+func (f *responseFlags) report(path string, rec offline.Recording, delays []delay, against []examined, found []offline.Found, result *offline.Responses, verdicts []polarity.Verdict) *responseReport {
 	r := &responseReport{
 		File:       path,
 		RateHz:     rec.File.Format().SampleRateHz,
@@ -314,23 +316,31 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 	for i := range delays {
 		var c response.Curve
 		result.Spectra[i].Curve(&c)
-		verdict := verdicts[i]
+		judged := verdicts[i]
 		switch {
 		case against[i].swapped():
-			verdict = polarity.Verdict{Reason: caution.WhyNoPolarity}
+			judged = polarity.Verdict{Reason: caution.WhyNoPolarity}
 		case math.IsNaN(delays[i].ms):
 			blank(&c)
 		case against[i].dead: // with a delay that was given
-			verdict = polarity.Verdict{Reason: against[i].why}
+			judged = polarity.Verdict{Reason: against[i].why}
 			blank(&c)
+		}
+		m := analyze.Microphone{
+			Input: analyze.Input{Channel: rec.Microphones[i] + 1}, DelayMs: delays[i].ms, DelaySDMs: delays[i].sdMs,
+			DelayFixed: found == nil, DelayReason: delays[i].reason, PeriodMs: 1000 * f.periodS, Polarity: judged, Curve: c,
+		}
+		if found != nil && !against[i].swapped() {
+			m.Arrivals = found[i].Arrivals
 		}
 		r.Microphone[i] = responseMicrophone{
 			Channel:     rec.Microphones[i] + 1,
+			Headline:    headline(against[i].cautions, &m, rec.Reference+1, f.temperature),
 			DelayMs:     wire.Value(delays[i].ms),
 			DelaySDMs:   wire.Value(delays[i].sdMs),
 			Reason:      reason(delays[i].reason),
 			Cautions:    cautionObjects(against[i].cautions),
-			Polarity:    newPolarityObject(verdict),
+			Polarity:    newPolarityObject(judged),
 			FrequencyHz: c.FrequencyHz,
 			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
 			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
@@ -338,6 +348,14 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 		}
 	}
 	return r
+}
+
+// headline is what happened and what to do, in a line: first what spoils the rest.
+func headline(against []caution.Caution, m *analyze.Microphone, reference int, temperatureC float64) string {
+	if len(against) > 0 {
+		return verdict.Lead(against[0].Text())
+	}
+	return verdict.Recorded(m, reference, verdict.Options{TemperatureC: temperatureC}).Headline
 }
 
 // blank makes a curve unknown: at no delay the windows hold unlike stretches of

@@ -38,6 +38,7 @@ type untilReport struct {
 
 type responseMicrophone struct {
 	Channel           int                 `json:"channel"`
+	Headline          string              `json:"headline"`
 	DelayMs           wire.Value          `json:"delay_ms"`
 	DelaySDMs         wire.Value          `json:"delay_sd_ms"`
 	Reason            reason              `json:"reason"` // why there is no delay
@@ -73,7 +74,7 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 	var curve response.Curve
 	for i := range r.Microphone {
 		m := &r.Microphone[i]
-		fmt.Fprintf(out, "\nChannel %d\n", m.Channel)
+		fmt.Fprintf(out, "\nChannel %d: %s\n", m.Channel, m.Headline)
 		printCautions(out, "  ", m.Cautions)
 		fmt.Fprintf(out, "  delay     %s\n  polarity  %s\n", m.delayText(temperatureC), polarityText(m.Polarity))
 		if !slices.ContainsFunc(m.MagnitudeDB, func(db float64) bool { return !math.IsNaN(db) }) {
@@ -155,7 +156,21 @@ func cell(x float64, decimals int) string {
 	case math.IsInf(x, 0):
 		return "?"
 	}
-	return fmt.Sprintf("%.*f", decimals, x)
+	return fmt.Sprintf("%.*f", decimals, rounded(x, decimals))
+}
+
+// signed is a number with its sign.
+func signed(x float64, decimals int) string {
+	return fmt.Sprintf("%+.*f", decimals, rounded(x, decimals))
+}
+
+// rounded has no zero below zero.
+func rounded(x float64, decimals int) float64 {
+	unit := math.Pow10(decimals)
+	if math.Round(x*unit) == 0 {
+		return 0
+	}
+	return x
 }
 
 // nominal is the name of the third octave around 10^(n/10) Hz, n > 9: the

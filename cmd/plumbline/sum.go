@@ -2,9 +2,11 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -159,6 +161,7 @@ func newSumReport(f *takesFlags, l *summation.Ledger) *sumReport {
 func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) error {
 	out := bufio.NewWriter(w)
 	printFileCautions(out, r.Cautions)
+	fmt.Fprintf(out, "%s\n\n", r.headline())
 	fmt.Fprintf(out, "From %.0f Hz to %.0f Hz, re the reference:\n", r.BandHz[0], r.BandHz[1])
 	names := []string{"A", "B", "both"}
 	for i, level := range []wire.Value{r.LevelADB, r.LevelBDB, r.LevelBothDB} {
@@ -179,17 +182,32 @@ func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) err
 		fmt.Fprintf(out, "%s\n\n", r.Reason)
 	}
 	fmt.Fprintln(out, "                dB       95 % interval")
-	fmt.Fprintf(out, "  %-9s %+7.2f\n", "ideal", float64(r.IdealGainDB))
+	fmt.Fprintf(out, "  %-9s %7s\n", "ideal", signed(float64(r.IdealGainDB), 2))
 	for _, row := range r.Ledger {
-		fmt.Fprintf(out, "  %-9s %+7.2f %9s …%7s   %s\n", row.Cause, float64(row.ChangeDB),
+		fmt.Fprintf(out, "  %-9s %7s %9s …%7s   %s\n", row.Cause, signed(float64(row.ChangeDB), 2),
 			cell(float64(row.LowDB), 2), cell(float64(row.HighDB), 2), row.Sentence)
 	}
-	fmt.Fprintf(out, "  %-9s %+7.2f %9s …%7s   over the louder one\n", "gain", float64(r.GainOverLouderDB),
+	fmt.Fprintf(out, "  %-9s %7s %9s …%7s   over the louder one\n", "gain", signed(float64(r.GainOverLouderDB), 2),
 		cell(float64(r.GainLowDB), 2), cell(float64(r.GainHighDB), 2))
 	if n := r.Comb.NotchHz; len(n) > 0 {
 		fmt.Fprintf(out, "\nNotches at %s.\n", frequencies(n))
 	}
 	return out.Flush()
+}
+
+// headline is what the two do together, and what costs most of the rest.
+func (r *sumReport) headline() string {
+	text := "A and B gain " + cell(float64(r.GainOverLouderDB), 1) + " of " + cell(float64(r.IdealGainDB), 1) + " dB"
+	if r.GainOverLouderDB < 0 {
+		text = "A and B lose " + cell(-float64(r.GainOverLouderDB), 1) + " dB against the louder one"
+	}
+	if len(r.Ledger) > 0 {
+		worst := slices.MinFunc(r.Ledger, func(a, b ledgerObject) int { return cmp.Compare(a.ChangeDB, b.ChangeDB) })
+		if worst.ChangeDB < -0.1 {
+			return fmt.Sprintf("%s: %s costs %s dB.", text, worst.Cause, cell(-float64(worst.ChangeDB), 1))
+		}
+	}
+	return text + "."
 }
 
 func earlier(ms float64) string {
