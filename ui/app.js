@@ -40,7 +40,7 @@ bind([
     show(p.path);
   } })),
   { key: 'Escape', says: 'Stop the test signal', run: () => shell.stopSignal() },
-  { key: 'n', says: 'Next ground: system, dark house, daylight', run: () => shell.nextGround() },
+  { key: 'n', says: 'Next theme: system, dark, daylight', run: () => shell.nextGround() },
   { key: '?', says: 'This sheet', run: () => shell.help() },
 ]);
 addEventListener('popstate', () => show(location.pathname));

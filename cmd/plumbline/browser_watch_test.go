@@ -109,7 +109,7 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	}
 
 	p.until(`__app.session.frame.averagedS > 1.5`)
-	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet.") {
+	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet: choose or measure one.") {
 		t.Errorf("without a baseline the page says %q", said)
 	}
 	// The survey is over; a baseline wants 12 s of everything, and takes up to 20 s.

@@ -139,7 +139,7 @@ export class WatchPage {
       { key: 'ArrowUp ArrowDown', says: 'Band by a third of an octave', run: (/** @type {KeyboardEvent} */ e) => this.#view.setAt(Math.min(20000, Math.max(16, this.#view.at * 10 ** (e.key === 'ArrowUp' ? 0.1 : -0.1)))) },
       { key: '+', says: 'Zoom in', run: () => this.#chart.zoom(0.6) },
       { key: '-', says: 'Zoom out', run: () => this.#chart.zoom(1 / 0.6) },
-      { key: 'w', says: 'On with the time', run: () => this.#chart.home() },
+      { key: 'w', says: 'Follow live', run: () => this.#chart.home() },
       { key: 'd D', says: 'Longer time shown; with Shift shorter', run: (/** @type {KeyboardEvent} */ e) => {
         const next = e.key === 'd' ? spans.find((s) => s > time.span * 1.01) : spans.filter((s) => s < time.span * 0.99).pop();
         if (next) time.follow(next);

@@ -118,7 +118,7 @@ export class Shell {
       this.#ground.dataset.name = name;
       this.#ground.replaceChildren(glyph, el('span', { class: 'word', text: ` ${name}` }));
     }
-    this.#ground.setAttribute('aria-label', `Ground: ${name}. Press for the next.`);
+    this.#ground.setAttribute('aria-label', `${name}. Press for the next.`);
     // The Align page has its own, larger one.
     this.#stop.hidden = this.#path === '/align' || !running(this.#session.survey);
     say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}${RECORDING[state.recording?.state ?? ''] ?? ''}` : '');

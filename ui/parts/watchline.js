@@ -57,7 +57,7 @@ export class WatchLine {
     let mark = watch?.mark ?? 'attention';
     let certainty = watch?.certainty ?? '';
     const parts = this.#session.hello ? this.#about(watch) : [{ text: 'Waiting for the daemon.' }];
-    let headline = this.#session.hello ? watch?.headline ?? lead(parts[0].text) : '';
+    let headline = this.#session.hello ? watch?.headline ?? lead(parts.map((p) => p.text).join('')) : '';
     for (const other of this.#others()) {
       if (other.mark === 'steady') continue;
       const name = this.#session.channelName(other.microphone);
@@ -80,8 +80,8 @@ export class WatchLine {
 
   /** @param {Watch|null} watch @returns {Part[]} */
   #about(watch) {
-    if (!watch && !this.#session.show) return [{ text: 'Nothing to compare with: no show is open to keep a baseline in. Open one on the Show page.' }];
-    if (!watch) return [{ text: 'No baseline yet. ' }, { text: 'Choose or measure one', about: 'baseline' }, { text: '; what changes is told from then on.' }];
+    if (!watch && !this.#session.show) return [{ text: 'Nothing to compare with: open a show on the Show page first.' }];
+    if (!watch) return [{ text: 'No baseline yet: ' }, { text: 'choose or measure one', about: 'baseline' }, { text: '. What changes is told from then on.' }];
     return split(watch.text, [[BAND, 'band'], [TIME, this.#latest()], [WITHIN, 'difference']]);
   }
 
