@@ -49,7 +49,9 @@ func (s *Server) showRoutes() []route {
 		func(x *show.Note) *int64 { return &x.ID }, 0)...)
 	routes = append(routes, items(s, "corrections", show.KindCorrection, (*show.Show).Corrections, (*show.Show).PutCorrection, (*show.Show).ChangeCorrection,
 		func(x *show.Correction) *int64 { return &x.ID }, planLimit)...)
-	return append(routes, s.takeRoutes()...)
+	routes = append(routes, items(s, "targets", show.KindTarget, (*show.Show).Targets, (*show.Show).PutTarget, (*show.Show).ChangeTarget,
+		func(x *show.Target) *int64 { return &x.ID }, planLimit)...)
+	return append(append(routes, s.traceRoutes()...), s.takeRoutes()...)
 }
 
 // showHandler serves a request about the open show on behalf of by.

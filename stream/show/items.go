@@ -25,6 +25,8 @@ const (
 	KindPlan        Kind = "plan"
 	KindNote        Kind = "note"
 	KindCorrection  Kind = "correction"
+	KindTrace       Kind = "trace"
+	KindTarget      Kind = "target"
 )
 
 // Loudspeaker is one under test.

@@ -70,6 +70,8 @@ var tables = map[Kind]string{
 	KindPlan:        "plans",
 	KindNote:        "notes",
 	KindCorrection:  "corrections",
+	KindTrace:       "traces",
+	KindTarget:      "targets",
 }
 
 // Delete hides an item, and with a seat or a loudspeaker the takes made of it.
@@ -131,6 +133,11 @@ func (s *Show) Undo(undo int64, by string) error {
 				return err
 			}
 			text = "brought back the audio around events"
+		}
+		if kind == KindTrace {
+			if err := renumber(tx, item); err != nil {
+				return err
+			}
 		}
 		// A take must not come back to a seat or a loudspeaker that is still gone.
 		var orphans int

@@ -193,12 +193,14 @@ func TestUndoEveryKind(t *testing.T) {
 		KindNote:        must(s.PutNote(Note{Text: "x"}, ""))(t).ID,
 		KindCorrection:  must(s.PutCorrection(Correction{Name: "x", Points: [][2]float64{{1000, 1}}}, ""))(t).ID,
 		KindTake:        must(s.AddTake(Take{Origin: Measured}, spectraOf(0), nil, ""))(t).ID,
+		KindTrace:       must(s.AddTrace(Trace{}, TraceCurve{FrequencyHz: []float64{1000}, MagnitudeDB: wire.Values{0}}, ""))(t).ID,
+		KindTarget:      must(s.PutTarget(Target{Name: "x", Points: [][2]float64{{1000, 1}}}, ""))(t).ID,
 	}
 	if len(ids) != len(tables) {
 		t.Fatal("a kind is not tried")
 	}
 	count := func() int {
-		n := len(must(s.Corrections())(t))
+		n := len(must(s.Corrections())(t)) + len(must(s.Traces())(t)) + len(must(s.Targets())(t))
 		i := must(s.Info())(t)
 		return n + i.Loudspeakers + i.Seats + i.Takes + i.Plans + i.Notes
 	}

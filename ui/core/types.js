@@ -83,6 +83,14 @@
  * @typedef {{id: number, at: string, name: string, body: StoredPlan, note: string}} PlanItem
  * @typedef {{id: number, at: string, by: string, kind: string, item: number, text: string}} Note
  * @typedef {{id: number, name: string, points: [number, number][], note: string}} Correction
+ * @typedef {{id: number, at: string, by: string, name: string, number: number, shown: boolean, microphone: number,
+ *   heard: string, note: string}} StoredTrace
+ * @typedef {{trace: number, delay_ms: number|null, frequency_hz: number[], magnitude_db: Values,
+ *   magnitude_low_db: Values, magnitude_high_db: Values, phase_deg: Values, phase_error_deg: Values, coherence: Values,
+ *   threshold: Values, impulse_start_ms: number|null, impulse_step_ms: number|null, impulse: Values}} TraceCurve
+ * @typedef {{microphone?: number, take?: number, name?: string}} TraceRequest
+ * @typedef {{id: number, name: string, points: [number, number][], offset_db: number, tolerance_db: number,
+ *   shown: boolean, note: string}} Target
  * @typedef {{id: number, at: string, by: string, action: 'note'|'add'|'change'|'delete'|'undo'|'open'|'event',
  *   kind: string, item: number, text: string, undone: boolean}} LogEntry
  * @typedef {{delay_sd_ms: number|null, polarity: Polarity, arrivals: ArrivalOfTake[], levels: InputLevels|null,
