@@ -298,7 +298,7 @@ var unitless = map[string]string{
 	"re": "linear, full scale by full scale", "im": "linear, full scale by full scale",
 	"frames_per_second": "its name is its unit", "grid": "of the first message, Hz by wire.md; older than the rule",
 	"seconds": "its name is its unit",
-	"points":  "pairs of Hz and dB", "gxx": "a spectral density, as its name is in the books", "gyy": "likewise",
+	"impulse": "linear, full scale by full scale", "points": "pairs of Hz and dB", "gxx": "a spectral density, as its name is in the books", "gyy": "likewise",
 	"gxy_real": "likewise", "gxy_imag": "likewise",
 	"today": "in efficiency_db", "plan": "in efficiency_db", "runner_up": "in efficiency_db",
 }

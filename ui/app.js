@@ -34,7 +34,7 @@ let page = null;
 const shell = new Shell(session, PAGES, show);
 session.on('hello', (hello) => setClient(hello.client));
 bind([
-  ...PAGES.map((p) => ({ key: p.key, says: `${p.name} page`, run: () => {
+  ...PAGES.map((p) => ({ key: `Shift+${p.key}`, says: `${p.name} page`, run: () => {
     if (!p.available(session)) return;
     address.go(p.path);
     show(p.path);

@@ -19,8 +19,10 @@ export function bindings() {
   return [...tables].flat();
 }
 
-/** @param {KeyboardEvent} event */
+/** A digit above the letters is that digit with Shift too, on every layout. @param {KeyboardEvent} event */
 function name(event) {
+  const digit = /^Digit(\d)$/.exec(event.code)?.[1];
+  if (digit) return `${event.ctrlKey || event.metaKey ? 'Control+' : ''}${event.shiftKey ? 'Shift+' : ''}${digit}`;
   const special = event.key.length > 1;
   return (event.ctrlKey || event.metaKey ? 'Control+' : '') + (event.shiftKey && special ? 'Shift+' : '') + event.key;
 }

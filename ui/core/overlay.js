@@ -16,17 +16,19 @@ const PER_OCTAVE = 48;
 export const GRID = Object.freeze(Array.from({ length: Math.floor(Math.log2(1000) * PER_OCTAVE) + 1 }, (_, i) => 20 * 2 ** (i / PER_OCTAVE)));
 const STEP = 2 ** (0.5 / PER_OCTAVE);
 
+/** @typedef {Pick<TakeCurve, 'frequency_hz'|'magnitude_db'|'magnitude_low_db'|'magnitude_high_db'|'phase_deg'|'phase_error_deg'|'coherence'|'threshold'> & {delay_ms: number|null}} Stored */
+
 /**
- * A take on the common grid: its nearest point where it has one within half a step, else between its neighbours.
- * @param {TakeCurve} c @returns {Response}
+ * A stored response on a grid: its nearest point where it has one within half a step, else between its neighbours.
+ * @param {Stored} c @param {readonly number[]} [grid] Hz, ascending @returns {Response}
  */
-export function onGrid(c) {
+export function onGrid(c, grid = GRID) {
   const hz = c.frequency_hz;
   const last = hz.length - 1;
   /** Below which point each lies, and how far on the way to the next; -1 is outside. @type {[number, number][]} */
   const places = [];
   let k = 0;
-  for (const f of GRID) {
+  for (const f of grid) {
     while (k < last && hz[k + 1] <= f) k++;
     if (f < hz[0] / STEP || f > hz[last] * STEP) places.push([-1, 0]);
     else if (k === last || f <= hz[k]) places.push([k, 0]);
@@ -44,34 +46,38 @@ export function onGrid(c) {
   return {
     db: pick(c.magnitude_db), low: pick(c.magnitude_low_db), high: pick(c.magnitude_high_db), deg: pick(c.phase_deg, true), error: pick(c.phase_error_deg),
     // What was imported without coherence is drawn as it is, as is what has no threshold.
-    coherence: c.coherence.some((v) => v !== null) ? pick(c.coherence) : [], threshold: pick(c.threshold), delayMs: c.delay_ms,
+    coherence: c.coherence.some((v) => v !== null) ? pick(c.coherence) : [], threshold: pick(c.threshold), delayMs: c.delay_ms ?? 0,
   };
 }
 
-/** @param {Response} r @param {Shift} shift @param {number|null} commonMs the delay that the phase is to be after; null: its own @returns {Response} */
-export function shifted(r, { offsetDB, delayMs, opposite }, commonMs) {
+/** @param {Response} r @param {Shift} shift @param {number|null} commonMs the delay that the phase is to be after; null: its own @param {readonly number[]} [grid] @returns {Response} */
+export function shifted(r, { offsetDB, delayMs, opposite }, commonMs, grid = GRID) {
   const later = delayMs + (commonMs === null ? 0 : r.delayMs - commonMs);
   const up = (/** @type {Values} */ v) => v.map((x) => (x === null ? null : x + offsetDB));
   return {
     ...r, db: up(r.db), low: up(r.low), high: up(r.high),
-    deg: r.deg.map((x, i) => (x === null ? null : wrapDeg(x - 0.36 * GRID[i] * later + (opposite ? 180 : 0)))),
+    deg: r.deg.map((x, i) => (x === null ? null : wrapDeg(x - 0.36 * grid[i] * later + (opposite ? 180 : 0)))),
     delayMs: commonMs ?? r.delayMs,
   };
 }
 
+/** Can it join an average? One of complex values needs a phase. @param {Response} r @param {'complex'|'power'} how */
+export const joins = (r, how) => how === 'power' || r.deg.some((v) => v !== null);
+
 /**
- * Average of several: of the complex values, or of the powers (then without phase).
- * @param {Response[]} all @param {'complex'|'power'} how @returns {Response}
+ * Average of several, where all of them have a value: of the complex values, or of the powers (then without phase).
+ * @param {Response[]} all that can join @param {'complex'|'power'} how @returns {Response}
  */
 export function average(all, how) {
+  const points = all[0]?.db.length ?? 0;
   /** @type {Values} */
   const db = [];
   /** @type {Values} */
   const deg = [];
-  for (let i = 0; i < GRID.length; i++) {
+  for (let i = 0; i < points; i++) {
     let [re, im, power, n] = [0, 0, 0, 0];
     for (const r of all) {
-      const [level, angle] = [r.db[i], r.deg[i]];
+      const [level, angle] = [r.db[i], how === 'power' ? 0 : r.deg[i]];
       if (level === null || angle === null) continue;
       const h = 10 ** (level / 20);
       re += h * Math.cos((angle * Math.PI) / 180);
@@ -95,14 +101,29 @@ export function difference(a, b) {
   };
 }
 
+/** A difference with its interval: the two were measured apart, so their errors have nothing in common. @param {Response} a @param {Response} b @returns {Response} */
+export function minus(a, b) {
+  const d = difference(a, b);
+  const side = (/** @type {number} */ i, /** @type {1|-1} */ way) => {
+    const [own, other] = way > 0 ? [a.high[i], b.low[i]] : [a.low[i], b.high[i]];
+    const [mid, from] = [a.db[i], b.db[i]];
+    const value = d.db[i];
+    if (value == null || mid == null || from == null || own == null || other == null) return null;
+    return value + way * Math.hypot(own - mid, from - other);
+  };
+  const error = (/** @type {number} */ i) => (a.error[i] == null || b.error[i] == null ? null : Math.hypot(/** @type {number} */ (a.error[i]), /** @type {number} */ (b.error[i])));
+  return { ...d, low: d.db.map((_, i) => side(i, -1)), high: d.db.map((_, i) => side(i, 1)), error: d.deg.map((_, i) => error(i)) };
+}
+
 /** How far its coherence is above what counts. @param {Response} r @param {number} i */
 function margin(r, i) {
   const [coherence, threshold] = [r.coherence[i], r.threshold[i]];
   return coherence == null || threshold == null ? -Infinity : coherence - threshold;
 }
 
-/** Trusted as the least of them, so where all are; without an interval. @param {Response[]} all */
+/** Trusted as the least of those that say how far, so where all of them are; without an interval. @param {Response[]} all */
 function bare(all) {
-  const worst = GRID.map((_, i) => all.reduce((a, b) => (margin(b, i) < margin(a, i) ? b : a)));
+  const telling = all.filter((r) => r.coherence.length > 0);
+  const worst = telling.length ? telling[0].db.map((_, i) => telling.reduce((a, b) => (margin(b, i) < margin(a, i) ? b : a))) : [];
   return { coherence: worst.map((r, i) => r.coherence[i]), threshold: worst.map((r, i) => r.threshold[i]), low: [], high: [], error: [], delayMs: all[0]?.delayMs ?? 0 };
 }

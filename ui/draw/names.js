@@ -61,6 +61,55 @@ export function namesBeside(ctx, box, labels, font, room) {
   }
 }
 
+/** @typedef {Label & {short: string, dash: number[], strong: boolean}} Key */
+
+const SAMPLE = 18; // CSS pixels
+const LINE = 15;
+
+/**
+ * Writes names in the room beside a box, each after a piece of its curve and about as high as that ends: neither over a curve
+ * nor over each other. Those that have no room are counted.
+ * @param {import('./plot.js').Surface} s @param {Key[]} keys @param {number} room CSS pixels @param {string} quiet
+ */
+export function keysBeside({ ctx, box, ratio }, keys, room, quiet) {
+  const step = LINE * ratio;
+  const fit = Math.max(1, Math.floor(box.height / step));
+  const shown = keys.length > fit ? keys.slice(keys.length - fit + 1) : keys;
+  const left = box.left + box.width + 5 * ratio;
+  const words = left + (SAMPLE + 4) * ratio;
+  const wide = (room - SAMPLE - 9) * ratio;
+  spread(shown, step, box.top + step / 2, box.top + box.height - step / 2 - (shown === keys ? 0 : step));
+  ctx.textAlign = 'left';
+  ctx.textBaseline = 'middle';
+  for (const { y, name, short, colour, dash, strong } of shown) {
+    ctx.strokeStyle = ctx.fillStyle = colour;
+    ctx.lineWidth = (strong ? 3 : 1.6) * ratio;
+    ctx.setLineDash(dash.map((d) => d * ratio));
+    ctx.beginPath();
+    ctx.moveTo(left, y);
+    ctx.lineTo(left + SAMPLE * ratio, y);
+    ctx.stroke();
+    ctx.font = `600 ${13 * ratio}${FONT}`;
+    ctx.fillText(clipped(ctx, room < WIDE ? short : name, wide), words, y);
+  }
+  ctx.setLineDash([]);
+  if (shown === keys) return;
+  ctx.fillStyle = quiet;
+  ctx.fillText(`+${keys.length - shown.length}`, left, box.top + box.height - step / 2);
+}
+
+const WIDE = 90; // CSS pixels: from here on there is room for words
+
+/** Room that the names need, CSS pixels. @param {CanvasRenderingContext2D} ctx @param {string[]} names @param {number} ratio @param {number} width of the plot, CSS pixels */
+export function roomBeside(ctx, names, ratio, width) {
+  if (width < 560) return 40;
+  ctx.save();
+  ctx.font = `600 ${13 * ratio}${FONT}`;
+  const most = Math.max(...names.map((n) => ctx.measureText(n).width)) / ratio;
+  ctx.restore();
+  return Math.max(WIDE, Math.min(width * 0.2, 150, Math.ceil(most / 10) * 10 + SAMPLE + 14));
+}
+
 /** @param {CanvasRenderingContext2D} ctx @param {string} text @param {number} most units of the context */
 export function clipped(ctx, text, most) {
   let end = text.length;

@@ -45,12 +45,14 @@ export class Plot {
   #box = { left: 0, top: 0, width: 0, height: 0 };
   #observer;
   #offRatio;
+  #beside = 0;
   /** @type {{key: string, xs: number[]|null, at: Float32Array}} */
   #cache = { key: '', xs: null, at: new Float32Array(0) };
 
   /**
    * @param {HTMLElement} host its size is the plot's
-   * @param {{x: Axis, y: Axis, under: (s: Surface) => void, over?: (s: Surface) => void, resized: () => void}} options
+   * @param {{x: Axis, y: Axis, under: (s: Surface) => void, over?: (s: Surface) => void, beside?: (s: Surface) => void, resized: () => void}} options
+   *   beside: what stands outside of the plotting area, where room was made for it
    */
   constructor(host, options) {
     this.#host = host;
@@ -100,6 +102,17 @@ export class Plot {
       ctx.restore();
     }
     ctx.restore();
+    if (!this.#options.beside) return;
+    ctx.save();
+    this.#options.beside(surface);
+    ctx.restore();
+  }
+
+  /** Room at the right of the plotting area, CSS pixels. @param {number} px */
+  set beside(px) {
+    if (px === this.#beside) return;
+    this.#beside = px;
+    this.#lay();
   }
 
   /** It can be seen, as far as its page goes. */
@@ -157,13 +170,18 @@ export class Plot {
     this.#size = { width, height, ratio };
     this.#canvas.width = Math.round(width * ratio);
     this.#canvas.height = Math.round(height * ratio);
+    this.#lay();
+    return true;
+  }
+
+  #lay() {
+    const { width, height, ratio } = this.#size;
     const { x, y } = this.#options;
     const [left, top] = [Math.round(y.size * ratio), Math.round(TOP * ratio)];
     this.#box = {
-      left, top, width: Math.max(0, Math.round((width - RIGHT) * ratio) - left),
+      left, top, width: Math.max(0, Math.round((width - RIGHT - this.#beside) * ratio) - left),
       height: Math.max(0, Math.round((height - (x.size || TOP)) * ratio) - top),
     };
-    return true;
   }
 
   /** Positions of a whole grid, kept while neither grid nor view changes. @param {number[]} xs @param {(v: number) => number} at */

@@ -1,7 +1,7 @@
 // @ts-check
 // Listen: what the microphone hears now.
 
-import { el } from '../core/dom.js';
+import { el, say } from '../core/dom.js';
 import { bind } from '../core/keys.js';
 import { Chooser } from '../parts/chooser.js';
 import { Controls } from '../parts/controls.js';
@@ -14,15 +14,32 @@ import { openSheet } from '../parts/sheet.js';
 import { Spectrum } from '../parts/spectrum.js';
 import { Tabs } from '../parts/tabs.js';
 import { tables, take } from '../parts/take.js';
+import { TargetEditor } from '../parts/targeteditor.js';
+import { TargetSheet } from '../parts/targetsheet.js';
+import { Calm, judge, words } from '../parts/targetwords.js';
+import { TraceBar } from '../parts/tracebar.js';
+import { FORMS, TraceCurves, targetOn } from '../parts/tracecurves.js';
+import { TraceStore } from '../parts/tracestore.js';
 import { VerdictLine } from '../parts/verdict.js';
 
 const PLOTS = /** @type {const} */ ([['magnitude', 'Magnitude'], ['phase', 'Phase'], ['impulse', 'Impulse']]);
 
 export class ListenPage {
   #painter;
+  #session;
+  #view;
   #verdict;
   #spectrum;
   #impulse;
+  #store;
+  #traces;
+  #bar;
+  #target;
+  #editor;
+  #calm = new Calm();
+  #says = el('p', { class: 'target-says', role: 'status', 'data-testid': 'target-says' });
+  #lower = el('select', { 'aria-label': 'What the lower plot shows', 'data-testid': 'lower', onchange: () => (this.#traces.form = /** @type {import('../parts/tracecurves.js').Form} */ (this.#lower.value)) },
+    ...FORMS.map(([value, text]) => el('option', { value, text })));
   #controls;
   #chooser;
   #evidence = el('div', { class: 'evidence', 'data-testid': 'evidence' });
@@ -38,23 +55,41 @@ export class ListenPage {
     const from = () => ({ session, view, spectrum: this.#spectrum, impulse: this.#impulse });
     const table = () => openSheet('The numbers', tables(from()));
     this.#verdict = new VerdictLine(session, view);
-    this.#spectrum = new Spectrum(session, view, { redraw, flick, table, save: (plot, kind) => take(from(), plot, kind) });
-    this.#impulse = new Impulse(session, view, { redraw, flick, table, save: (kind) => take(from(), 'impulse', kind) });
+    this.#store = new TraceStore(session, shell.notices);
+    this.#traces = new TraceCurves(session, this.#store);
+    this.#spectrum = new Spectrum(session, view, { redraw, flick, table, traces: this.#traces, save: (plot, kind) => take(from(), plot, kind) });
+    this.#impulse = new Impulse(session, view, { redraw, flick, table, traces: this.#store, save: (kind) => take(from(), 'impulse', kind) });
+    this.#editor = new TargetEditor(this.#store, this.#spectrum.plots.magnitude, this.#spectrum.magnitudePanel.host, redraw);
+    this.#target = new TargetSheet(this.#store, {
+      fit: (target) => this.#fit(target ?? this.#store.target),
+      draw: () => {
+        this.#tabs.show('magnitude');
+        this.#editor.start();
+      },
+    });
+    this.#bar = new TraceBar(this.#store, this.#traces, { microphone: () => view.front(session.state?.settings.microphones ?? []), openTarget: () => this.#target.open(), says: this.#says });
+    this.#session = session;
+    this.#view = view;
     this.#controls = new Controls(session, shell.notices);
     this.#chooser = new Chooser(session, view);
     const delay = new DelayNumber(session, view, shell.notices);
     const meters = new Meters(session, view);
     const reading = new Reading(session, view, this.#spectrum);
     this.#spectrum.magnitudePanel.tools.append(this.#controls.node);
+    this.#spectrum.phasePanel.tools.append(this.#lower);
+    this.#spectrum.magnitudePanel.node.append(this.#editor.node);
+    this.#lower.value = this.#traces.form;
     const settings = el('button', { type: 'button', class: 'settings', text: 'Settings', onclick: () => openSheet('Settings', this.#controls.node) });
     this.#tabs.node.append(settings);
-    this.#evidence.append(this.#tabs.node, this.#spectrum.node, this.#impulse.node);
+    this.#evidence.append(this.#tabs.node, this.#bar.node, this.#spectrum.node, this.#impulse.node);
     this.node = el('div', { class: 'page listen' }, this.#verdict.node,
       el('aside', { class: 'numbers', 'aria-label': 'Numbers' }, this.#chooser.node, delay.node, meters.node, reading.node), this.#evidence);
 
     this.#painter = new Painter(session, view, () => {
       this.#spectrum.draw();
       this.#impulse.draw();
+      this.#editor.show();
+      this.#judge();
       delay.draw();
       meters.draw();
       reading.draw();
@@ -62,6 +97,19 @@ export class ListenPage {
     const stale = () => {
       this.node.classList.toggle('stale', session.status.stale || !session.status.open);
       this.node.classList.toggle('held', session.state?.settings.hold ?? false);
+    };
+    this.#store.onChange = () => {
+      this.#bar.show();
+      this.#target.show();
+      redraw();
+    };
+    let minus = this.#traces.minus;
+    this.#traces.onChange = () => {
+      if (minus !== this.#traces.minus) this.#spectrum.levelAnew();
+      minus = this.#traces.minus;
+      this.#lower.value = this.#traces.form;
+      this.#bar.show();
+      redraw();
     };
     const want = () => session.want({ frames_per_second: 20, microphones: view.all ? [] : [view.front(session.state?.settings.microphones ?? [])].filter(Boolean) });
     this.#off = [
@@ -87,6 +135,35 @@ export class ListenPage {
     this.#impulse.close();
     this.#controls.close();
     this.#chooser.close();
+    this.#store.close();
+  }
+
+  /** For tests: what is stored and drawn. */
+  get stored() {
+    return { store: this.#store, curves: this.#traces, drawn: this.#spectrum.all() };
+  }
+
+  /** Lays a target where the live trace is: what they are apart in the middle of the trusted points is its offset. @param {import('../core/types.js').Target|null} target */
+  #fit(target) {
+    const live = this.#spectrum.front;
+    if (!target) return;
+    const { mid } = targetOn({ ...target, offset_db: 0 }, this.#session.grid);
+    const apart = live.db.flatMap((v, i) => {
+      const t = mid[i];
+      return v === null || t == null || !((live.coherence[i] ?? -1) >= (live.threshold[i] ?? Infinity)) ? [] : [v - t];
+    }).sort((a, b) => a - b);
+    if (apart.length) void this.#store.changeTarget(target, { offset_db: Number(apart[apart.length >> 1].toFixed(1)) });
+  }
+
+  /** Says where the live trace leaves the band about the target. */
+  #judge() {
+    const { target } = this.#store;
+    this.#says.hidden = !target;
+    const { grid } = this.#session;
+    if (!target || !grid.length || !this.#session.frame.seq) return;
+    const { mid } = targetOn(target, grid);
+    const j = judge(grid, this.#spectrum.curve(this.#view.front(this.#session.state?.settings.microphones ?? []), []), mid, target.tolerance_db);
+    if (this.#calm.news(j, JSON.stringify([target, this.#view.primary]), performance.now())) say(this.#says, words(j, target.tolerance_db, target.name));
   }
 
   plots() {
@@ -111,8 +188,21 @@ export class ListenPage {
       { key: 's S', says: 'Smoother; with Shift finer', run: (/** @type {KeyboardEvent} */ e) => this.#controls.stepSmoothing(e.key === 's' ? 1 : -1) },
       { key: 'h', says: 'Hold what is shown, and go on', run: () => this.#controls.toggleHold() },
       { key: 'x', says: 'Start the averages anew', run: () => this.#controls.startAnew() },
+      { key: 'k', says: 'Store the live trace', run: () => this.#bar.storeNow() },
+      { key: '1 2 3 4 5 6 7 8 9', says: 'Show or hide the stored trace of that number', run: (/** @type {KeyboardEvent} */ e) => this.#bar.toggle(Number(/\d/.exec(e.code)?.[0] ?? e.key)) },
+      { key: 'd D', says: 'Live minus a stored trace, or not; with Shift the next trace', run: (/** @type {KeyboardEvent} */ e) => (e.key === 'd' ? this.#bar.toggleMinus() : this.#bar.nextMinus()) },
+      { key: 'e', says: 'Mean of the stored traces shown: of power, complex, none', run: () => this.#bar.nextMean() },
+      { key: 'l', says: 'The stored traces: names, delete, import', run: () => this.#bar.open() },
+      { key: 'g G', says: 'Target shown or not; with Shift what it is', run: (/** @type {KeyboardEvent} */ e) => (e.key === 'g' ? this.#target.toggle() : this.#target.open()) },
+      { key: 'p', says: 'Lower plot: phase, unwrapped, group delay, coherence', run: () => this.#nextForm() },
+      { key: 'i', says: 'Impulse response: linear, logarithmic, step', run: () => this.#impulse.nextForm() },
       { key: 't', says: 'The numbers as a table', run: () => openSheet('The numbers', tables({ session, view, spectrum: this.#spectrum, impulse: this.#impulse })) },
     ];
+  }
+
+  #nextForm() {
+    const k = FORMS.findIndex(([v]) => v === this.#traces.form);
+    this.#traces.form = FORMS[(k + 1) % FORMS.length][0];
   }
 
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */

@@ -7,7 +7,7 @@ import { frequency, signed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
 import { decades, every } from '../draw/axes.js';
 import { gestures, scale, within } from '../draw/gestures.js';
-import { clipped, placeNames } from '../draw/names.js';
+import { clipped, keysBeside, placeNames, roomBeside } from '../draw/names.js';
 import { Plot } from '../draw/plot.js';
 import { lastTrusted, line, ribbon, trusted } from '../draw/trace.js';
 import { Panel } from './panel.js';
@@ -26,16 +26,24 @@ import { Spine } from './spine.js';
  * @property {number} ink of the palette; −1 is the ink of the text, −2 the quiet one
  * @property {number[]} dash
  * @property {boolean} front its ribbon and its line are strong
+ * @property {boolean} [heavy] its line is strong
+ * @property {boolean} [band] its ribbon is strong
+ * @property {boolean} [stored] it is no live one
+ * @property {string} [short] its name where there is no room for it
  * @property {number[]} grid Hz
  * @property {(xs: ArrayLike<number>) => Curve} [magnitude]
  * @property {(xs: ArrayLike<number>) => Curve} [phase]
  */
+/** @typedef {{title: string, unit: string, range: Range, splits: (lo: number, hi: number, pixels: number) => number[], tick: (v: number) => string}} Lower */
 /**
  * @typedef {object} ChartOptions
  * @property {() => void} redraw
  * @property {() => Drawn[]} curves the one in front last
  * @property {boolean} [compact] magnitude alone
  * @property {string} [phaseTitle]
+ * @property {() => Lower} [lower] how the lower plot is measured out, if not in wrapped degrees
+ * @property {() => Range|null} [level] where the magnitude axis is at home, if not where the curves are
+ * @property {boolean} [beside] names stand beside the plot once there are two
  * @property {number} [span] dB, of the magnitude axis
  * @property {(s: Surface, plot: PlotName) => void} [under]
  * @property {(step: -1|1) => void} [flick]
@@ -45,8 +53,8 @@ import { Spine } from './spine.js';
 
 /** @type {Range} */
 const WHOLE = [20, 20000];
-/** @type {Range} */
-const PHASE = [-180, 180];
+/** @type {Lower} */
+export const WRAPPED = { title: 'Phase', unit: 'degrees', range: [-180, 180], splits: () => [-180, -90, 0, 90, 180], tick: (v) => signed(v, 0) };
 const SPAN_DB = 48;
 const MOST_NAMES = 12;
 const MOST_RIBBONS = 4;
@@ -72,6 +80,9 @@ export class Chart {
   phasePanel;
   #letGo;
   #centred = false;
+  /** Room for names beside the plots, CSS pixels; 0: they stand on it. */
+  #apart = 0;
+  #apartOf = '';
   /** @type {Range|null} what the operator chose; null is the whole range */
   #chosenX = address.range('hz');
   /** @type {Range|null} */
@@ -83,6 +94,7 @@ export class Chart {
     this.#view = view;
     this.#options = options;
     const home = () => this.home();
+    const lower = () => options.lower?.() ?? WRAPPED;
     const { table, save } = options;
     this.magnitudePanel = new Panel({ id: 'magnitude', title: 'Magnitude', unit: 'dB', home, table, save: (k) => save('magnitude', k) });
     this.phasePanel = new Panel({ id: 'phase', title: options.phaseTitle ?? 'Phase', unit: 'degrees', home, table, save: (k) => save('phase', k) });
@@ -90,10 +102,10 @@ export class Chart {
     const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };
     this.#magnitude = new Plot(this.magnitudePanel.host, {
       x, y: { range: this.#chosenY ?? [12 - (options.span ?? SPAN_DB), 12], splits: decibels, tick: (v) => signed(v, 0), size: AXIS },
-      under: (s) => this.#paint(s, 'magnitude'), over: (s) => this.#names(s), resized: options.redraw,
+      under: (s) => this.#paint(s, 'magnitude'), over: (s) => this.#names(s), beside: (s) => this.#keys(s), resized: options.redraw,
     });
     this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {
-      x, y: { range: PHASE, splits: () => [-180, -90, 0, 90, 180], tick: (v) => signed(v, 0), size: AXIS },
+      x, y: { range: WRAPPED.range, splits: (lo, hi, pixels) => lower().splits(lo, hi, pixels), tick: (v) => lower().tick(v), size: AXIS },
       under: (s) => this.#paint(s, 'phase'), resized: options.redraw,
     });
     this.#centred = this.#chosenY !== null;
@@ -110,7 +122,13 @@ export class Chart {
   }
 
   draw() {
+    this.#makeRoom();
     this.#centre();
+    const lower = this.#options.lower?.();
+    if (lower && this.#phase) {
+      this.#phase.yRange = lower.range;
+      this.phasePanel.rename(lower.title, lower.unit);
+    }
     for (const plot of this.#plots()) plot.draw();
     const seen = this.#plots().find((p) => p.seen);
     if (!seen) return;
@@ -128,6 +146,13 @@ export class Chart {
     address.set('db', null);
     for (const plot of this.#plots()) plot.xRange = [...WHOLE];
     this.#options.redraw();
+  }
+
+  /** Something else is shown: the axis goes where that is at home. */
+  levelAnew() {
+    this.#chosenY = null;
+    address.set('db', null);
+    this.#centred = false;
   }
 
   /** Other curves may lie elsewhere: the axis goes where they are, unless somebody set it. */
@@ -157,8 +182,9 @@ export class Chart {
       const curve = drawn.grid.length ? drawn[plot]?.(s.positions(drawn.grid)) : null;
       if (!curve) continue;
       const { front } = drawn;
-      const style = { colour: colourOf(drawn.ink, ink), width: (front ? 2 * ink.line : thin) * (front ? s.ratio : 1), dash: drawn.dash.map((d) => d * s.ratio), fill: ink.dark ? 0.34 : 0.26, outline: 0.75 };
+      const style = { colour: colourOf(drawn.ink, ink), width: (front || drawn.heavy ? 2 * ink.line : thin) * (front || drawn.heavy ? s.ratio : 1), dash: drawn.dash.map((d) => d * s.ratio), fill: ink.dark ? 0.34 : 0.26, outline: 0.75 };
       if (front) ribbon(s.ctx, curve, s.y, style);
+      else if (drawn.band) ribbon(s.ctx, curve, s.y, { ...style, fill: 0.2 });
       else if (curves.length <= MOST_RIBBONS) ribbon(s.ctx, curve, s.y, { ...style, fill: 0.12, outline: 0.35 });
       line(s.ctx, curve, s.y, style);
     }
@@ -168,7 +194,7 @@ export class Chart {
   #names(s) {
     const ink = currentInk();
     const curves = this.#options.curves();
-    if (curves.length > MOST_NAMES) return;
+    if (curves.length > MOST_NAMES || this.#apart) return;
     const right = s.box.left + s.box.width;
     const labels = [];
     s.ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
@@ -186,6 +212,36 @@ export class Chart {
       labels.push({ x: curve.xs[i], y, name, colour: colourOf(colour, ink) });
     }
     placeNames(s, labels, ink.ground);
+  }
+
+  /** Names beside the plot, in the room made for them. @param {Surface} s */
+  #keys(s) {
+    if (!this.#apart) return;
+    const ink = currentInk();
+    const curves = this.#options.curves();
+    const names = apart(curves.map((c) => c.name));
+    const right = s.box.left + s.box.width;
+    const keys = curves.map(({ ink: colour, grid, magnitude, dash, front, heavy, short }, k) => {
+      const curve = grid.length ? magnitude?.(s.positions(grid)) : null;
+      const i = curve ? lastTrusted(curve, right) : -1;
+      const y = curve && i >= 0 ? s.y(/** @type {number} */ (curve.mid[i])) : s.box.top + s.box.height;
+      return { x: right, y: Math.min(s.box.top + s.box.height, Math.max(s.box.top, y)), name: names[k], short: short ?? '', colour: colourOf(colour, ink), dash, strong: front || !!heavy };
+    });
+    keysBeside(s, keys, this.#apart, ink.quiet);
+  }
+
+  /** Room for the names of several curves, so that they lie over none of them. */
+  #makeRoom() {
+    if (!this.#options.beside) return;
+    const names = apart(this.#options.curves().map((c) => c.name));
+    const { canvas } = this.#magnitude;
+    const ctx = canvas.getContext('2d');
+    const key = `${canvas.width},${devicePixelRatio},${names.join()}`;
+    if (key !== this.#apartOf && ctx) {
+      this.#apartOf = key;
+      this.#apart = names.length < 2 ? 0 : roomBeside(ctx, names, devicePixelRatio, canvas.width / devicePixelRatio);
+    }
+    for (const plot of this.#plots()) plot.beside = this.#apart;
   }
 
   /** The plumb line. @param {Plot} plot @returns {[number, number]} what of the axis its tag covers */
@@ -208,6 +264,12 @@ export class Chart {
   /** The magnitude axis stays where it is, once the first trusted data said where that should be. */
   #centre() {
     if (this.#centred) return;
+    const level = this.#options.level?.();
+    if (level) {
+      this.#magnitude.yRange = level;
+      this.#centred = true;
+      return;
+    }
     const values = [];
     for (const { front, magnitude, grid } of this.#options.curves()) {
       const curve = front ? magnitude?.(grid) : null;

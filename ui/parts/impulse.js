@@ -3,8 +3,9 @@
 
 import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
-import { fixed, length, plusMinus } from '../core/format.js';
+import { fixed, length, plusMinus, signed } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
+import { envelope, stepOf } from '../core/impulseforms.js';
 import { currentInk } from '../core/theme.js';
 import { every } from '../draw/axes.js';
 import { gestures, within } from '../draw/gestures.js';
@@ -12,13 +13,26 @@ import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
 import { arrivals, isNamed } from './arrivals.js';
 import { Panel } from './panel.js';
+import { dashOf, inkOf } from './tracecurves.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 /** @typedef {import('../draw/axes.js').Range} Range */
 /** @typedef {import('./arrivals.js').Arrival} Arrival */
 
+/** @typedef {import('../core/types.js').Values} Values */
+/** @typedef {'linear'|'log'|'step'} Form */
+/** @typedef {{range: Range, splits: number[], unit: string, tick: (v: number) => string}} Scale */
+
 const MOST = 5;
+const FLOOR_DB = -66;
+/** @type {Record<Form, Scale>} */
+const SCALES = {
+  linear: { range: [-1.6, 1.6], splits: [-1, 0, 1], unit: 'linear, largest = 1', tick: (v) => fixed(v, 0) },
+  log: { range: [FLOOR_DB, 12], splits: [-60, -48, -36, -24, -12, 0], unit: 'dB of the largest, with its envelope', tick: (v) => signed(v, 0) },
+  step: { range: [-1.6, 1.6], splits: [-1, 0, 1], unit: 'step response, largest = 1', tick: (v) => fixed(v, 0) },
+};
+const FORMS = /** @type {const} */ ([['linear', 'linear'], ['log', 'logarithmic'], ['step', 'step']]);
 
 export class Impulse {
   #session;
@@ -35,6 +49,10 @@ export class Impulse {
   #axis = [];
   #axisKey = '';
   #letGo;
+  #redraw;
+  #traces;
+  #form = /** @type {Form} */ (FORMS.find(([v]) => v === address.text('impulse', ''))?.[0] ?? 'linear');
+  #choice = el('select', { 'aria-label': 'The impulse response as', 'data-testid': 'impulse-form', onchange: () => this.#setForm(/** @type {Form} */ (this.#choice.value)) }, ...FORMS.map(([value, text]) => el('option', { value, text })));
   /** @type {number|null} ms under the pointer */
   #pointed = null;
   panel;
@@ -42,18 +60,21 @@ export class Impulse {
 
   /**
    * @param {Session} session @param {View} view
-   * @param {{redraw: () => void, flick?: (step: -1|1) => void, save: (kind: 'png'|'svg'|'csv') => void, table: () => void}} options
+   * @param {{redraw: () => void, flick?: (step: -1|1) => void, save: (kind: 'png'|'svg'|'csv') => void, table: () => void, traces?: import('./tracestore.js').TraceStore}} options traces: what lies behind it
    */
   constructor(session, view, options) {
     this.#session = session;
     this.#view = view;
+    this.#redraw = options.redraw;
+    this.#traces = options.traces;
+    this.#choice.value = this.#form;
     this.panel = new Panel({ id: 'impulse', title: 'Impulse response', unit: 'linear, largest = 1', home: () => this.#goHome(options.redraw), save: options.save, table: options.table });
-    this.panel.tools.append(this.#reading);
+    this.panel.tools.append(options.traces ? this.#choice : '', this.#reading);
     this.node = this.panel.node;
     const metres = (/** @type {number} */ ms) => (ms / 1000) * session.speedOfSound;
     this.#plot = new Plot(this.panel.host, {
       x: { range: this.#home, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 76), tick: (v) => `${fixed(v, v % 1 ? 1 : 0)} ms\n${fixed(metres(v), 1)} m`, size: 38 },
-      y: { range: [-1.6, 1.6], splits: () => [-1, 0, 1], tick: (v) => fixed(v, 0), size: 46 },
+      y: { range: SCALES.linear.range, splits: (lo, hi, pixels) => this.scale.splits.filter((v, k) => v !== -48 && v !== -24 || pixels > 110 || !k), tick: (v) => this.scale.tick(v), size: 46 },
       under: (s) => this.#paint(s), resized: options.redraw,
     });
     for (let k = 0; k < MOST; k++) {
@@ -109,10 +130,46 @@ export class Impulse {
     if (typeof start === 'number' && typeof step === 'number') this.#grow(start, step, frame.curve(channel, CURVE.impulse).length);
     this.#settle(found);
     this.#plot.xRange = this.#chosenX ?? this.#home;
+    this.#plot.yRange = this.scale.range;
+    this.panel.rename('Impulse response', this.scale.unit);
     this.#plot.draw();
     this.#raise(found);
     this.#read(found);
     this.panel.atHome(!this.#chosenX);
+  }
+
+  /** How it is measured out. */
+  get scale() {
+    return SCALES[this.#form];
+  }
+
+  nextForm() {
+    this.#setForm(FORMS[(FORMS.findIndex(([v]) => v === this.#form) + 1) % FORMS.length][0]);
+  }
+
+  /** @param {Form} form */
+  #setForm(form) {
+    this.#form = this.#choice.value = form;
+    address.set('impulse', form === 'linear' ? null : form);
+    this.#redraw();
+  }
+
+  /** What is drawn of a response: one curve, or the response and its envelope. @param {Values} values @param {number} [largest] of what it is drawn beside @returns {Values[]} */
+  shapes(values, largest) {
+    if (this.#form === 'step') {
+      const step = [...stepOf(values)];
+      const most = largest ?? peak(step);
+      return [step.map((v) => v / most)];
+    }
+    const most = largest ?? peak(values);
+    if (this.#form === 'linear') return [values.map((v) => (v === null ? null : v / most))];
+    const db = (/** @type {number|null} */ v) => (v === null ? null : Math.max(FLOOR_DB - 20, 20 * Math.log10(Math.abs(v) / most)));
+    return [values.map(db), [...envelope(values)].map(db)];
+  }
+
+  /** What counts as 1. @param {Values} values */
+  #largest(values) {
+    return this.#form === 'step' ? peak([...stepOf(values)]) : peak(values);
   }
 
   /** @returns {Arrival[]} */
@@ -166,8 +223,8 @@ export class Impulse {
     const ink = currentInk();
     const values = this.#session.frame.curve(channel, CURVE.impulse);
     if (this.#axis.length !== values.length || !values.some(Boolean)) return; // silence has no shape
-    const largest = peak(values);
-    const zero = s.y(0);
+    const log = this.#form === 'log';
+    const zero = log ? s.box.top + s.box.height : s.y(0);
     s.ctx.strokeStyle = ink.rule;
     s.ctx.lineWidth = s.ratio;
     s.ctx.beginPath();
@@ -180,10 +237,25 @@ export class Impulse {
       s.ctx.lineWidth = (lit ? 3 : 1) * s.ratio;
       s.ctx.beginPath();
       s.ctx.moveTo(s.x(a.delay), zero);
-      s.ctx.lineTo(s.x(a.delay), a.sign < 0 ? s.box.top + s.box.height : a.sign > 0 ? s.box.top : zero);
+      s.ctx.lineTo(s.x(a.delay), log ? s.box.top : a.sign < 0 ? s.box.top + s.box.height : a.sign > 0 ? s.box.top : zero);
       s.ctx.stroke();
     });
-    line(s.ctx, { xs: s.positions(this.#axis), mid: values }, (v) => s.y(v / largest), { colour: ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4], width: 1.4 * ink.line * s.ratio, fill: 0, outline: 0 });
+    const largest = this.#largest(values);
+    for (const t of this.#traces?.shown ?? []) {
+      const curve = this.#traces?.curve(t.id);
+      const [start, step] = [curve?.impulse_start_ms, curve?.impulse_step_ms];
+      if (!curve?.impulse.length || start == null || step == null) continue;
+      const xs = Float32Array.from(curve.impulse, (_, i) => s.x(start + i * step));
+      line(s.ctx, { xs, mid: /** @type {Values} */ (this.shapes(curve.impulse, largest).at(-1)) }, s.y, { colour: ink.curves[inkOf(t.number)], width: ink.line * s.ratio, dash: dashOf(t.number).map((d) => d * s.ratio), fill: 0, outline: 0 });
+    }
+    const colour = ink.curves[Math.max(0, (this.#session.state?.settings.microphones ?? []).indexOf(channel)) % 4];
+    const xs = s.positions(this.#axis);
+    const [response, over] = this.shapes(values, largest);
+    // Under its envelope the response is a texture.
+    s.ctx.globalAlpha = over ? 0.45 : 1;
+    line(s.ctx, { xs, mid: response }, s.y, { colour, width: (over ? 1 : 1.4 * ink.line) * s.ratio, fill: 0, outline: 0 });
+    s.ctx.globalAlpha = 1;
+    if (over) line(s.ctx, { xs, mid: over }, s.y, { colour, width: 2 * ink.line * s.ratio, fill: 0, outline: 0 });
   }
 
   /** @param {Arrival} a @param {number} k */
@@ -203,7 +275,7 @@ export class Impulse {
       if (hide) return;
       flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
       flag.classList.toggle('lit', this.#lit(a, k));
-      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 ? top + height - 18 : a.sign > 0 ? top : top + height / 2 - 9}px)`;
+      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 && this.#form !== 'log' ? top + height - 18 : a.sign > 0 || this.#form === 'log' ? top : top + height / 2 - 9}px)`;
       flag.setAttribute('aria-label', this.#tell(a, k));
     });
   }

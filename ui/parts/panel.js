@@ -1,7 +1,7 @@
 // @ts-check
 // The frame around a plot: its name, what is set on it, the way back to the whole range, the way out.
 
-import { el } from '../core/dom.js';
+import { el, say } from '../core/dom.js';
 
 /**
  * @typedef {object} PanelOptions
@@ -18,6 +18,8 @@ export class Panel {
   /** Where controls of this plot stand. */
   tools = el('div', { class: 'tools' });
   #home;
+  #title = el('span', { class: 'title' });
+  #unit = el('small');
   node;
 
   /** @param {PanelOptions} options */
@@ -38,8 +40,17 @@ export class Panel {
         } })));
     folds(menu);
     this.node = el('section', { class: 'panel', 'data-plot': options.id, 'aria-label': `${options.title}, ${options.unit}` },
-      el('header', { class: 'head' }, el('h2', {}, el('span', { class: 'title', text: options.title }), el('small', { text: ` ${options.unit}` })), this.tools, el('span', { class: 'gap' }), this.#home, menu),
+      el('header', { class: 'head' }, el('h2', {}, this.#title, this.#unit), this.tools, el('span', { class: 'gap' }), this.#home, menu),
       this.host);
+    this.rename(options.title, options.unit);
+  }
+
+  /** What it shows, in other words. @param {string} title @param {string} unit */
+  rename(title, unit) {
+    say(this.#title, title);
+    say(this.#unit, ` ${unit}`);
+    const name = `${title}, ${unit}`;
+    if (this.node.getAttribute('aria-label') !== name) this.node.setAttribute('aria-label', name);
   }
 
   /** @param {boolean} whole */

@@ -3,11 +3,13 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
-import { apart, nearest } from './chart.js';
+import { currentInk } from '../core/theme.js';
+import { apart, colourOf, nearest } from './chart.js';
 import { term } from './glossary.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
+/** @typedef {import('../draw/trace.js').Curve} Curve */
 
 const MOST = 8; // rows that fit the column
 
@@ -36,24 +38,28 @@ export class Reading {
     const known = state.settings.microphones;
     const front = this.#view.front(known);
     const shown = (this.#view.all ? [front, ...known.filter((c) => c !== front)] : [front]).slice(0, MOST);
-    while (this.#body.rows.length > shown.length) this.#body.deleteRow(-1);
-    this.node.classList.toggle('dense', shown.length > 3);
+    const beside = this.#spectrum.beside.slice(0, MOST - shown.length);
+    const rows = shown.length + beside.length;
+    while (this.#body.rows.length > rows) this.#body.deleteRow(-1);
+    this.node.classList.toggle('dense', rows > 3);
     const names = apart(shown.map((channel) => this.#session.channelName(channel)));
-    shown.forEach((channel, k) => this.#row(k, names[k], channel, i));
+    shown.forEach((channel, k) => this.#row(k, names[k], this.#spectrum.colour(channel), this.#spectrum.curve(channel, []), this.#spectrum.phaseCurve(channel, []), i));
+    beside.forEach(({ name, ink, response: r }, k) => {
+      const high = r.deg.map((v, j) => (v === null || r.error[j] == null ? null : v + /** @type {number} */ (r.error[j])));
+      this.#row(shown.length + k, name, colourOf(ink, currentInk()), { xs: [], mid: r.db, low: r.low, high: r.high, coherence: r.coherence, threshold: r.threshold }, { xs: [], mid: r.deg, high }, i);
+    });
   }
 
-  /** @param {number} k @param {string} called @param {number} channel @param {number} i */
-  #row(k, called, channel, i) {
+  /** @param {number} k @param {string} called @param {string} colour @param {Curve} m magnitude @param {Curve} p phase @param {number} i */
+  #row(k, called, colour, m, p, i) {
     let row = this.#body.rows[k];
     if (!row) {
       row = el('tr', {}, el('th', { scope: 'row' }), el('td'), el('td'), el('td'));
       this.#body.append(row);
     }
-    const m = this.#spectrum.curve(channel, []);
-    const p = this.#spectrum.phaseCurve(channel, []);
     const [name, db, phase, trust] = row.cells;
     say(name, called);
-    name.style.color = this.#spectrum.colour(channel);
+    name.style.color = colour;
     two(db, signed(m.mid[i], 1), interval(m.mid[i], m.low?.[i], m.high?.[i], 1));
     const half = typeof p.high?.[i] === 'number' && typeof p.mid[i] === 'number' ? p.high[i] - p.mid[i] : null;
     two(phase, p.mid[i] == null ? '–' : `${signed(p.mid[i], 0)}°`, half === null ? '' : `±${fixed(half, half < 1 ? 1 : 0)}°`);

@@ -3,7 +3,7 @@
 
 import { CURVE } from '../core/frames.js';
 import { currentInk } from '../core/theme.js';
-import { Chart, DASHES, colourOf } from './chart.js';
+import { Chart, DASHES, WRAPPED, colourOf } from './chart.js';
 import { paintLight } from './light.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
@@ -18,19 +18,26 @@ import { paintLight } from './light.js';
  * @property {(step: -1|1) => void} [flick]
  * @property {(plot: 'magnitude'|'phase', kind: 'png'|'svg'|'csv') => void} save
  * @property {() => void} table
+ * @property {import('./tracecurves.js').TraceCurves} [traces] what lies beside the live ones
  */
 
 export class Spectrum extends Chart {
   #session;
   #view;
+  #traces;
   /** @type {Map<number, {low: Values, high: Values}>} */
   #phaseEdges = new Map();
 
   /** @param {Session} session @param {View} view @param {SpectrumOptions} options */
   constructor(session, view, options) {
-    super(view, { ...options, curves: () => this.#curves(), under: (s, plot) => this.#lit(s, plot) });
+    const { traces } = options;
+    super(view, {
+      ...options, curves: () => this.all(), under: (s, plot) => this.#lit(s, plot), beside: !!traces,
+      ...(traces && { lower: () => traces.lower, level: () => traces.level }),
+    });
     this.#session = session;
     this.#view = view;
+    this.#traces = traces;
   }
 
   /** Magnitude of a channel with its certainty. @param {number} channel @param {ArrayLike<number>} xs @returns {Curve} */
@@ -76,6 +83,46 @@ export class Spectrum extends Chart {
 
   #known() {
     return this.#session.state?.settings.microphones ?? [];
+  }
+
+  /** The live trace in front as a response; its arrays are those of the frame. */
+  get front() {
+    return this.#responseOf(this.#view.front(this.#known()));
+  }
+
+  /** @param {number} channel @returns {import('../core/overlay.js').Response} */
+  #responseOf(channel) {
+    const { frame } = this.#session;
+    const of = (/** @type {number} */ id) => frame.curve(channel, id);
+    return {
+      db: of(CURVE.magnitude), low: of(CURVE.magnitudeLow), high: of(CURVE.magnitudeHigh), deg: of(CURVE.phase), error: of(CURVE.phaseError),
+      coherence: of(CURVE.coherence), threshold: of(CURVE.threshold), delayMs: of(CURVE.delay)[0] ?? 0,
+    };
+  }
+
+  /** How the lower plot is measured out. */
+  get lower() {
+    return this.#traces?.lower ?? WRAPPED;
+  }
+
+  /** What lies beside the live traces, for the reading. */
+  get beside() {
+    return this.#session.frame.seq ? (this.#traces?.read(this.front) ?? []) : [];
+  }
+
+  draw() {
+    const traces = this.#traces;
+    if (traces?.measure(this.all(), this.#session.frame.curve(this.#view.front(this.#known()), CURVE.delay)[0] ?? null)) this.levelAnew();
+    super.draw();
+  }
+
+  /** All that is drawn, the live trace in front last. @returns {import('./chart.js').Drawn[]} */
+  all() {
+    const live = this.#curves();
+    const traces = this.#traces;
+    if (!traces || !live.length || !this.#session.frame.seq) return live;
+    const lower = traces.form === 'wrapped' ? live : live.map((d, k) => ({ ...d, phase: (/** @type {ArrayLike<number>} */ xs) => traces.shape(this.#responseOf(this.#view.shown(this.#known())[k]), xs, true) }));
+    return traces.all(lower, this.front);
   }
 
   /** @returns {import('./chart.js').Drawn[]} */

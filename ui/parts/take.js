@@ -8,7 +8,7 @@ import { decades, every } from '../draw/axes.js';
 import { HEIGHT, WIDTH, paintFigure } from '../draw/figure.js';
 import { PAPER } from '../draw/paper.js';
 import { allArrivals } from './arrivals.js';
-import { peak } from './impulse.js';
+import { colourOf } from './chart.js';
 import { SvgContext } from '../draw/svgcontext.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
@@ -16,7 +16,7 @@ import { SvgContext } from '../draw/svgcontext.js';
 /** @typedef {'magnitude'|'phase'|'impulse'} PlotName */
 /** @typedef {{session: Session, view: View, spectrum: import('./spectrum.js').Spectrum, impulse: import('./impulse.js').Impulse}} Sources */
 
-const TITLES = { magnitude: 'Magnitude, dB over Hz', phase: 'Phase, degrees over Hz', impulse: 'Impulse response, largest = 1, over ms' };
+const TITLES = { magnitude: 'Magnitude, dB over Hz', phase: 'Phase, degrees over Hz', impulse: 'Impulse response over ms' };
 
 /** @param {Sources} from @param {PlotName} plot @param {'png'|'svg'|'csv'} kind */
 export function take(from, plot, kind) {
@@ -61,27 +61,28 @@ function figureOf({ session, view, spectrum, impulse }, plot) {
   const common = { title: TITLES[plot], sentence: session.verdicts.get(front)?.text ?? '', caption: caption(session) };
   if (plot === 'impulse') {
     const range = impulse.plot.xRange;
-    const values = session.frame.curve(front, CURVE.impulse);
-    const largest = peak(values);
+    const colour = PAPER.curves[known.indexOf(front) % 4];
+    const { scale } = impulse;
     return {
-      ...common, strip: false, grid: impulse.axis,
-      curves: [{ name: session.channelName(front), curve: { xs: [], mid: values.map((v) => (v === null ? null : v / largest)) }, colour: PAPER.curves[known.indexOf(front) % 4], dash: [] }],
+      ...common, title: `Impulse response, ${scale.unit}, over ms`, strip: false, grid: impulse.axis,
+      curves: impulse.shapes(session.frame.curve(front, CURVE.impulse)).map((mid, k) => ({ name: k ? 'envelope' : session.channelName(front), curve: { xs: [], mid }, colour, dash: [], width: k ? 3 : undefined })),
       x: { range, log: false, splits: every([0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500], 80)(...range, 1090), tick: (v) => fixed(v, v % 1 ? 1 : 0) },
-      y: { range: [-1.25, 1.25], splits: [-1, 0, 1], tick: (v) => fixed(v, 0) },
+      y: { range: scale.range, splits: scale.splits, tick: scale.tick },
     };
   }
   const range = spectrum.plots.magnitude.xRange;
   const phase = plot === 'phase';
-  /** @type {[number, number]} */
-  const yRange = phase ? [-180, 180] : spectrum.plots.magnitude.yRange;
+  const shown = phase ? spectrum.plots.phase : spectrum.plots.magnitude;
+  const yRange = shown?.yRange ?? [-180, 180];
+  const lower = spectrum.lower;
   return {
-    ...common, strip: true, grid: session.grid,
-    curves: view.shown(known).map((c) => ({
-      name: session.channelName(c), curve: phase ? spectrum.phaseCurve(c, []) : spectrum.curve(c, []),
-      colour: PAPER.curves[known.indexOf(c) % 4], dash: spectrum.dash(c),
-    })),
+    ...common, ...(phase && { title: `${lower.title}, ${lower.unit} over Hz` }), strip: true, grid: session.grid,
+    curves: spectrum.all().flatMap((d) => {
+      const curve = d[plot]?.([]);
+      return curve && d.name ? [{ name: d.name, curve, colour: colourOf(d.ink, PAPER), dash: d.dash }] : [];
+    }),
     x: { range, log: true, splits: decades(...range), tick: frequencyTick },
-    y: { range: yRange, splits: phase ? [-180, -90, 0, 90, 180] : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: (v) => signed(v, 0) },
+    y: { range: yRange, splits: phase ? lower.splits(...yRange, 410) : every([1, 2, 3, 6, 12, 24], 30)(...yRange, 410), tick: phase ? lower.tick : (v) => signed(v, 0) },
   };
 }
 
@@ -111,6 +112,10 @@ function responseCsv({ session, view, spectrum }) {
     const ids = [CURVE.phase, CURVE.phaseError, CURVE.coherence, CURVE.threshold, CURVE.effectiveAverages];
     const more = ids.map((id) => session.frame.curve(c, id));
     session.grid.forEach((hz, i) => rows.push([c, cell(hz), cell(m.mid[i]), cell(m.low?.[i]), cell(m.high?.[i]), ...more.map((v) => cell(v[i]))].join(',')));
+  }
+  for (const d of spectrum.all().filter((x) => x.stored)) {
+    const [m, p] = [d.magnitude?.([]), d.phase?.([])];
+    session.grid.forEach((hz, i) => rows.push([d.name.replaceAll(',', ' '), cell(hz), cell(m?.mid[i]), cell(m?.low?.[i]), cell(m?.high?.[i]), spectrum.lower.unit === 'degrees' ? cell(p?.mid[i]) : '', '', cell(m?.coherence?.[i]), cell(m?.threshold?.[i]), ''].join(',')));
   }
   return `${rows.join('\n')}\n`;
 }

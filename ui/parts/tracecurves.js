@@ -1,0 +1,274 @@
+// @ts-check
+// What lies beside the live trace: stored ones, their mean, live minus a stored one, the target; and how the lower plot
+// shows them all.
+
+import * as address from '../core/address.js';
+import { fixed, signed } from '../core/format.js';
+import { average, joins, minus, shifted } from '../core/overlay.js';
+import { groupDelay, unwrapped } from '../core/phaseforms.js';
+import { every } from '../draw/axes.js';
+import { DASHES, WRAPPED } from './chart.js';
+
+/** @typedef {import('../core/overlay.js').Response} Response */
+/** @typedef {import('../draw/trace.js').Curve} Curve */
+/** @typedef {import('../core/types.js').StoredTrace} StoredTrace */
+/** @typedef {import('../core/types.js').Target} Target */
+/** @typedef {import('../core/types.js').Values} Values */
+/** @typedef {import('./chart.js').Drawn} Drawn */
+/** @typedef {import('./chart.js').Lower} Lower */
+/** @typedef {'wrapped'|'unwrapped'|'delay'|'coherence'} Form */
+/** @typedef {''|'power'|'complex'} Mean */
+
+export const FORMS = /** @type {const} */ ([['wrapped', 'phase'], ['unwrapped', 'phase, unwrapped'], ['delay', 'group delay'], ['coherence', 'coherence']]);
+export const MEANS = /** @type {const} */ ([['', 'none'], ['power', 'of power'], ['complex', 'complex']]);
+/** @type {Lower} */
+const COHERENCE = { title: 'Coherence', unit: 'γ², 0 to 1', range: [0, 1], splits: () => [0, 0.25, 0.5, 0.75, 1], tick: (v) => fixed(v, v % 0.5 ? 2 : 1) };
+const DIFFERENCES_DB = [6, 12, 24, 48];
+const STEPS_MS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500];
+const STEPS_DEG = [90, 180, 360, 720, 1440, 3600, 7200, 14400];
+const NONE = { offsetDB: 0, delayMs: 0, opposite: false };
+
+/** @param {number} number of a trace */
+export const inkOf = (number) => number % 4;
+/** The live one alone is drawn in one piece. @param {number} number of a trace */
+export const dashOf = (number) => DASHES[1 + (Math.floor(number / 4) % 3)];
+
+export class TraceCurves {
+  #session;
+  #store;
+  #minus = address.number('minus', 0);
+  #mean = /** @type {Mean} */ (MEANS.find(([v]) => v === address.text('mean', ''))?.[0] ?? '');
+  #form = /** @type {Form} */ (FORMS.find(([v]) => v === address.text('lower', ''))?.[0] ?? 'wrapped');
+  /** Phase of all after the delay of the live one, so that a delay between them is seen. */
+  #common = address.text('after', '') === 'live';
+  /** @type {WeakMap<Response, {form: string, curve: Omit<Curve, 'xs'>}>} */
+  #shaped = new WeakMap();
+  /** @type {{key: string, responses: Map<number, Response>}} stored ones after the live delay */
+  #turned = { key: '', responses: new Map() };
+  /** @type {Lower} */
+  #lower = WRAPPED;
+  #scale = DIFFERENCES_DB[1];
+  /** @type {() => void} */
+  onChange = () => {};
+
+  /** @param {import('../core/session.js').Session} session @param {import('./tracestore.js').TraceStore} store */
+  constructor(session, store) {
+    this.#session = session;
+    this.#store = store;
+  }
+
+  get mean() {
+    return this.#mean;
+  }
+
+  /** @param {Mean} mean */
+  set mean(mean) {
+    this.#mean = mean;
+    address.set('mean', mean || null);
+    this.onChange();
+  }
+
+  get form() {
+    return this.#form;
+  }
+
+  /** @param {Form} form */
+  set form(form) {
+    this.#form = form;
+    address.set('lower', form === 'wrapped' ? null : form);
+    this.#lower = form === 'coherence' ? COHERENCE : WRAPPED;
+    this.onChange();
+  }
+
+  get common() {
+    return this.#common;
+  }
+
+  /** @param {boolean} common */
+  set common(common) {
+    this.#common = common;
+    address.set('after', common ? 'live' : null);
+    this.onChange();
+  }
+
+  /** The trace that is taken from the live one; null for none. */
+  get minus() {
+    return this.#store.trace(this.#minus);
+  }
+
+  /** @param {StoredTrace|null} trace */
+  set minus(trace) {
+    this.#minus = trace?.id ?? 0;
+    address.set('minus', trace?.id ?? null);
+    this.onChange();
+  }
+
+  /** Traces that would join the mean but cannot. */
+  get leftOut() {
+    const { grid } = this.#session;
+    const mean = this.#mean;
+    return mean ? this.#store.shown.filter((t) => !joins(/** @type {Response} */ (this.#store.response(t.id, grid)), mean)) : [];
+  }
+
+  /** Where the magnitude axis is at home while a difference is shown. @returns {[number, number]|null} */
+  get level() {
+    return this.minus ? [-this.#scale, this.#scale] : null;
+  }
+
+  get lower() {
+    return this.#lower;
+  }
+
+  /** All that is drawn. @param {Drawn[]} live the one in front last @param {Response} front of the live one in front @returns {Drawn[]} */
+  all(live, front) {
+    const { grid } = this.#session;
+    const main = live[live.length - 1];
+    const other = this.minus;
+    const stored = other && this.#response(other.id, front, true);
+    if (main && other && stored) return [this.#drawn(minus(front, stored), { name: `live − ${other.name}`, short: '', ink: main.ink, dash: main.dash, front: true }, -1)];
+    const shown = this.#store.shown;
+    const out = shown.map((t) => this.#drawn(/** @type {Response} */ (this.#response(t.id, front, false)), { name: `${t.number} ${t.name}`, short: String(t.number), ink: inkOf(t.number), dash: dashOf(t.number), front: false }));
+    const mean = this.#made(front);
+    if (mean) out.push(this.#drawn(mean.response, { name: mean.name, short: 'x̄', ink: -1, dash: [], front: false, heavy: true }));
+    const target = this.#store.target;
+    if (target) out.unshift(targetDrawn(target, grid));
+    if (this.#form === 'coherence') out.unshift({ name: '', ink: -2, dash: [2, 3], front: false, grid, phase: (xs) => ({ xs, mid: front.threshold }) });
+    return [...out, ...live];
+  }
+
+  /** What each of the stored ones, their mean and the difference are at the line, for the reading. @param {Response} front */
+  read(front) {
+    const out = this.#store.shown.map((t) => ({ name: `${t.number} ${t.name}`, ink: inkOf(t.number), response: /** @type {Response} */ (this.#response(t.id, front, false)) }));
+    const mean = this.#made(front);
+    if (mean) out.push({ name: mean.name, ink: -1, response: mean.response });
+    const other = this.minus;
+    const stored = other && this.#response(other.id, front, true);
+    if (other && stored) out.unshift({ name: `live − ${other.number}`, ink: -1, response: minus(front, stored) });
+    return out;
+  }
+
+  /** What the lower plot shows of a response. @param {Response} r @param {ArrayLike<number>} xs @param {boolean} live @returns {Curve} */
+  shape(r, xs, live) {
+    if (live) return { xs, ...this.#shapeOf(r) };
+    const key = `${this.#form}/${this.#session.state?.settings.smoothing}`;
+    const kept = this.#shaped.get(r);
+    if (kept?.form === key) return { xs, ...kept.curve };
+    const curve = this.#shapeOf(r);
+    this.#shaped.set(r, { form: key, curve });
+    return { xs, ...curve };
+  }
+
+  /** How the lower plot is measured out by what it now shows; and the difference. @param {Drawn[]} all @param {number|null} delayMs of the live one */
+  measure(all, delayMs) {
+    const curves = all.flatMap((d) => (d.phase && d.name ? [d.phase([])] : []));
+    if (this.#form === 'unwrapped') {
+      this.#lower = { title: 'Phase', unit: 'degrees, unwrapped', range: span(curves, 0, STEPS_DEG, this.#lower), splits: every(STEPS_DEG, 21), tick: (v) => signed(v, 0) };
+    } else if (this.#form === 'delay') {
+      this.#lower = { title: 'Group delay', unit: delayMs === null ? 'ms' : `ms after ${fixed(delayMs, 2)} ms`, range: span(curves, 0.02, STEPS_MS, this.#lower), splits: every(STEPS_MS, 21), tick: (v) => signed(v, Math.abs(v) < 1 && v % 1 ? (Number((v * 10).toFixed(6)) % 1 ? 2 : 1) : Number(v.toFixed(6)) % 1 ? 1 : 0) };
+    } else {
+      this.#lower = this.#form === 'coherence' ? COHERENCE : WRAPPED;
+    }
+    if (!this.minus || !all.length) return false;
+    const most = ends([all[all.length - 1].magnitude?.([]) ?? { xs: [], mid: [] }], 0.02);
+    if (!most) return false;
+    const reach = Math.max(-most[0], most[1]);
+    const wanted = DIFFERENCES_DB.find((s) => reach <= 0.95 * s) ?? 48;
+    // A larger scale at once, a smaller one only when there is room for it.
+    if (!(wanted > this.#scale || reach < this.#scale * 0.35) || wanted === this.#scale) return false;
+    this.#scale = wanted;
+    return true;
+  }
+
+  /** @param {Response} r @returns {Omit<Curve, 'xs'>} */
+  #shapeOf(r) {
+    const trusted = (/** @type {number} */ i) => r.coherence.length === 0 || (r.coherence[i] ?? -1) >= (r.threshold[i] ?? Infinity);
+    const certainty = { coherence: r.coherence.length ? r.coherence : undefined, threshold: r.threshold };
+    if (this.#form === 'coherence') return { mid: r.coherence };
+    if (this.#form === 'wrapped') return { mid: r.deg, ...around(r.deg, r.error), ...certainty, wrap: 360 };
+    const turnless = unwrapped(r.deg, trusted);
+    if (this.#form === 'unwrapped') return { mid: turnless, ...around(turnless, r.error), ...certainty };
+    return { ...groupDelay(this.#session.grid, turnless, r.error, trusted, this.#session.state?.settings.smoothing ?? 48), ...certainty };
+  }
+
+  /** @param {Response} response @param {Omit<Drawn, 'grid'>} as @param {number} [live] under 0: it is another one with every frame @returns {Drawn} */
+  #drawn(response, as, live = 0) {
+    const r = response;
+    return {
+      ...as, grid: this.#session.grid, stored: true,
+      magnitude: (xs) => ({ xs, mid: r.db, low: r.low.length ? r.low : undefined, high: r.high.length ? r.high : undefined, coherence: r.coherence.length ? r.coherence : undefined, threshold: r.threshold }),
+      phase: r.deg.some((v) => v !== null) || this.#form === 'coherence' ? (xs) => this.shape(r, xs, live < 0) : undefined,
+    };
+  }
+
+  /** @param {number} id @param {Response} front @param {boolean} common */
+  #response(id, front, common) {
+    const { grid } = this.#session;
+    const own = this.#store.response(id, grid);
+    if (!own || !(common || this.#common)) return own;
+    // The delay found wanders by microseconds: what is turned by it is made anew only when that can be seen.
+    const key = `${front.delayMs.toFixed(3)}`;
+    if (this.#turned.key !== key) this.#turned = { key, responses: new Map() };
+    let turned = this.#turned.responses.get(id);
+    if (!turned || turned.db.length !== own.db.length) this.#turned.responses.set(id, (turned = shifted(own, NONE, front.delayMs, grid)));
+    return turned;
+  }
+
+  /** The mean of those that are shown. @param {Response} front */
+  #made(front) {
+    const mean = this.#mean;
+    if (!mean) return null;
+    const all = this.#store.shown.map((t) => /** @type {Response} */ (this.#response(t.id, front, mean === 'complex'))).filter((r) => joins(r, mean));
+    return all.length < 2 ? null : { name: `mean of ${all.length}`, response: average(all, mean) };
+  }
+}
+
+/** @param {Target} target @param {readonly number[]} grid @returns {Drawn} */
+function targetDrawn(target, grid) {
+  const { mid, low, high } = targetOn(target, grid);
+  return { name: target.name, short: '±', ink: -2, dash: [8, 3, 2, 3], front: false, band: true, grid: /** @type {number[]} */ (grid), magnitude: (xs) => ({ xs, mid, low, high }) };
+}
+
+/** @type {{target: string, grid: readonly number[], mid: Values, low: Values, high: Values}} */
+let laid = { target: '', grid: [], mid: [], low: [], high: [] };
+
+/** A target on a grid: straight in dB over log frequency between its points, and nowhere else. @param {Target} target @param {readonly number[]} grid */
+export function targetOn(target, grid) {
+  const key = JSON.stringify([target.points, target.offset_db, target.tolerance_db]);
+  if (laid.target === key && laid.grid === grid) return laid;
+  const { points } = target;
+  let k = 0;
+  const mid = grid.map((hz) => {
+    while (k + 1 < points.length && points[k + 1][0] < hz) k++;
+    const [a, b] = [points[k], points[k + 1]];
+    if (hz < points[0][0] * 0.9999 || hz > points[points.length - 1][0] * 1.0001) return null;
+    if (!b || hz <= a[0]) return a[1] + target.offset_db;
+    return a[1] + ((b[1] - a[1]) * Math.log(hz / a[0])) / Math.log(b[0] / a[0]) + target.offset_db;
+  });
+  const by = (/** @type {number} */ d) => mid.map((v) => (v === null ? null : v + d));
+  laid = { target: key, grid, mid, low: by(-target.tolerance_db), high: by(target.tolerance_db) };
+  return laid;
+}
+
+/** @param {Values} mid @param {Values} error */
+function around(mid, error) {
+  if (!error.some((v) => v !== null)) return {};
+  return { low: mid.map((v, i) => (v === null ? null : v - (error[i] ?? 180))), high: mid.map((v, i) => (v === null ? null : v + (error[i] ?? 180))) };
+}
+
+/** Where the trusted values lie, but for a share at both ends. @param {Curve[]} curves @param {number} share @returns {[number, number]|null} */
+function ends(curves, share) {
+  const values = curves.flatMap((c) => c.mid.filter((v, i) => v !== null && (!c.coherence || (c.coherence[i] ?? -1) >= (c.threshold?.[i] ?? Infinity)))).map(Number).sort((a, b) => a - b);
+  if (!values.length) return null;
+  return [values[Math.floor(share * (values.length - 1))], values[Math.ceil((1 - share) * (values.length - 1))]];
+}
+
+/** A range for that in whole steps with 0 in it; the present one stays while it fits. @param {Curve[]} curves @param {number} share @param {number[]} steps @param {Lower} now @returns {[number, number]} */
+function span(curves, share, steps, now) {
+  const [low, high] = ends(curves, share) ?? [0, 0];
+  const [lo, hi] = [Math.min(0, low), Math.max(0, high)];
+  const [nowLo, nowHi] = now.range;
+  const kept = now.title !== 'Phase' || now.unit !== WRAPPED.unit ? lo >= nowLo && hi <= nowHi && hi - lo > 0.45 * (nowHi - nowLo) : false;
+  if (kept) return now.range;
+  const step = steps.find((s) => (hi - lo) / s <= 5) ?? steps[steps.length - 1];
+  return [Math.min(-step, Math.floor((lo - 0.1 * step) / step) * step), Math.max(step, Math.ceil((hi + 0.1 * step) / step) * step)];
+}
