@@ -157,7 +157,7 @@ func TestKeysOnListen(t *testing.T) {
 		t.Errorf("the help lists %d keys", keys)
 	}
 	js[bool](p, `(document.querySelector('dialog').close(), true)`)
-	press("6", false)
+	js[bool](p, `document.body.dispatchEvent(new KeyboardEvent('keydown', {key: '^', code: 'Digit6', shiftKey: true, bubbles: true}))`)
 	p.until(`location.pathname === '/rig' && document.querySelector('.plan') !== null`)
 }
 

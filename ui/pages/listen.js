@@ -2,6 +2,7 @@
 // Listen: what the microphone hears now.
 
 import { el, say } from '../core/dom.js';
+import { CURVE } from '../core/frames.js';
 import { bind } from '../core/keys.js';
 import { Chooser } from '../parts/chooser.js';
 import { Controls } from '../parts/controls.js';
@@ -141,6 +142,11 @@ export class ListenPage {
   /** For tests: what is stored and drawn. */
   get stored() {
     return { store: this.#store, curves: this.#traces, drawn: this.#spectrum.all() };
+  }
+
+  /** For tests: the impulse response as it is drawn. */
+  get impulseShapes() {
+    return this.#impulse.shapes(this.#session.frame.curve(this.#view.front(this.#session.state?.settings.microphones ?? []), CURVE.impulse));
   }
 
   /** Lays a target where the live trace is: what they are apart in the middle of the trusted points is its offset. @param {import('../core/types.js').Target|null} target */

@@ -5,7 +5,7 @@ import * as address from '../core/address.js';
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
-import { GRID, average, difference, onGrid, shifted } from '../core/overlay.js';
+import { GRID, average, difference, joins, onGrid, shifted } from '../core/overlay.js';
 import { DASHES, nearest } from './chart.js';
 import { Field } from './field.js';
 import { interval } from './reading.js';
@@ -39,7 +39,10 @@ export class Overlays {
   /** What was laid over takes that are not drawn now: it comes back with them. @type {Map<number, Shift>} */
   #shifts = new Map();
   #line = el('span', { class: 'name', 'data-testid': 'line-at' });
-  #head = el('div', { class: 'row heads' }, this.#line, ...['dB', 'phase', 'offset', 'delay', 'polarity'].map((text) => el('span', { class: 'cell', text })));
+  /** The rows can give their height to the plots. */
+  #folded = address.text('rows', '') === '0';
+  #fold = this.#button('', 'fold-rows', () => this.#set('rows', (this.#folded = !this.#folded) ? 0 : null));
+  #head = el('div', { class: 'row heads' }, this.#line, ...['dB', 'phase', 'offset', 'delay', 'polarity'].map((text) => el('span', { class: 'cell', text })), this.#fold);
   #rowsNode = el('div', { class: 'list' });
   #madeNode = el('div', { class: 'list made' });
   #smooth = el('select', { 'data-testid': 'overlay-smoothing', onchange: () => this.#set('oct', (this.#fraction = Number(this.#smooth.value))) }, ...SMOOTHING.map((n) => el('option', { value: String(n), text: `1/${n} oct` })));
@@ -47,10 +50,11 @@ export class Overlays {
   #power = this.#button('Power average', 'average-power', () => this.#set('average', (this.#average = this.#average === 'power' ? '' : 'power') || null));
   #minus = this.#button('Difference', 'difference', () => this.#set('difference', (this.#difference = !this.#difference) ? 1 : null));
   #together = this.#button('One delay for all', 'common', () => this.#set('common', (this.#common = !this.#common) ? 1 : null));
+  #why = el('p', { class: 'remark', role: 'status', 'data-testid': 'left-out' });
   #of = el('div', { class: 'of' }, this.#complex, this.#power, this.#minus, this.#together);
   /** Stands on the plot. */
   tools = el('label', { class: 'choice' }, el('span', { text: 'smooth' }), this.#smooth);
-  node = el('section', { class: 'overlays', 'aria-label': 'What is drawn' }, this.#head, this.#rowsNode, this.#madeNode, this.#of);
+  node = el('section', { class: 'overlays', 'aria-label': 'What is drawn' }, this.#head, this.#rowsNode, this.#madeNode, this.#of, this.#why);
 
   /** @param {import('./shelf.js').Shelf} shelf @param {import('./notice.js').Notices} notices */
   constructor(shelf, notices) {
@@ -96,6 +100,13 @@ export class Overlays {
       row.show(k, this.name(o.id));
     });
     this.#of.hidden = this.list.length < 2;
+    const folded = this.#folded && this.list.length > 1;
+    this.#rowsNode.hidden = this.#madeNode.hidden = folded;
+    this.#head.classList.toggle('folded', folded);
+    this.#fold.hidden = this.list.length < 2;
+    say(this.#fold, folded ? 'Rows' : 'Fold');
+    this.#fold.setAttribute('aria-label', folded ? 'Show a row for each take' : 'Give the height of the rows to the plots');
+    this.#fold.setAttribute('aria-pressed', String(folded));
     this.#complex.setAttribute('aria-pressed', String(this.#average === 'complex'));
     this.#power.setAttribute('aria-pressed', String(this.#average === 'power'));
     this.#minus.setAttribute('aria-pressed', String(this.#difference));
@@ -122,9 +133,9 @@ export class Overlays {
       phase: (/** @type {ArrayLike<number>} */ xs) => ({ xs, mid: r.deg, low: r.error.length ? r.deg.map((v, i) => (v === null ? null : v - (r.error[i] ?? 180))) : [], high: r.error.length ? r.deg.map((v, i) => (v === null ? null : v + (r.error[i] ?? 180))) : [], coherence: r.coherence, threshold: r.threshold, wrap: 360 }),
     });
     /** @type {Drawn[]} */
-    const out = known.map(({ id, response }, k) => ({ name: this.name(id), ink: this.ink(id) % 4, dash: DASHES[Math.floor(this.ink(id) / 4) % DASHES.length], front: known.length === 1 || k === known.length - 1, grid, ...curve(response) }));
+    const out = known.map(({ id, response }, k) => ({ name: this.name(id), short: String(this.ink(id) + 1), ink: this.ink(id) % 4, dash: DASHES[Math.floor(this.ink(id) / 4) % DASHES.length], front: known.length === 1 || k === known.length - 1, grid, ...curve(response) }));
     const made = this.made;
-    for (const { name, response, dash } of made) out.push({ name, ink: -1, dash, front: true, grid, ...curve(response) });
+    for (const { name, response, dash } of made) out.push({ name, short: name[0], ink: -1, dash, front: true, grid, ...curve(response) });
     return (this.#drawn = out);
   }
 
@@ -133,6 +144,8 @@ export class Overlays {
     say(this.#line, `${frequency(hz)}, wavelength ${length(speed / hz)}`);
     const i = nearest(/** @type {number[]} */ (GRID), hz);
     for (const { id, response } of this.#known()) this.#rows.get(id)?.read(response, i);
+    const out = this.#average === 'complex' ? this.#known().filter((k) => !joins(k.response, 'complex')) : [];
+    say(this.#why, out.length ? `${out.map((k) => this.name(k.id)).join('; ')}: without phase, not in the complex average. Take the power average.` : '');
     const made = this.made;
     while (this.#madeNode.children.length > made.length) this.#madeNode.lastChild?.remove();
     made.forEach(({ name, response }, k) => {
@@ -147,7 +160,12 @@ export class Overlays {
     const all = this.#known().map((k) => k.response);
     const out = [];
     if (all.length < 2) return [];
-    if (this.#average === 'complex' || this.#average === 'power') out.push({ name: `${this.#average} average`, response: average(all, this.#average), dash: /** @type {number[]} */ ([]) });
+    if (this.#average === 'complex' || this.#average === 'power') {
+      const how = this.#average;
+      const joined = all.filter((r) => joins(r, how));
+      const count = joined.length < all.length ? ` of ${joined.length}` : '';
+      if (joined.length > 1) out.push({ name: `${how} average${count}`, response: average(joined, how), dash: /** @type {number[]} */ ([]) });
+    }
     if (this.#difference) out.push({ name: 'difference', response: difference(all[0], all[1]), dash: [9, 4] });
     return out;
   }
@@ -240,7 +258,7 @@ class OverlayRow {
   show(k, name) {
     const { shift } = this.#overlay;
     this.#chip.className = `chip k${k % 4} d${Math.floor(k / 4)}`;
-    say(this.#name, name);
+    say(this.#name, `${k + 1} ${name}`);
     this.node.setAttribute('aria-label', name);
     this.#offset.show(shift.offsetDB);
     this.#delay.show(shift.delayMs);

@@ -74,6 +74,12 @@ export class Shelf {
     return this.#notices.guard(ask('PATCH', `${PATH}/${kind}/${id}`, patch));
   }
 
+  /** A take becomes a trace behind the live one. @param {number} id */
+  async layOver(id) {
+    const trace = await this.#notices.guard(ask('POST', `${PATH}/traces`, { take: id, name: this.takes.find((t) => t.id === id)?.name }));
+    if (trace) this.#notices.say(`${trace.name} is trace ${trace.number} on the Listen page.`);
+  }
+
   /** Nothing asks: it can be taken back. @param {Kind} kind @param {number} id @param {string} name */
   async remove(kind, id, name) {
     const answer = await this.#notices.guard(ask('DELETE', `${PATH}/${kind}/${id}`));

@@ -112,7 +112,7 @@ export class Spectrum extends Chart {
 
   draw() {
     const traces = this.#traces;
-    if (traces?.measure(this.all(), this.#session.frame.curve(this.#view.front(this.#known()), CURVE.delay)[0] ?? null)) this.levelAnew();
+    if (traces?.measure(this.all(), this.#session.frame.curve(this.#view.front(this.#known()), CURVE.delay)[0] ?? null, this.plots.magnitude.xRange)) this.levelAnew();
     super.draw();
   }
 
@@ -121,8 +121,9 @@ export class Spectrum extends Chart {
     const live = this.#curves();
     const traces = this.#traces;
     if (!traces || !live.length || !this.#session.frame.seq) return live;
-    const lower = traces.form === 'wrapped' ? live : live.map((d, k) => ({ ...d, phase: (/** @type {ArrayLike<number>} */ xs) => traces.shape(this.#responseOf(this.#view.shown(this.#known())[k]), xs, true) }));
-    return traces.all(lower, this.front);
+    const shown = this.#view.shown(this.#known());
+    const lower = traces.form === 'wrapped' ? live : live.map((d, k) => ({ ...d, phase: (/** @type {ArrayLike<number>} */ xs) => traces.shape(this.#responseOf(shown[k]), xs, shown[k]) }));
+    return traces.all(lower, this.front, shown[shown.length - 1]);
   }
 
   /** @returns {import('./chart.js').Drawn[]} */

@@ -43,7 +43,7 @@ export class TargetSheet {
     this.#own = el('div', { class: 'own' },
       el('div', { class: 'choice' }, el('span', { text: 'name' }), this.#name.node), el('div', { class: 'choice' }, el('span', { text: 'tolerance ±' }), this.#tolerance.node),
       el('div', { class: 'choice' }, el('span', { text: 'offset' }), this.#offset.node, button('Fit to the live trace', 'target-fit', () => this.#fit())), this.#facts,
-      el('p', { class: 'acts' }, button('Draw on the plot', 'target-redraw', () => this.#draw()), button('Delete', 'target-delete', () => store.target && void store.removeTarget(store.target))));
+      el('p', { class: 'acts' }, button('Move its points', 'target-redraw', () => this.#draw()), button('Delete', 'target-delete', () => store.target && void store.removeTarget(store.target))));
     this.node = el('div', { class: 'target-sheet' }, el('label', { class: 'choice' }, el('span', { text: 'in use' }), this.#which), this.#own,
       el('h3', { text: 'A new one' }), el('p', { class: 'acts' }, button('Draw on the plot', 'target-draw', () => this.#new()), button('Import a file', 'target-import', () => this.#file.click()), this.#file),
       el('p', {}, this.#text), el('p', { class: 'acts' }, button('Use this text', 'target-use', () => void this.#import(new File([this.#text.value], 'Target')))),

@@ -20,7 +20,7 @@ export class TraceBar {
   #minus = el('select', { 'data-testid': 'minus', onchange: () => (this.#curves.minus = this.#store.trace(Number(this.#minus.value))) });
   #mean = el('select', { 'data-testid': 'mean', onchange: () => (this.#curves.mean = /** @type {import('./tracecurves.js').Mean} */ (this.#mean.value)) },
     ...MEANS.map(([value, text]) => el('option', { value, text })));
-  #made = el('span', { class: 'made' }, el('label', { class: 'choice' }, el('span', { text: 'live minus' }), this.#minus), el('label', { class: 'choice' }, el('span', { text: 'mean' }), this.#mean));
+  #made = el('span', { class: 'made' }, el('label', { class: 'choice' }, el('span', {}, el('span', { class: 'live', text: 'live ' }), 'minus'), this.#minus), el('label', { class: 'choice' }, el('span', { text: 'mean' }), this.#mean));
   #why = el('p', { class: 'why', role: 'status', 'data-testid': 'left-out' });
   #more = el('button', { type: 'button', text: 'Traces', 'data-testid': 'traces', onclick: () => this.open() });
   #target = el('button', { type: 'button', text: 'Target', 'data-testid': 'target', onclick: () => this.openTarget() });
@@ -96,6 +96,7 @@ export class TraceBar {
       say(chip.children[1], String(t.number));
       say(chip.children[2], t.name);
     });
+    this.node.classList.toggle('many', traces.length > 3); // their names stand beside the plot
     this.#made.hidden = !traces.length;
     this.#more.hidden = !traces.length;
     const key = JSON.stringify(traces.map((t) => [t.id, t.number, t.name]));

@@ -19,7 +19,7 @@ import { DASHES, WRAPPED } from './chart.js';
 /** @typedef {'wrapped'|'unwrapped'|'delay'|'coherence'} Form */
 /** @typedef {''|'power'|'complex'} Mean */
 
-export const FORMS = /** @type {const} */ ([['wrapped', 'phase'], ['unwrapped', 'phase, unwrapped'], ['delay', 'group delay'], ['coherence', 'coherence']]);
+export const FORMS = /** @type {const} */ ([['wrapped', 'wrapped'], ['unwrapped', 'unwrapped'], ['delay', 'group delay'], ['coherence', 'coherence']]);
 export const MEANS = /** @type {const} */ ([['', 'none'], ['power', 'of power'], ['complex', 'complex']]);
 /** @type {Lower} */
 const COHERENCE = { title: 'Coherence', unit: 'γ², 0 to 1', range: [0, 1], splits: () => [0, 0.25, 0.5, 0.75, 1], tick: (v) => fixed(v, v % 0.5 ? 2 : 1) };
@@ -45,9 +45,12 @@ export class TraceCurves {
   #shaped = new WeakMap();
   /** @type {{key: string, responses: Map<number, Response>}} stored ones after the live delay */
   #turned = { key: '', responses: new Map() };
+  /** The live phase without its turns as it was last, by channel: whole turns do not come and go with every frame. @type {Map<number, Values>} */
+  #turnless = new Map();
   /** @type {Lower} */
   #lower = WRAPPED;
   #scale = DIFFERENCES_DB[1];
+  #front = 0;
   /** @type {() => void} */
   onChange = () => {};
 
@@ -75,6 +78,7 @@ export class TraceCurves {
   /** @param {Form} form */
   set form(form) {
     this.#form = form;
+    this.#turnless.clear();
     address.set('lower', form === 'wrapped' ? null : form);
     this.#lower = form === 'coherence' ? COHERENCE : WRAPPED;
     this.onChange();
@@ -119,8 +123,9 @@ export class TraceCurves {
     return this.#lower;
   }
 
-  /** All that is drawn. @param {Drawn[]} live the one in front last @param {Response} front of the live one in front @returns {Drawn[]} */
-  all(live, front) {
+  /** All that is drawn. @param {Drawn[]} live the one in front last @param {Response} front of the live one in front @param {number} channel of it @returns {Drawn[]} */
+  all(live, front, channel) {
+    this.#front = channel;
     const { grid } = this.#session;
     const main = live[live.length - 1];
     const other = this.minus;
@@ -147,29 +152,45 @@ export class TraceCurves {
     return out;
   }
 
-  /** What the lower plot shows of a response. @param {Response} r @param {ArrayLike<number>} xs @param {boolean} live @returns {Curve} */
+  /** What the lower plot shows of a response. @param {Response} r @param {ArrayLike<number>} xs @param {number} live its channel; 0 for a stored one, −1 for what is made of a live one @returns {Curve} */
   shape(r, xs, live) {
-    if (live) return { xs, ...this.#shapeOf(r) };
-    const key = `${this.#form}/${this.#session.state?.settings.smoothing}`;
-    const kept = this.#shaped.get(r);
-    if (kept?.form === key) return { xs, ...kept.curve };
-    const curve = this.#shapeOf(r);
-    this.#shaped.set(r, { form: key, curve });
-    return { xs, ...curve };
+    if (this.#form === 'unwrapped') return { xs, ...this.#level(this.#kept(r, live), live) };
+    return { xs, ...this.#kept(r, live) };
   }
 
-  /** How the lower plot is measured out by what it now shows; and the difference. @param {Drawn[]} all @param {number|null} delayMs of the live one */
-  measure(all, delayMs) {
+  /** @param {Response} r @param {number} live */
+  #kept(r, live) {
+    if (live) return this.#shapeOf(r);
+    const key = `${this.#form}/${this.#session.state?.settings.smoothing}`;
+    const kept = this.#shaped.get(r);
+    if (kept?.form === key) return kept.curve;
+    const curve = this.#shapeOf(r);
+    this.#shaped.set(r, { form: key, curve });
+    return curve;
+  }
+
+  /** Lies by whole turns where the live trace in front does, and that where it was. @param {Omit<Curve, 'xs'>} curve @param {number} live @returns {Omit<Curve, 'xs'>} */
+  #level(curve, live) {
+    const to = this.#turnless.get(live || this.#front);
+    const lifted = lift(curve, turnsTo(curve.mid, to));
+    if (live) this.#turnless.set(live, lifted.mid);
+    return lifted;
+  }
+
+  /** How the lower plot is measured out by what it now shows; and the difference. @param {Drawn[]} all @param {number|null} delayMs of the live one @param {[number, number]} hz shown @returns {boolean} the difference needs another scale */
+  measure(all, delayMs, hz) {
+    const { grid } = this.#session;
+    const seen = (/** @type {number} */ i) => grid[i] >= hz[0] && grid[i] <= hz[1];
     const curves = all.flatMap((d) => (d.phase && d.name ? [d.phase([])] : []));
     if (this.#form === 'unwrapped') {
-      this.#lower = { title: 'Phase', unit: 'degrees, unwrapped', range: span(curves, 0, STEPS_DEG, this.#lower), splits: every(STEPS_DEG, 21), tick: (v) => signed(v, 0) };
+      this.#lower = { title: 'Phase', unit: 'degrees, unwrapped', range: span(ends(curves, 0, seen), STEPS_DEG, this.#lower), splits: every(STEPS_DEG, 21), tick: (v) => signed(v, 0) };
     } else if (this.#form === 'delay') {
-      this.#lower = { title: 'Group delay', unit: delayMs === null ? 'ms' : `ms after ${fixed(delayMs, 2)} ms`, range: span(curves, 0.02, STEPS_MS, this.#lower), splits: every(STEPS_MS, 21), tick: (v) => signed(v, Math.abs(v) < 1 && v % 1 ? (Number((v * 10).toFixed(6)) % 1 ? 2 : 1) : Number(v.toFixed(6)) % 1 ? 1 : 0) };
+      this.#lower = { title: 'Group delay', unit: delayMs === null ? 'ms' : `ms after ${fixed(delayMs, 2)} ms`, range: span(ends(curves, 0.02, seen), STEPS_MS, this.#lower), splits: every(STEPS_MS, 21), tick: (v) => signed(v, Math.abs(v) < 1 && v % 1 ? (Number((v * 10).toFixed(6)) % 1 ? 2 : 1) : Number(v.toFixed(6)) % 1 ? 1 : 0) };
     } else {
       this.#lower = this.#form === 'coherence' ? COHERENCE : WRAPPED;
     }
     if (!this.minus || !all.length) return false;
-    const most = ends([all[all.length - 1].magnitude?.([]) ?? { xs: [], mid: [] }], 0.02);
+    const most = ends([all[all.length - 1].magnitude?.([]) ?? { xs: [], mid: [] }], 0.02, seen);
     if (!most) return false;
     const reach = Math.max(-most[0], most[1]);
     const wanted = DIFFERENCES_DB.find((s) => reach <= 0.95 * s) ?? 48;
@@ -196,7 +217,7 @@ export class TraceCurves {
     return {
       ...as, grid: this.#session.grid, stored: true,
       magnitude: (xs) => ({ xs, mid: r.db, low: r.low.length ? r.low : undefined, high: r.high.length ? r.high : undefined, coherence: r.coherence.length ? r.coherence : undefined, threshold: r.threshold }),
-      phase: r.deg.some((v) => v !== null) || this.#form === 'coherence' ? (xs) => this.shape(r, xs, live < 0) : undefined,
+      phase: r.deg.some((v) => v !== null) || this.#form === 'coherence' ? (xs) => this.shape(r, xs, live) : undefined,
     };
   }
 
@@ -255,16 +276,30 @@ function around(mid, error) {
   return { low: mid.map((v, i) => (v === null ? null : v - (error[i] ?? 180))), high: mid.map((v, i) => (v === null ? null : v + (error[i] ?? 180))) };
 }
 
-/** Where the trusted values lie, but for a share at both ends. @param {Curve[]} curves @param {number} share @returns {[number, number]|null} */
-function ends(curves, share) {
-  const values = curves.flatMap((c) => c.mid.filter((v, i) => v !== null && (!c.coherence || (c.coherence[i] ?? -1) >= (c.threshold?.[i] ?? Infinity)))).map(Number).sort((a, b) => a - b);
+/** Where the trusted values lie, but for a share at both ends. @param {Curve[]} curves @param {number} share @param {(i: number) => boolean} seen @returns {[number, number]|null} */
+function ends(curves, share, seen) {
+  const values = curves.flatMap((c) => c.mid.filter((v, i) => v !== null && seen(i) && (!c.coherence || (c.coherence[i] ?? -1) >= (c.threshold?.[i] ?? Infinity)))).map(Number).sort((a, b) => a - b);
   if (!values.length) return null;
   return [values[Math.floor(share * (values.length - 1))], values[Math.ceil((1 - share) * (values.length - 1))]];
 }
 
-/** A range for that in whole steps with 0 in it; the present one stays while it fits. @param {Curve[]} curves @param {number} share @param {number[]} steps @param {Lower} now @returns {[number, number]} */
-function span(curves, share, steps, now) {
-  const [low, high] = ends(curves, share) ?? [0, 0];
+/** How many whole turns up a curve lies nearest to another one, over all points that both have. @param {Values} mid @param {Values|undefined} to */
+function turnsTo(mid, to) {
+  if (!to) return 0;
+  const apart = mid.flatMap((v, i) => (v === null || to[i] == null ? [] : [to[i] - v])).sort((a, b) => a - b);
+  return apart.length ? Math.round(apart[apart.length >> 1] / 360) : 0;
+}
+
+/** @param {Omit<Curve, 'xs'>} c @param {number} turns @returns {Omit<Curve, 'xs'>} */
+function lift(c, turns) {
+  if (!turns) return c;
+  const up = (/** @type {Values} */ v) => v.map((x) => (x === null ? null : x + 360 * turns));
+  return { ...c, mid: up(c.mid), low: c.low && up(c.low), high: c.high && up(c.high) };
+}
+
+/** A range for that in whole steps with 0 in it; the present one stays while it fits. @param {[number, number]|null} of @param {number[]} steps @param {Lower} now @returns {[number, number]} */
+function span(of, steps, now) {
+  const [low, high] = of ?? [0, 0];
   const [lo, hi] = [Math.min(0, low), Math.max(0, high)];
   const [nowLo, nowHi] = now.range;
   const kept = now.title !== 'Phase' || now.unit !== WRAPPED.unit ? lo >= nowLo && hi <= nowHi && hi - lo > 0.45 * (nowHi - nowLo) : false;
