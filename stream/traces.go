@@ -3,6 +3,7 @@ package stream
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 
 	"plumbline/analyze/response"
@@ -82,7 +83,27 @@ func (s *Server) storeTrace(w http.ResponseWriter, r *http.Request, x *show.Show
 	if i := q.Microphone - 1; i < len(channels) && channels[i] != "" {
 		t.Heard = channels[i]
 	}
+	if t.Name == "" && len(microphones) > 1 {
+		var err error
+		if t.Name, err = seatName(x, t.Heard); err != nil {
+			return err
+		}
+	}
 	return replyWith(w)(x.AddTrace(t, curve, by))
+}
+
+// seatName is what a trace is called where several microphones are measured: as its own,
+// with a number from the second on.
+func seatName(x *show.Show, heard string) (string, error) {
+	traces, err := x.Traces()
+	if err != nil {
+		return "", err
+	}
+	name := heard
+	for n := 2; slices.ContainsFunc(traces, func(t show.Trace) bool { return t.Name == name }); n++ {
+		name = fmt.Sprintf("%s, %d", heard, n)
+	}
+	return name, nil
 }
 
 // liveTrace copies what a frame has of a channel.

@@ -40,11 +40,22 @@ func TestTracesOverHTTP(t *testing.T) {
 	if hidden.Shown || hidden.Name != "before" || hidden.Number != 1 {
 		t.Errorf("%+v", hidden)
 	}
+	// With several microphones the seat says more than a number.
+	f := frametest.New(2)
+	f.Seq = 2
+	s.Publish(f)
+	for _, want := range []string{"seat 2", "seat 2, 2"} {
+		seat := call[show.Trace](t, s, 200, "POST", "/api/v1/show/traces", `{"microphone":3}`)
+		if seat.Heard != "seat 2" || seat.Name != want {
+			t.Errorf("%+v", seat)
+		}
+		call[any](t, s, 200, "PATCH", fmt.Sprintf("/api/v1/show/traces/%d", seat.ID), `{"shown":false}`)
+	}
 	call[wire.ErrorBody](t, s, 409, "POST", "/api/v1/show/traces", `{"microphone":40}`)
 
 	call[show.Take](t, s, 200, "POST", "/api/v1/show/takes", `{"name":"main"}`)
 	ofTake := call[show.Trace](t, s, 200, "POST", "/api/v1/show/traces", `{"take":1}`)
-	if ofTake.Name != "main" || ofTake.Heard != "take 1" || ofTake.Number != 2 {
+	if ofTake.Name != "main" || ofTake.Heard != "take 1" || ofTake.Number != 4 {
 		t.Errorf("%+v", ofTake)
 	}
 	imported := call[show.Trace](t, s, 200, "POST", "/api/v1/show/traces/import?name=from+elsewhere", "100 -3\n1000 0\n")

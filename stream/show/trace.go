@@ -12,8 +12,11 @@ import (
 	"plumbline/stream/wire"
 )
 
-// maxTraces is how many a show keeps that are not deleted.
-const maxTraces = 99
+// Limits of traces.
+const (
+	maxTraces      = 99      // that are not deleted
+	maxTracePoints = 1 << 16 // more than the longest window has lines
+)
 
 // Trace is a stored curve that lies behind the live one on the Listen page. Its curve is
 // read on its own (TraceCurve), since it never changes.
@@ -64,8 +67,8 @@ func (s *Show) Traces() ([]Trace, error) { return traces.list(s) }
 // is called after its number. ID, At, By, Number and Shown are set.
 func (s *Show) AddTrace(t Trace, curve TraceCurve, by string) (Trace, error) {
 	n := len(curve.FrequencyHz)
-	if n == 0 || n > maxPoints || len(curve.MagnitudeDB) != n {
-		return t, refuse(0, "curve", "a trace needs a magnitude at 1 to %d frequencies", maxPoints)
+	if n == 0 || n > maxTracePoints || len(curve.MagnitudeDB) != n {
+		return t, refuse(0, "curve", "a trace has a magnitude at 1 to %d frequencies, not at %d: leave some out", maxTracePoints, n)
 	}
 	t.By, t.At, t.Shown = by, stamp(s.now().UnixMilli()), true
 	err := s.write(func(tx *sql.Tx) error {

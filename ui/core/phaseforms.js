@@ -7,6 +7,7 @@ import { wrapDeg } from './phasor.js';
 
 const SLOPE_OCTAVES = 1 / 3; // over which a slope is fitted
 const LEAST_POINTS = 4;
+const MOST_POINTS = 32;
 const HANN_POINTS = 3; // neighbours at 48 points an octave that share what a window hears
 const LEAST_ERROR_DEG = 0.02;
 
@@ -53,21 +54,21 @@ export function unwrapped(deg, trusted) {
  */
 export function groupDelay(hz, turnless, error, trusted, smoothing) {
   const reach = 2 ** (SLOPE_OCTAVES / 2);
-  const tied = Math.max(HANN_POINTS, 48 / smoothing);
   /** @type {{mid: Values, low: Values, high: Values}} */
   const out = { mid: [], low: [], high: [] };
+  const weight = Float64Array.from(hz, (_, k) => (turnless[k] === null || !trusted(k) ? 0 : 1 / Math.max(LEAST_ERROR_DEG, error[k] ?? 180) ** 2));
   let [first, end] = [0, 0];
   for (let i = 0; i < hz.length; i++) {
     while (hz[first] < hz[i] / reach) first++;
     while (end < hz.length && hz[end] <= hz[i] * reach) end++;
+    // Of a dense grid some points say what all would.
+    const stride = Math.ceil((end - first) / MOST_POINTS);
     let [w, f, p, n, low, high] = [0, 0, 0, 0, Infinity, 0];
-    for (let k = first; k < end; k++) {
-      const v = turnless[k];
-      if (v === null || !trusted(k)) continue;
-      const weight = 1 / Math.max(LEAST_ERROR_DEG, error[k] ?? 180) ** 2;
-      w += weight;
-      f += weight * hz[k];
-      p += weight * v;
+    for (let k = first; k < end; k += stride) {
+      if (!weight[k]) continue;
+      w += weight[k];
+      f += weight[k] * hz[k];
+      p += weight[k] * /** @type {number} */ (turnless[k]);
       n++;
       low = Math.min(low, hz[k]);
       high = Math.max(high, hz[k]);
@@ -81,24 +82,19 @@ export function groupDelay(hz, turnless, error, trusted, smoothing) {
     }
     f /= w;
     p /= w;
-    let [ff, fp] = [0, 0];
-    for (let k = first; k < end; k++) {
-      const v = turnless[k];
-      if (v === null || !trusted(k)) continue;
-      const weight = 1 / Math.max(LEAST_ERROR_DEG, error[k] ?? 180) ** 2;
-      ff += weight * (hz[k] - f) ** 2;
-      fp += weight * (hz[k] - f) * (v - p);
+    let [ff, fp, pp] = [0, 0, 0];
+    for (let k = first; k < end; k += stride) {
+      if (!weight[k]) continue;
+      const [x, y] = [hz[k] - f, /** @type {number} */ (turnless[k]) - p];
+      ff += weight[k] * x * x;
+      fp += weight[k] * x * y;
+      pp += weight[k] * y * y;
     }
-    const slope = fp / ff;
-    let stray = 0;
-    for (let k = first; k < end; k++) {
-      const v = turnless[k];
-      if (v === null || !trusted(k)) continue;
-      stray += ((v - p - slope * (hz[k] - f)) / Math.max(LEAST_ERROR_DEG, error[k] ?? 180)) ** 2;
-    }
+    const stray = Math.max(0, pp - (fp * fp) / ff);
+    const tied = Math.max(1, HANN_POINTS / stride, n / Math.log2(high / low) / smoothing);
     // error is twice a standard deviation, so is what comes of it.
     const half = Math.sqrt((tied / ff) * Math.max(1, (4 * stray) / (n - 2)));
-    const ms = -slope / 0.36;
+    const ms = -fp / ff / 0.36;
     out.mid.push(ms);
     out.low.push(ms - half / 0.36);
     out.high.push(ms + half / 0.36);

@@ -27,6 +27,8 @@ export class Spectrum extends Chart {
   #traces;
   /** @type {Map<number, {low: Values, high: Values}>} */
   #phaseEdges = new Map();
+  /** All that is drawn, while it is. @type {import('./chart.js').Drawn[]|null} */
+  #drawing = null;
 
   /** @param {Session} session @param {View} view @param {SpectrumOptions} options */
   constructor(session, view, options) {
@@ -112,12 +114,15 @@ export class Spectrum extends Chart {
 
   draw() {
     const traces = this.#traces;
-    if (traces?.measure(this.all(), this.#session.frame.curve(this.#view.front(this.#known()), CURVE.delay)[0] ?? null, this.plots.magnitude.xRange)) this.levelAnew();
+    this.#drawing = this.all();
+    if (traces?.measure(this.#drawing, this.#session.frame.curve(this.#view.front(this.#known()), CURVE.delay)[0] ?? null, this.plots.magnitude.xRange)) this.levelAnew();
     super.draw();
+    this.#drawing = null;
   }
 
   /** All that is drawn, the live trace in front last. @returns {import('./chart.js').Drawn[]} */
   all() {
+    if (this.#drawing) return this.#drawing;
     const live = this.#curves();
     const traces = this.#traces;
     if (!traces || !live.length || !this.#session.frame.seq) return live;

@@ -172,7 +172,8 @@ export class TargetEditor {
     const before = target.points.map((p) => /** @type {[number, number]} */ ([...p]));
     const [hz, db] = this.#drawn(before[k]);
     const by = { ArrowUp: [0, 0.5], ArrowDown: [0, -0.5], ArrowLeft: [-1 / 12, 0], ArrowRight: [1 / 12, 0] }[e.key];
-    if (e.key === 'Delete' || e.key === 'Backspace') this.#keep(before, before.filter((_, i) => i !== k));
+    if (e.key === 'Escape') this.stop();
+    else if (e.key === 'Delete' || e.key === 'Backspace') this.#keep(before, before.filter((_, i) => i !== k));
     else if (by) this.#keep(before, this.#placed(before, k, [Number((hz * 2 ** by[0]).toPrecision(4)), db + by[1]]));
     else return;
     e.preventDefault();

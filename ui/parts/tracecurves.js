@@ -47,6 +47,8 @@ export class TraceCurves {
   #turned = { key: '', responses: new Map() };
   /** The live phase without its turns as it was last, by channel: whole turns do not come and go with every frame. @type {Map<number, Values>} */
   #turnless = new Map();
+  /** The mean as it was made last, and what of. @type {{mean: Mean, of: Response[], response: Response}} */
+  #averaged = { mean: '', of: [], response: average([], 'power') };
   /** @type {Lower} */
   #lower = WRAPPED;
   #scale = DIFFERENCES_DB[1];
@@ -239,7 +241,10 @@ export class TraceCurves {
     const mean = this.#mean;
     if (!mean) return null;
     const all = this.#store.shown.map((t) => /** @type {Response} */ (this.#response(t.id, front, mean === 'complex'))).filter((r) => joins(r, mean));
-    return all.length < 2 ? null : { name: `mean of ${all.length}`, response: average(all, mean) };
+    if (all.length < 2) return null;
+    const kept = this.#averaged;
+    if (kept.mean !== mean || kept.of.length !== all.length || kept.of.some((r, k) => r !== all[k])) this.#averaged = { mean, of: all, response: average(all, mean) };
+    return { name: `mean of ${all.length}`, response: this.#averaged.response };
   }
 }
 
