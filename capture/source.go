@@ -75,6 +75,16 @@ type Info struct {
 	Name         string   // for people
 	SampleRateHz int      // 44100…192000
 	Channels     []string // one name a channel, in the order of the interleaving
+	// Identity is what a device is known by, whatever socket it is in; empty: its Name.
+	Identity string
+}
+
+// Key is what belongs to the source is kept under.
+func (i Info) Key() string {
+	if i.Identity != "" {
+		return i.Kind + " " + i.Identity
+	}
+	return i.Kind + " " + i.Name
 }
 
 // Source delivers interleaved blocks into a ring.

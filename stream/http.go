@@ -54,7 +54,7 @@ func (s *Server) apiRoutes() []route {
 			_, err := w.Write(openAPI)
 			return err
 		}, 0},
-	}, slices.Concat(s.showRoutes(), s.surveyRoutes(), s.levelRoutes(), s.watchRoutes())...)
+	}, slices.Concat(s.showRoutes(), s.surveyRoutes(), s.levelRoutes(), s.watchRoutes(), s.setupRoutes())...)
 }
 
 // routes builds the multiplexer: one entry a path, which picks the method, so

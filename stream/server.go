@@ -32,6 +32,8 @@ type Config struct {
 	// Levels and Watch listen all the time; nil: nobody does.
 	Levels LevelOperator
 	Watch  WatchOperator
+	// Setup chooses the source; nil: it is chosen for good.
+	Setup SetupOperator
 	// Metrics serves GET /metrics and GET /api/v1/dashboard.json; nil: there are none.
 	Metrics http.Handler
 	// DecodeWAV reads the first channel of a WAV file, for imports; nil: none.
@@ -126,7 +128,11 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Watch != nil {
 		s.WatchesChanged(cfg.Watch.Watches())
 	}
-	s.pinSentence(verdict.Waiting(state.Source.Name))
+	if state.Source.Kind == wire.SourceNone {
+		s.pinSentence(verdict.NoSource())
+	} else {
+		s.pinSentence(verdict.Waiting(state.Source.Name))
+	}
 	s.mux = s.routes()
 	return s, nil
 }

@@ -99,7 +99,7 @@ func openSource(h host, cfg Config) (*Source, error) {
 		return nil, err
 	}
 	s := &Source{host: h, epoch: time.Now()}
-	s.info = capture.Info{Kind: "device", Name: dev.Name}
+	s.info = capture.Info{Kind: "device", Name: dev.Name, Identity: dev.ID}
 	channels := append([]int{cfg.Reference}, cfg.Microphones...)
 	for _, ch := range []int{slices.Min(channels), slices.Max(channels)} {
 		if ch < 1 || ch > dev.Inputs {

@@ -65,9 +65,12 @@ func (f *daemonFlags) calibrations(ctx context.Context, cfg *daemon.Config, log 
 	if cfg.Calibrations, err = calibration.Open(path); err != nil {
 		log.Warn("calibrations", "err", err)
 	}
+	if cfg.Source == nil { // none of the flags is offered where it is chosen later
+		return nil
+	}
 	info := cfg.Source.Info()
 	give := func(channel int, offset float64, c level.Calibration) {
-		e := calibration.Entry{Device: info.Kind + " " + info.Name, Channel: channel, OffsetDB: offset, At: time.Now().UTC().Truncate(time.Second), By: "command line",
+		e := calibration.Entry{Device: info.Key(), Channel: channel, OffsetDB: offset, At: time.Now().UTC().Truncate(time.Second), By: "command line",
 			LevelDB: wire.Unknown(), ToneDBFS: wire.Unknown(), FrequencyHz: wire.Unknown(), ScatterDB: wire.Unknown()}
 		if c.SteadyS > 0 {
 			e.LevelDB, e.ToneDBFS = wire.Value(math.Round((c.OffsetDB+c.ToneDB)*10)/10), wire.Value(c.ToneDB)

@@ -29,7 +29,7 @@ What you survey is gone then, unless --show names a file to keep it in.`,
 			if err != nil {
 				return err
 			}
-			return f.serve(cmd, daemon.Config{Source: src, Rig: src}, true)
+			return f.serve(cmd, begin{Config: daemon.Config{Source: src, Rig: src}, fresh: true})
 		},
 	}
 	f.add(cmd)

@@ -54,6 +54,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 }
 
 func newRoot() *cobra.Command {
+	var f openFlags
 	root := &cobra.Command{
 		Use:   "plumbline",
 		Short: "Measure loudspeakers in a room: when, how loud, which way round, how sure",
@@ -61,12 +62,13 @@ func newRoot() *cobra.Command {
 a microphone hears, and says when the sound arrives, how loud, which way round
 the loudspeaker is wired, and how sure all of that is.
 
-No hardware at hand: plumbline demo runs it all on a virtual rig with a fault
-to find. With an interface: plumbline devices, then plumbline serve. With a
-recording: plumbline arrivals, then plumbline response.`,
-		Example: `  plumbline demo                                  look around, no hardware needed
-  plumbline devices                               what can be captured here
-  plumbline serve --device ID --ref 1 --mic 2     measure live, in the browser
+Without a command it opens a page where the device and its channels are chosen
+and checked, one step after the other; the next time it begins with that
+device. No hardware at hand: plumbline demo runs it all on a virtual rig with a
+fault to find. With a recording: plumbline arrivals, then plumbline response.`,
+		Example: `  plumbline                                       choose a device in the browser, and measure
+  plumbline demo                                  look around, no hardware needed
+  plumbline serve --device ID --ref 1 --mic 2     the device chosen by flags
   plumbline response seat1.wav                    the same from a recording
   plumbline response seat1.wav --json             for programs: units in the keys`,
 		Version:           version(),
@@ -74,8 +76,9 @@ recording: plumbline arrivals, then plumbline response.`,
 		SilenceErrors:     true,
 		Args:              knownCommand,
 		PersistentPreRunE: flagsFromEnvironment,
-		RunE:              func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		RunE:              func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
+	f.addTo(root)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
 	root.SetUsageTemplate(root.UsageTemplate() + `{{if not .HasParent}}
 Every flag can also be set by the environment: PLUMBLINE_LISTEN for --listen.

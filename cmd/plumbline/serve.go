@@ -19,9 +19,11 @@ import (
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/daemon"
 	"plumbline/cmd/plumbline/recorder"
+	"plumbline/cmd/plumbline/setup"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
 	"plumbline/stream/show"
+	"plumbline/stream/wire"
 	"plumbline/ui"
 )
 
@@ -39,23 +41,37 @@ type daemonFlags struct {
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
+	f.addCommon(cmd)
+	cmd.Flags().StringVar(&f.calibration, "calibration", "", "recording of a calibrator on the microphones' channels and its level in dB, such as `CAL.wav=94`; for this run")
+	cmd.Flags().Float64Var(&f.sensitivity, "sensitivity", 0, "level in `dB` re 20 µPa that a full-scale sine wave stands for; for this run")
+	cmd.Flags().StringVar(&f.record, "record", "", "record all channels to this new WAV `file`")
+	cmd.RegisterFlagCompletionFunc("record", completeWAV)
+}
+
+// addCommon adds those that need no source.
+func (f *daemonFlags) addCommon(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one")
 	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
 	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
-	cmd.Flags().StringVar(&f.calibration, "calibration", "", "recording of a calibrator on the microphones' channels and its level in dB, such as `CAL.wav=94`; for this run")
-	cmd.Flags().Float64Var(&f.sensitivity, "sensitivity", 0, "level in `dB` re 20 µPa that a full-scale sine wave stands for; for this run")
 	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
-	cmd.Flags().StringVar(&f.record, "record", "", "record all channels to this new WAV `file`")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
 	cmd.MarkFlagDirname("ui-dir")
 	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, "."), strings.TrimPrefix(show.OldExtension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
-	cmd.RegisterFlagCompletionFunc("record", completeWAV)
 }
 
-// serve runs a daemon until the context ends; fresh has it begin with a show of
-// its own when none is named.
-func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) error {
+// begin is what a daemon begins with.
+type begin struct {
+	daemon.Config
+	choice *wire.SourceChoice // of the device; nil: the source is no device
+	fresh  bool               // with a show of its own when none is named
+	// said is called when it listens, and says more than where.
+	said func(address string) error
+}
+
+// serve runs daemons until the context ends.
+func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
+	cfg := b.Config
 	level := slog.LevelInfo
 	if f.verbose {
 		level = slog.LevelDebug
@@ -75,6 +91,7 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
 		return err
 	}
+	kept := keptDevices(cfg.Logger)
 	if f.record != "" {
 		info := cfg.Source.Info()
 		cfg.Recorder, err = recorder.New(recorder.Config{Path: f.record, SampleRateHz: info.SampleRateHz, Channels: len(info.Channels), Logger: cfg.Logger})
@@ -82,7 +99,7 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 			return err
 		}
 	}
-	shelf, closeShelf, err := openShelf(f.show, fresh)
+	shelf, closeShelf, err := openShelf(f.show, b.fresh)
 	if err != nil {
 		return err
 	}
@@ -97,7 +114,12 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 		}
 	}
 	cfg.Shelf, cfg.Webhook = shelf, f.webhook
-	d, err := daemon.New(cfg)
+	if b.choice != nil {
+		if c, ok := kept.Of(b.choice.Device); ok {
+			b.choice.Names, cfg.Names = c.Names, c.Names
+		}
+	}
+	d, err := setup.New(setup.Config{Devices: audio, Kept: kept, Daemon: cfg, Choice: b.choice})
 	if err != nil {
 		return err
 	}
@@ -109,7 +131,29 @@ func (f *daemonFlags) serve(cmd *cobra.Command, cfg daemon.Config, fresh bool) e
 	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on http://%s\n", l.Addr()); err != nil {
 		return err
 	}
+	if b.said != nil {
+		if err := b.said(fmt.Sprintf("http://%s", l.Addr())); err != nil {
+			return err
+		}
+	}
 	return d.Run(cmd.Context(), l)
+}
+
+// audio are the devices of this computer. Tests have others.
+var audio setup.Devices = setup.System{}
+
+// keptDevices opens what was chosen on this computer before. That it cannot be read is no
+// reason not to start.
+func keptDevices(log *slog.Logger) *setup.Kept {
+	path, err := setup.Path()
+	if err != nil {
+		log.Warn("choices of devices are not kept", "err", err)
+	}
+	kept, err := setup.OpenKept(path)
+	if err != nil {
+		log.Warn("choices of devices are not kept", "err", err)
+	}
+	return kept
 }
 
 // started is when the program did, near enough.
@@ -210,18 +254,22 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err := setting.CheckRate(float64(f.rateHz)); err != nil && f.rateHz != 0 {
 		return misused(err)
 	}
-	cfg, err := f.source(cmd)
+	b := begin{}
+	var err error
+	if cmd.Flags().Changed("device") {
+		b.Config, b.choice, err = f.deviceSource()
+	} else {
+		b.Config, err = f.virtualSource(cmd)
+	}
 	if err != nil {
 		return err
 	}
-	return f.serve(cmd, cfg, false)
+	return f.serve(cmd, b)
 }
 
-// source opens what was asked for and picks its channels.
-func (f *serveFlags) source(cmd *cobra.Command) (daemon.Config, error) {
+// virtualSource opens the file or the rig that was asked for and picks its channels.
+func (f *serveFlags) virtualSource(cmd *cobra.Command) (daemon.Config, error) {
 	switch {
-	case cmd.Flags().Changed("device"):
-		return f.deviceSource()
 	case cmd.Flags().Changed("file"):
 		src, err := wavfile.NewSource(wavfile.SourceConfig{Path: f.file, Loop: f.loop, Pace: true, Patient: patient})
 		if err != nil {
@@ -262,7 +310,7 @@ func (f *serveFlags) choose(src capture.Source, virtual *rig.Rig) (daemon.Config
 // deviceSource captures from the first channel to the last that is asked for,
 // so that a channel has the same number here, on the device and in what is
 // published, and the operator can choose among them later.
-func (f *serveFlags) deviceSource() (daemon.Config, error) {
+func (f *serveFlags) deviceSource() (daemon.Config, *wire.SourceChoice, error) {
 	mics := f.microphones
 	if mics == "" {
 		mics = "2"
@@ -272,9 +320,9 @@ func (f *serveFlags) deviceSource() (daemon.Config, error) {
 	}
 	inputs := 1 << 16 // the device says better what it has not
 	if mics == "all" {
-		all, err := device.List()
+		all, err := audio.List()
 		if err != nil {
-			return daemon.Config{}, err
+			return daemon.Config{}, nil, err
 		}
 		if i := slices.IndexFunc(all, func(d device.Device) bool {
 			return d.ID == f.device || d.Name == f.device || f.device == "" && d.DefaultInput
@@ -284,23 +332,25 @@ func (f *serveFlags) deviceSource() (daemon.Config, error) {
 	}
 	ref, microphones, err := pickChannels(f.reference, mics, inputs)
 	if err != nil {
-		return daemon.Config{}, err
+		return daemon.Config{}, nil, err
 	}
 	cfg := device.Config{ID: f.device, Reference: 1, SampleRateHz: f.rateHz}
 	for c := 2; c <= max(ref, slices.Max(microphones)); c++ {
 		cfg.Microphones = append(cfg.Microphones, c)
 	}
-	src, err := device.Open(cfg)
+	src, err := audio.Open(cfg)
 	if err != nil {
-		return daemon.Config{}, err
+		return daemon.Config{}, nil, err
 	}
 	out := daemon.Config{Source: src, Reference: ref, Microphones: microphones}
 	if f.output != "" {
-		player, err := survey.NewOutput(survey.OutputConfig{ID: f.output, SampleRateHz: src.Info().SampleRateHz, Loopback: f.loopback})
+		player, err := audio.Player(survey.OutputConfig{ID: f.output, SampleRateHz: src.Info().SampleRateHz, Loopback: f.loopback})
 		if err != nil {
-			return daemon.Config{}, err
+			return daemon.Config{}, nil, err
 		}
 		out.Player = player
 	}
-	return out, nil
+	return out, &wire.SourceChoice{
+		Device: src.Info().Identity, Reference: ref, Microphones: microphones, RateHz: f.rateHz, Output: f.output, LoopbackOutput: f.loopback,
+	}, nil
 }

@@ -43,6 +43,13 @@ func Waiting(source string) Sentence {
 	return s
 }
 
+// NoSource is what is said before anybody has chosen one.
+func NoSource() Sentence {
+	s := Sentence{Headline: "No source yet.", Certainty: wire.CannotTell, Mark: wire.Act}
+	s.say("Choose the device and its channels under ").about("setup", "Set up").say(".")
+	return s
+}
+
 // Stale is what is said when frames have stopped coming.
 func Stale(since time.Time, source, text string) Sentence {
 	s := Sentence{Headline: "No sound since " + since.Format("15:04:05") + ".", Certainty: wire.CannotTell, Mark: wire.Attention}

@@ -16,13 +16,16 @@ type State struct {
 
 // Source says where the sound comes from and how it is.
 type Source struct {
-	Kind     string   `json:"kind"` // "device", "file" or "rig"
+	Kind     string   `json:"kind"` // "device", "file", "rig", or SourceNone
 	Name     string   `json:"name"`
 	RateHz   int      `json:"rate_hz"`
 	Channels []string `json:"channels"` // one name a channel, channel 1 first
 	State    string   `json:"state"`    // "starting", "running", "stalled", "lost" or "ended"
 	Text     string   `json:"text"`     // one sentence; empty while all is well
 }
+
+// SourceNone is the kind of a source that has not been chosen yet.
+const SourceNone = "none"
 
 // Counters are the troubles since the source started.
 type Counters struct {

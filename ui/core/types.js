@@ -15,7 +15,7 @@
  *   averaging?: {mode?: 'time'|'count'|'infinite'|'until', seconds?: number, count?: number, within_db?: number,
  *   low_hz?: number, high_hz?: number}, smoothing?: number, delay?: {microphone: number, mode?: 'auto'|'fixed',
  *   ms?: number}[], hold?: boolean, temperature_c?: number}} SettingsPatch
- * @typedef {{kind: 'device'|'file'|'rig', name: string, rate_hz: number, channels: string[],
+ * @typedef {{kind: 'none'|'device'|'file'|'rig', name: string, rate_hz: number, channels: string[],
  *   state: 'starting'|'running'|'stalled'|'lost'|'ended', text: string}} Source
  * @typedef {{overflows: number, stalls: number, zero_runs: number, lost_frames: number, dropped_frames: number,
  *   gaps: number, bursts: number}} Counters
@@ -219,6 +219,19 @@
  *   acknowledged: boolean, acknowledged_by: string, acknowledged_at: string, comment: string}} WatchEvent
  * @typedef {{acknowledged?: boolean, comment?: string}} EventPatch
  * @typedef {{events: WatchEvent[]}} Events
+ * @typedef {{device: string, reference: number, microphones: number[], rate_hz: number, names: string[],
+ *   output: string, loopback_output: number}} SourceChoice
+ * @typedef {{id: string, name: string, host: string, inputs: number, outputs: number, default_rate_hz: number,
+ *   default_input: boolean, kept: SourceChoice|null}} AudioDevice
+ * @typedef {{channel: number, name: string, peak_dbfs: number|null, rms_dbfs: number|null, clipped_samples: number,
+ *   clipped_at: string}} SetupInput
+ * @typedef {{name: 'device'|'reference'|'loopback'|'microphone'|'level'|'clipping'|'calibration',
+ *   mark: 'steady'|'attention'|'act', certainty: 'sure'|'likely'|'cannot tell', text: string}} SetupCheck
+ * @typedef {{at: string, output: number, input: number, round_trip_ms: number|null, level_dbfs: number|null,
+ *   wander_ms: number|null, wanders: boolean, inverted: boolean}} Loopback
+ * @typedef {{state: 'ready'|'changing', changeable: boolean, text: string, devices: AudioDevice[],
+ *   source: SourceChoice|null, inputs: SetupInput[], checks: SetupCheck[], loopback: Loopback|null,
+ *   file: string}} Setup
  */
 
 export {};

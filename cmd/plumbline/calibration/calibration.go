@@ -147,6 +147,26 @@ func (s *Store) Add(e Entry) error {
 	return nil
 }
 
+// Adopt has a device keep, under its key, what was kept under an older one.
+func (s *Store) Adopt(older, key string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	entries, err := s.read()
+	if err != nil || older == key {
+		return err
+	}
+	adopted := false
+	for i := range entries {
+		if entries[i].Device == older {
+			entries[i].Device, adopted = key, true
+		}
+	}
+	if !adopted {
+		return nil
+	}
+	return s.write(entries)
+}
+
 func count(entries []Entry, is func(Entry) bool) (n int) {
 	for _, e := range entries {
 		if is(e) {

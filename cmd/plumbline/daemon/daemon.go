@@ -53,6 +53,12 @@ type Config struct {
 	// itself, and others cannot.
 	Player survey.Player
 	// Calibrations are those of the microphones; nil: none are kept.
+	NoPlayer string   // why there is no Player; empty: none was asked for
+	Names    []string // what hangs on each channel, from channel 1; empty: its own name
+	// Hear is called with every block on the pump's goroutine, under the rules of
+	// survey.Bench.Listen; nil: nobody listens.
+	Hear         func(block []float32, broken bool)
+	Setup        stream.SetupOperator // nil: the source is chosen for good
 	Calibrations *calibration.Store
 	Webhook      string             // address that events are posted to; empty: none
 	Recorder     *recorder.Recorder // of what is heard; nil: nothing is recorded
@@ -130,7 +136,7 @@ func New(cfg Config) (*Daemon, error) {
 	if cfg.Rig != nil {
 		d.rig = newRigOperator(d, cfg.Rig)
 	}
-	serve := stream.Config{Operator: d, UI: cfg.UI, Logger: cfg.Logger}
+	serve := stream.Config{Operator: d, UI: cfg.UI, Logger: cfg.Logger, Setup: cfg.Setup}
 	if cfg.Rig != nil {
 		serve.Rig = d.rig
 	}
@@ -203,6 +209,56 @@ func (d *Daemon) Change(ctx context.Context, p stream.SettingsPatch, by string) 
 // Reset implements stream.Operator.
 func (d *Daemon) Reset(ctx context.Context, by string) error {
 	return d.do(ctx, func() { d.pump.reset(by) })
+}
+
+// Rename says what hangs on each channel, from channel 1; empty: its own name.
+func (d *Daemon) Rename(ctx context.Context, names []string, by string) error {
+	return d.do(ctx, func() {
+		d.pump.names, d.pump.by = d.named(names), by
+		d.pump.share()
+	})
+}
+
+// named are the names of all channels.
+func (d *Daemon) named(names []string) []string {
+	all := slices.Clone(d.info.Channels)
+	for i := range min(len(all), len(names)) {
+		if names[i] != "" {
+			all[i] = names[i]
+		}
+	}
+	return all
+}
+
+// Frame is the newest frame; false: there is none yet.
+func (d *Daemon) Frame() (wire.Object, bool) { return d.server.Frame() }
+
+// Levels are the sound levels now.
+func (d *Daemon) Levels() wire.SoundLevels { return d.room.levels.Levels() }
+
+// Surveying says whether a survey sounds, or is about to.
+func (d *Daemon) Surveying() bool {
+	if d.survey == nil {
+		return false
+	}
+	v := d.survey.Survey()
+	return v.Running()
+}
+
+// Occupied says what a change of source would break off; empty: nothing.
+func (d *Daemon) Occupied() string {
+	if d.Surveying() {
+		return "a survey is under way: stop it, or wait until it is done"
+	}
+	if r := d.cfg.Recorder; r != nil && r.Status().State != wire.RecordingStopped {
+		return r.Status().File + " is being recorded: end plumbline, and start it again without --record"
+	}
+	return ""
+}
+
+// Listen has hear called with every block from now on, under the rules of survey.Bench.
+func (d *Daemon) Listen(ctx context.Context, hear func(block []float32, broken bool)) (stop func(), err error) {
+	return bench{d}.Listen(ctx, hear)
 }
 
 // do has the pump carry out a command and waits until it has.

@@ -28,7 +28,8 @@ type pump struct {
 	d        *Daemon
 	live     *analyze.Live
 	settings wire.Settings
-	by       string // who changed the settings last
+	names    []string // of the channels
+	by       string   // who changed the settings last
 	revision uint64
 
 	block     []float32 // one frame's worth of samples, interleaved
@@ -63,6 +64,10 @@ func (p *pump) init(d *Daemon, s wire.Settings) error {
 		block:     make([]float32, step*len(d.info.Channels)),
 		next:      uint64(step),
 		listeners: map[*listener]bool{},
+		names:     d.named(d.cfg.Names),
+	}
+	if d.cfg.Hear != nil {
+		p.listeners[&listener{d.cfg.Hear}] = true
 	}
 	p.forget()
 	p.share()
@@ -285,7 +290,7 @@ func (p *pump) describe() stream.State {
 		Revision: p.revision,
 		Epoch:    p.epoch,
 		Source: stream.Source{
-			Kind: info.Kind, Name: info.Name, RateHz: info.SampleRateHz, Channels: info.Channels,
+			Kind: info.Kind, Name: info.Name, RateHz: info.SampleRateHz, Channels: p.names,
 			State: status.State.String(), Text: status.Text,
 		},
 		Settings: p.settings,

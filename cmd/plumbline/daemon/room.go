@@ -37,6 +37,10 @@ func (d *Daemon) listen(serve *stream.Config) error {
 			return err
 		}
 	}
+	// Calibrations were once kept by the name alone, in which ALSA has the socket.
+	if err := cfg.Calibrations.Adopt(d.info.Kind+" "+d.info.Name, d.info.Key()); err != nil {
+		d.log.Warn("calibrations", "err", err)
+	}
 	var post func(wire.Event)
 	if cfg.Webhook != "" {
 		var err error
@@ -54,7 +58,7 @@ func (d *Daemon) listen(serve *stream.Config) error {
 		return err
 	}
 	d.room.levels, err = levels.New(levels.Config{
-		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Device: d.info.Kind + " " + d.info.Name,
+		SampleRateHz: d.info.SampleRateHz, Channels: len(d.info.Channels), Device: d.info.Key(),
 		Microphones: d.pump.settings.Microphones, Calibrations: cfg.Calibrations, Shelf: cfg.Shelf,
 		Publish: func(v wire.SoundLevels) {
 			if d.server != nil { // nil while New makes the first one

@@ -22,7 +22,10 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 	if d.cfg.Shelf == nil {
 		return nil
 	}
-	player, none := d.cfg.Player, "This daemon was started without an output, so the test signal must come from elsewhere."
+	player, none := d.cfg.Player, d.cfg.NoPlayer
+	if none == "" {
+		none = "This daemon was started without an output, so the test signal must come from elsewhere."
+	}
 	plan := planning.Config{Shelf: d.cfg.Shelf}
 	if d.rig != nil && player == nil {
 		virtual := rigPlayer{d.rig}
