@@ -9,6 +9,7 @@ import { View } from './core/view.js';
 import { AlignPage } from './pages/align.js';
 import { ListenPage } from './pages/listen.js';
 import { RigPage } from './pages/rig.js';
+import { SetupPage } from './pages/setup.js';
 import { WatchPage } from './pages/watch.js';
 import { ShowPage } from './pages/show.js';
 import { Shell } from './parts/shell.js';
@@ -19,6 +20,7 @@ import { Shell } from './parts/shell.js';
 
 /** A page is a module and a line here. @type {PageEntry[]} */
 const PAGES = [
+  { path: '/setup', name: 'Set up', key: '0', available: () => true, make: (c) => new SetupPage(c) },
   { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
   { path: '/align', name: 'Align', key: '2', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
   { path: '/watch', name: 'Watch', key: '3', available: () => true, make: (c) => new WatchPage(c) },
@@ -45,10 +47,16 @@ bind([
 ]);
 addEventListener('popstate', () => show(location.pathname));
 show(location.pathname);
+// Whoever comes to no page in particular, before there is a source, comes to choose one.
+session.on('state', (state) => {
+  if (location.pathname !== '/' || state.source.kind !== 'none') return;
+  history.replaceState(null, '', '/setup');
+  show('/setup');
+});
 
 /** @param {string} path */
 function show(path) {
-  const entry = PAGES.find((p) => p.path === path) ?? PAGES[0];
+  const entry = PAGES.find((p) => p.path === path) ?? PAGES[1];
   page?.close();
   page = entry.make({ session, view, shell });
   shell.main.replaceChildren(page.node);

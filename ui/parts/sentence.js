@@ -64,12 +64,13 @@ export class Sentence {
   /** @param {HTMLElement} line @param {Part[]} parts */
   #write(line, parts) {
     const old = [...line.children];
-    const same = old.length === parts.length && parts.every((p, i) => (old[i].getAttribute('data-about') ?? '') === (this.#lights(p.about) ? p.about : ''));
+    const known = (/** @type {Part} */ p) => (this.#lights(p.about) || p.about === 'setup' ? p.about : '');
+    const same = old.length === parts.length && parts.every((p, i) => (old[i].getAttribute('data-about') ?? '') === known(p));
     if (same) {
       parts.forEach((p, i) => say(old[i], p.text));
       return;
     }
-    line.replaceChildren(...parts.map((p) => (this.#lights(p.about) ? this.#phrase(p) : el('span', { text: p.text }))));
+    line.replaceChildren(...parts.map((p) => (p.about === 'setup' ? el('a', { class: 'link', href: '/setup', text: p.text, 'data-about': p.about }) : this.#lights(p.about) ? this.#phrase(p) : el('span', { text: p.text }))));
   }
 
   /** @param {Part} part */

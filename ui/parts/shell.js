@@ -31,6 +31,7 @@ export class Shell {
   #pages;
   #nav = el('nav', { 'aria-label': 'Pages' });
   #source = el('span', { class: 'source', 'data-testid': 'source' });
+  #unsourced = el('a', { class: 'source', href: '/setup', text: '◆ No source yet: set up', hidden: true, 'data-testid': 'no-source' });
   #stop = el('button', { type: 'button', class: 'stop', text: 'Stop the signal', hidden: true, 'data-testid': 'stop-signal', onclick: () => this.stopSignal() });
   #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
   #path = '';
@@ -45,10 +46,11 @@ export class Shell {
     this.#go = go;
     const name = el('a', { class: 'wordmark', href: '/listen', 'aria-label': 'plumbline, to the Listen page' }, el('span', { class: 'bob', 'aria-hidden': 'true' }), 'plumbline');
     this.#follow(name, '/listen');
+    this.#follow(this.#unsourced, '/setup');
     const help = el('button', { type: 'button', class: 'quiet', text: 'Help', onclick: () => this.help() });
     document.body.replaceChildren(
       el('a', { class: 'skip', href: '#page', text: 'To the measurement' }),
-      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#stop, this.#ground, help), this.main, this.notices.node);
+      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#unsourced, this.#stop, this.#ground, help), this.main, this.notices.node);
     session.on('state', () => {
       this.#show();
       this.#tellChange();
@@ -121,6 +123,9 @@ export class Shell {
     this.#ground.setAttribute('aria-label', `${name}. Press for the next.`);
     // The Align page has its own, larger one.
     this.#stop.hidden = this.#path === '/align' || !running(this.#session.survey);
+    const none = status.open && state?.source.kind === 'none';
+    this.#source.hidden = none;
+    this.#unsourced.hidden = !none;
     say(this.#source, !status.open ? '▲ not connected' : state ? `${STATES[state.source.state] ?? ''}${state.source.name}${RECORDING[state.recording?.state ?? ''] ?? ''}` : '');
     this.#source.title = state?.recording ? `${state.recording.file}${state.recording.since ? `, since ${clock(Date.parse(state.recording.since))}` : ''}` : '';
   }
