@@ -83,6 +83,7 @@ func TestSetUpInTheBrowser(t *testing.T) {
 	p.click("device-stage/large")
 	p.until(`document.querySelector('[data-testid="name-2"]')?.value === 'balcony' && document.querySelector('[data-testid="loopback-output"]').value === '1' && ` + ticked("device"))
 
+	p.do(chromedp.Navigate("about:blank"))
 	if o := d.stop(); o.code != exitDone {
 		t.Fatalf("exit status %d: %s", o.code, o.stderr)
 	}
