@@ -31,6 +31,7 @@ func TestAHoleInTheSound(t *testing.T) {
 	d.Ring().Mark(capture.Gap{Cause: capture.Stall, LostFrames: 30 * rate})
 	d.play(6, sine(1000, -20))
 	d.logged(12)
+	d.until("the last second is published, too", func() bool { return d.Levels.Levels().Microphones[0].Limit.ElapsedS > 41.5 })
 
 	m := d.Levels.Levels().Microphones[0]
 	near(t, "LAeq,1min", m.Sliding[0].LAeqDB, 100, 0.05)

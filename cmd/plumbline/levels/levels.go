@@ -69,6 +69,7 @@ type Levels struct {
 	inputs   []*input   // by channel
 	captures []*recording
 	limit    limit
+	resetMs  int64        // wall clock of the last reset
 	bands    []level.Band // nil: not measured
 	samples  []float32    // interleaved, as read from the ring
 	second   int          // frames of the second that runs
@@ -90,7 +91,15 @@ type input struct {
 	limit   *exposure.Tracker
 	crossed bool
 	block   []float64
+
+	// recent are the last rows, of rows in all: what comes while a budget is reckoned anew
+	// from the log.
+	recent []show.LevelRow
+	rows   uint64
 }
+
+// recentMost are the rows that are remembered so: reckoning a day takes seconds.
+const recentMost = 120
 
 // gapCount sums up gaps to a mark now and then.
 type gapCount struct {
@@ -326,6 +335,7 @@ func (l *Levels) row(before time.Duration) {
 			LAeqDB: r.LAeqDB, LCeqDB: r.LCeqDB, LAFMaxDB: r.LAFMaxDB, LCPeakDB: r.LCPeakDB,
 			BandDB: slices.Clone(r.BandLeqDB),
 		})
+		in.remember(&rows[len(rows)-1])
 		l.follow(in, wall)
 	}
 	l.second = 0
@@ -357,6 +367,7 @@ func (l *Levels) ResetLevels(_ context.Context, by string) error {
 	}
 	l.second = 0
 	wall, _ := l.cfg.Now()
+	l.resetMs = wall.UnixMilli()
 	l.log.mark(wall, 0, wire.MarkReset, "Averages and budget were started afresh by "+by+".")
 	l.publish()
 	return nil

@@ -123,19 +123,23 @@ const day = 24 * time.Hour
 
 // rebudget reckons anew, of all microphones or of those that have just been
 // chosen, from the log as far as it goes back: since the last reset, for a dose
-// at most a day.
+// at most a day. Rows that were on their way to the disk, and those that came meanwhile,
+// count as well.
 func (l *Levels) rebudget(all bool) {
 	l.mu.Lock()
 	chosen := l.limit
+	unwritten, reset := l.log.pending(), l.resetMs
 	var channels []int
+	before := map[int]uint64{}
 	for _, in := range l.inputs {
 		if all || in.limit == nil {
 			channels = append(channels, in.channel)
+			before[in.channel] = in.rows
 		}
 	}
 	l.mu.Unlock()
 	profile, ok := exposure.Lookup(chosen.Profile)
-	trackers := map[int]*exposure.Tracker{}
+	budgets := map[int]*budget{}
 	for _, channel := range channels {
 		if !ok {
 			break
@@ -145,13 +149,14 @@ func (l *Levels) rebudget(all bool) {
 			l.cfg.Logger.Error("limit", "err", err)
 			break
 		}
+		b := &budget{Tracker: t, profile: profile, resetMs: reset}
 		if x, open := l.show(); open {
-			if err := replay(t, profile, x, channel, l.wallNow()); err != nil {
+			if err := b.replay(x, channel, l.wallNow()); err != nil {
 				l.cfg.Logger.Warn("budget from the log", "err", err)
 				t.Reset()
 			}
 		}
-		trackers[channel] = t
+		budgets[channel] = b
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -162,9 +167,29 @@ func (l *Levels) rebudget(all bool) {
 		if !all && !slices.Contains(channels, in.channel) {
 			continue
 		}
-		in.limit = trackers[in.channel]
+		if in.limit = nil; budgets[in.channel] != nil {
+			b := budgets[in.channel]
+			for _, r := range unwritten {
+				if r.Microphone == in.channel {
+					b.add(&r)
+				}
+			}
+			for _, r := range in.recent[len(in.recent)-int(min(in.rows-before[in.channel], uint64(len(in.recent)))):] {
+				b.add(&r)
+			}
+			b.until(l.wallNow().UnixMilli())
+			in.limit = b.Tracker
+		}
 		in.crossed = in.limit != nil && crossed(in.limit.Status())
 	}
+}
+
+// remember keeps a row for a budget that is being reckoned.
+func (in *input) remember(r *show.LevelRow) {
+	if in.rows++; len(in.recent) == recentMost {
+		in.recent = append(in.recent[:0], in.recent[1:]...)
+	}
+	in.recent = append(in.recent, *r)
 }
 
 func (l *Levels) wallNow() time.Time {
@@ -172,35 +197,46 @@ func (l *Levels) wallNow() time.Time {
 	return wall
 }
 
-// replay counts what the log holds. Seconds that are missing in it are counted
-// as unknown.
-func replay(t *exposure.Tracker, p exposure.Profile, x *show.Show, channel int, now time.Time) error {
+// budget is a tracker that is being fed with the rows of the log, in order.
+type budget struct {
+	*exposure.Tracker
+	profile exposure.Profile
+	lastMs  int64 // of the last row that counts; 0: none does
+	resetMs int64 // of a reset that may be on its way to the disk as well
+}
+
+// replay counts what the log holds.
+func (b *budget) replay(x *show.Show, channel int, now time.Time) error {
 	from := now.Add(-day).UnixMilli()
-	if p.Sliding {
-		from = now.UnixMilli() - int64(p.OverS*1000)
+	if b.profile.Sliding {
+		from = now.UnixMilli() - int64(b.profile.OverS*1000)
 	}
 	reset, err := x.LastLevelMark(wire.MarkReset)
 	if err != nil {
 		return err
 	}
-	last := int64(0)
-	err = x.EachLevel(channel, max(from, reset), now.UnixMilli(), func(r *show.LevelRow) {
-		for ; last != 0 && r.AtMs-last > 1500 && !math.IsNaN(r.OffsetDB); last += 1000 {
-			t.Add(nan, nan)
-		}
-		if !math.IsNaN(r.OffsetDB) {
-			leq := r.LAeqDB
-			if p.Quantity == exposure.LCeq {
-				leq = r.LCeqDB
-			}
-			t.Add(leq+r.OffsetDB, r.LCPeakDB+r.OffsetDB)
-			last = r.AtMs
-		}
-	})
-	for ; err == nil && last != 0 && now.UnixMilli()-last > 1500; last += 1000 {
-		t.Add(nan, nan)
+	return x.EachLevel(channel, max(from, reset), now.UnixMilli(), b.add)
+}
+
+// add counts a row that is later than the ones before.
+func (b *budget) add(r *show.LevelRow) {
+	if math.IsNaN(r.OffsetDB) || r.AtMs <= max(b.lastMs, b.resetMs) {
+		return
 	}
-	return err
+	b.until(r.AtMs)
+	leq := r.LAeqDB
+	if b.profile.Quantity == exposure.LCeq {
+		leq = r.LCeqDB
+	}
+	b.Add(leq+r.OffsetDB, r.LCPeakDB+r.OffsetDB)
+	b.lastMs = r.AtMs
+}
+
+// until counts the seconds that are missing as unknown.
+func (b *budget) until(ms int64) {
+	for ; b.lastMs != 0 && ms-b.lastMs > 1500; b.lastMs += 1000 {
+		b.Add(nan, nan)
+	}
 }
 
 // follow counts the second that is over, and says when the limit is crossed.

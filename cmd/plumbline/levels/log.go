@@ -65,6 +65,16 @@ func markOf(at time.Time, microphone int, kind, text string) wire.LevelMark {
 	return wire.LevelMark{UnixS: float64(at.UnixMilli()) / 1000, Microphone: microphone, Kind: kind, Text: text}
 }
 
+// pending are the rows that are not in the show yet, in order.
+func (l *log) pending() (rows []show.LevelRow) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, b := range slices.Concat(l.writing, l.waiting) {
+		rows = append(rows, b.rows...)
+	}
+	return rows
+}
+
 // push never waits for the disk.
 func (l *log) push(b batch) {
 	if l.open == nil {
