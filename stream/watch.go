@@ -53,6 +53,7 @@ func (s *Server) watchRoutes() []route {
 		{"POST", "/api/v1/watch", s.watching(s.startWatch), 0},
 		{"POST", "/api/v1/watch/stop", s.watching(s.stopWatch), 0},
 		{"GET", "/api/v1/events", s.onShow(s.events), 0},
+		{"POST", "/api/v1/events/acknowledge", s.onShow(s.acknowledgeEvents), 0},
 		{"PATCH", "/api/v1/events/{id}", s.onShow(s.patchEvent), 0},
 		{"GET", "/api/v1/events/{id}/audio.wav", s.onShow(s.eventAudio), 0},
 		{"DELETE", "/api/v1/events/{id}/audio.wav", s.onShow(s.deleteEventAudio), 0},
@@ -97,6 +98,18 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request, x *show.Show, _ 
 	}
 	list, err := x.Events(limit, before)
 	return replyWith(w)(wire.Events{Events: list}, err)
+}
+
+// acknowledgeEvents acknowledges all that are not.
+func (s *Server) acknowledgeEvents(w http.ResponseWriter, _ *http.Request, x *show.Show, by string) error {
+	list, err := x.AcknowledgeEvents(by)
+	if err != nil {
+		return err
+	}
+	for _, e := range list {
+		s.EventChanged(e)
+	}
+	return reply(w, wire.Events{Events: list})
 }
 
 func (s *Server) patchEvent(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {

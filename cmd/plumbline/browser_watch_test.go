@@ -112,14 +112,36 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	if said := p.text("verdict"); !strings.HasPrefix(said, "No baseline yet: choose or measure one.") {
 		t.Errorf("without a baseline the page says %q", said)
 	}
-	// The survey is over; a baseline wants 12 s of everything, and takes up to 20 s.
-	heard := js[float64](p, `__app.session.frame.sample`)
-	p.until(fmt.Sprintf(`__app.session.frame.sample > %g + 21 * __app.session.hello.rate_hz`, heard))
+	// A baseline is 20 s of what plays from the press on; given up, nothing is stored.
+	takes := js[int](p, `__app.session.show.takes`)
 	p.click("baseline-measure")
+	p.until(`/^Listening: [2-9] of 20 s/.test(document.querySelector('[data-testid="baseline-says"]').textContent)`)
+	p.click("baseline-cancel")
+	p.until(p.shows("baseline-measure") + ` === 'Measure it now' || ` + p.shows("baseline-measure") + ` === 'Or measure it anew'`)
+	pressed := js[float64](p, `__app.session.frame.sample`)
+	p.click("baseline-measure")
+	p.until(fmt.Sprintf(`__app.session.show.takes === %d`, takes+1))
+	if s := js[float64](p, `(__app.session.frame.sample - `+fmt.Sprint(pressed)+`) / __app.session.hello.rate_hz`); s < 20 {
+		t.Errorf("the baseline was taken %.1f s after the press, want 20", s)
+	}
 	p.until(`__app.session.watches.some((w) => w.state === 'watching')`)
 	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('Matches the baseline')`)
 
+	// Who looks at another page is told there.
+	other := open(t, d.url+"/listen", phone)
+	if !js[bool](other, `document.querySelector('[data-testid="alarm"]').hidden`) {
+		t.Error("an alarm though all is well")
+	}
 	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"same"}}}`) // it was opposite
+	other.until(`document.querySelector('[data-testid="alarm"]').checkVisibility()`)
+	if said := other.text("alarm"); !strings.HasPrefix(said, "◆Fill: opposite polarity. Check its cable and processor.") {
+		t.Errorf("on another page: %q", said)
+	}
+	other.click("alarm-sound")
+	other.until(p.shows("alarm-sound") + ` === 'Sound on' && localStorage.getItem('plumbline.chime') === 'on'`)
+	if wide := js[float64](other, `document.documentElement.scrollWidth`); wide > 390 {
+		t.Errorf("with the alarm the page is %g wide", wide)
+	}
 	p.until(`document.querySelectorAll('.event').length > 0`)
 	text := js[string](p, `document.querySelector('.event .found').textContent`)
 	if !strings.Contains(text, "fill") || !strings.Contains(text, "opposite polarity") {
@@ -150,6 +172,20 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	if e := events.Events[len(events.Events)-1]; !e.Acknowledged || e.Comment == "" || e.What != "fill" || e.Kind != "flipped" {
 		t.Errorf("the API has %+v", e)
 	}
+	// An all-clear needs nobody, and all that is left is acknowledged at once.
+	ask("PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"polarity":"opposite"}}}`)
+	p.until(`document.querySelector('.event[data-mark="steady"]') !== null`)
+	if !js[bool](p, `document.querySelector('.event[data-mark="steady"] .ack').hidden`) {
+		t.Error("the all-clear wants to be acknowledged")
+	}
+	other.until(`document.querySelector('[data-testid="alarm"]').hidden`)
+	ask("PATCH", fmt.Sprintf("/api/v1/events/%d", id), `{"acknowledged":false}`)
+	p.until(`document.querySelector('[data-testid="acknowledge-all"]').checkVisibility()`)
+	p.click("acknowledge-all")
+	p.until(fmt.Sprintf(`document.querySelector('.event[data-id="%d"]').classList.contains('seen') && document.querySelector('[data-testid="acknowledge-all"]').hidden`, id))
+	p.choose("events-filter", "flipped")
+	p.until(fmt.Sprintf(`[...document.querySelectorAll('.event')].map((e) => e.dataset.id).join() === '%d'`, id))
+	p.choose("events-filter", "")
 	// Its audio can be heard and taken away.
 	bytes := js[int](p, fmt.Sprintf(`fetch(document.querySelector('.event[data-id="%d"] .file').href).then((r) => r.arrayBuffer()).then((b) => new TextDecoder().decode(b.slice(0, 4)) === 'RIFF' ? b.byteLength : 0)`, id))
 	if seconds := float64(bytes) / (48000 * 2 * 4); seconds < 5 {

@@ -54,13 +54,6 @@ func box(id, name string, inputs, outputs int) stageBox {
 		reference: 1, microphone: 2, loopback: 1, ratesHz: []int{44100, 48000, 96000}}
 }
 
-// set replaces the devices that are there.
-func (s *stage) set(change func(boxes []stageBox) []stageBox) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.boxes = change(slices.Clone(s.boxes))
-}
-
 func (s *stage) List() (all []device.Device, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

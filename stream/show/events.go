@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 
 	"plumbline/stream/wire"
 )
@@ -134,6 +135,43 @@ func damagedEvent(id, atMs int64) wire.Event {
 		WatchChange: wire.WatchChange{LowHz: unknown, HighHz: unknown, ChangeDB: unknown, ShiftMs: unknown},
 		Confidence:  unknown, Certainty: wire.CannotTell, Mark: wire.Attention,
 	}
+}
+
+// AcknowledgeEvents acknowledges all events that are not, at once, and returns them as they
+// are then, the newest first.
+func (s *Show) AcknowledgeEvents(by string) ([]wire.Event, error) {
+	var changed []int64
+	err := s.write(func(tx *sql.Tx) error {
+		rows, err := tx.Query("UPDATE events SET acknowledged_by = ?, acknowledged_ms = ? WHERE acknowledged_ms = 0 RETURNING id", by, s.now().UnixMilli())
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var id int64
+			if err := rows.Scan(&id); err != nil {
+				return err
+			}
+			changed = append(changed, id)
+		}
+		if err := rows.Err(); err != nil || len(changed) == 0 {
+			return err
+		}
+		_, err = s.log(tx, by, "change", "", 0, fmt.Sprintf("acknowledged %d events", len(changed)))
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(changed)
+	slices.Reverse(changed)
+	list := make([]wire.Event, len(changed))
+	for i, id := range changed {
+		if list[i], err = s.Event(id); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
 }
 
 // ChangeEvent acknowledges an event or comments on it.

@@ -290,6 +290,17 @@ func TestEventsComeBack(t *testing.T) {
 	if older := must(s.Events(10, 2))(t); len(older) != 1 || older[0].ID != 1 {
 		t.Errorf("%+v", older)
 	}
+	// All that are open, at once; those that were acknowledged before keep who did it.
+	all := must(s.AcknowledgeEvents("Mira"))(t)
+	if len(all) != 1 || all[0].ID != 2 || !all[0].Acknowledged || all[0].AcknowledgedBy != "Mira" {
+		t.Errorf("%+v", all)
+	}
+	if first := must(s.Event(1))(t); first.AcknowledgedBy != "c3" {
+		t.Errorf("%+v", first)
+	}
+	if again := must(s.AcknowledgeEvents("Mira"))(t); len(again) != 0 {
+		t.Errorf("%+v", again)
+	}
 	_, err := s.ChangeEvent(9, wire.EventPatch{Acknowledged: &yes}, "c3")
 	mustBe(t, err, "not_found", "no event 9")
 }

@@ -20,7 +20,11 @@ export class Baseline {
   #take = el('select', { 'data-testid': 'baseline-take', 'aria-label': 'Baseline', onchange: () => this.draw() });
   #start = el('button', { type: 'button', text: 'Watch', 'data-testid': 'watch-start', onclick: () => void this.#begin(Number(this.#take.value)) });
   #stop = el('button', { type: 'button', text: 'Stop', 'data-testid': 'watch-stop', onclick: () => void this.#end() });
-  #measure = el('button', { type: 'button', text: 'Measure it now', 'data-testid': 'baseline-measure', onclick: () => void this.#fromNow() });
+  #measure = el('button', { type: 'button', text: 'Measure it now', 'data-testid': 'baseline-measure', onclick: () => this.#fromNow() });
+  #give = el('button', { type: 'button', text: 'Cancel', hidden: true, 'data-testid': 'baseline-cancel', onclick: () => this.#cancel() });
+  /** Since when it listens; null: it does not. @type {{channel: number, sample: number, epoch: number, gaps: number}|null} */
+  #listening = null;
+  #made = 0; // the take made here that may turn out to be no baseline
   #says = el('p', { class: 'says', 'data-testid': 'baseline-says' });
   #listed = '';
   #busy = '';
@@ -42,8 +46,11 @@ export class Baseline {
     this.#notices = notices;
     this.node = el('section', { class: 'baseline', 'aria-label': 'Baseline' },
       el('div', { class: 'row' }, el('h2', { text: 'Baseline' }), this.#start, this.#stop), this.#take,
-      el('div', { class: 'row' }, this.#measure, this.#says));
-    this.#off = [session.on('watch', () => this.draw()), session.on('show', () => this.draw())];
+      el('div', { class: 'row' }, this.#measure, this.#give, this.#says));
+    this.#off = [session.on('watch', () => {
+      this.#tidy();
+      this.draw();
+    }), session.on('show', () => this.draw()), session.on('frame', () => this.#listen())];
     this.draw();
   }
 
@@ -70,10 +77,12 @@ export class Baseline {
     this.#start.hidden = !fit.length || (!!watch && watch.state !== 'failed' && watch.take === chosen);
     say(this.#start, 'Watch');
     this.#stop.hidden = !watch;
-    this.#measure.hidden = (!!watch && watch.state !== 'failed') || !this.#shelf.known || !this.#shelf.show;
-    this.#start.disabled = this.#measure.disabled = !!this.#busy;
+    this.#give.hidden = !this.#listening;
+    this.#measure.hidden = !!this.#listening || (!!watch && watch.state !== 'failed') || !this.#shelf.known || !this.#shelf.show;
+    this.#start.disabled = this.#measure.disabled = !!this.#busy || !!this.#listening;
     say(this.#measure, fit.length ? 'Or measure it anew' : 'Measure it now');
-    say(this.#says, this.#busy || this.#tell(watch, fit.length));
+    this.#take.disabled = !!this.#listening;
+    say(this.#says, this.#listening ? `Listening: ${Math.min(ALL_S, Math.floor(this.#heard()))} of ${ALL_S} s. Leave everything as it is.` : this.#busy || this.#tell(watch, fit.length));
   }
 
   /** @param {Watch|null} watch @param {number} fit */
@@ -108,18 +117,58 @@ export class Baseline {
     if (answer && take) this.#notices.say('Nothing is compared any more.', { label: 'Undo', run: () => void this.#notices.guard(ask('POST', '/api/v1/watch', { microphone, take })) });
   }
 
-  /** A take of what plays, and the watch with it. */
-  async #fromNow() {
-    this.#busy = 'Measuring …';
+  /** Listens from the press on, then makes a take of just that, and watches with it. Until then nothing is stored. */
+  #fromNow() {
+    this.#listening = { channel: this.#channel(), sample: this.#session.frame.sample, epoch: this.#session.frame.epoch, gaps: this.#session.frame.gaps };
     this.draw();
-    const channel = this.#channel();
+  }
+
+  #cancel() {
+    this.#listening = null;
+    this.draw();
+  }
+
+  /** Seconds of sound since the press. */
+  #heard() {
+    return this.#listening ? (this.#session.frame.sample - this.#listening.sample) / (this.#session.hello?.rate_hz ?? Infinity) : 0;
+  }
+
+  #listen() {
+    const l = this.#listening;
+    if (!l) return;
+    const { frame } = this.#session;
+    // Another source or lost samples: from there on anew.
+    if (frame.epoch !== l.epoch || frame.gaps !== l.gaps || frame.sample < l.sample) Object.assign(l, { sample: frame.sample, epoch: frame.epoch, gaps: frame.gaps });
+    if (this.#heard() >= ALL_S) {
+      this.#listening = null;
+      void this.#keep(l.channel);
+    }
+    this.draw();
+  }
+
+  /** @param {number} channel */
+  async #keep(channel) {
+    this.#busy = 'Learning the baseline …';
+    this.draw();
     const seat = this.#shelf.seats.find((s) => s.name === this.#session.channelName(channel));
     const take = await this.#notices.guard(ask('POST', '/api/v1/show/takes', {
       microphone: channel, name: 'Everything', seat: seat?.id ?? 0, loudspeakers: this.#shelf.loudspeakers.map((l) => l.id), audio_s: ALL_S,
     }));
-    if (take) await this.#begin(take.id);
+    if (take) {
+      this.#made = take.id;
+      await this.#begin(take.id);
+    }
     this.#busy = '';
     this.draw();
+  }
+
+  /** What was taken for a baseline and is none leaves nothing behind; it can be brought back. */
+  #tidy() {
+    const made = this.#made;
+    const watch = this.#session.watches.find((w) => w.take === made);
+    if (!made || !watch || watch.state === 'learning') return;
+    this.#made = 0;
+    if (watch.state === 'failed') void this.#notices.guard(ask('DELETE', `/api/v1/show/takes/${made}`));
   }
 }
 

@@ -1,10 +1,13 @@
 // @ts-check
 // What was found, the newest first: when, what, how sure; to be acknowledged, commented, and heard.
 
+import { chimes, setChime } from '../core/chime.js';
 import { el, say } from '../core/dom.js';
 import { clock, fixed } from '../core/format.js';
 import { MARKS } from '../core/marks.js';
+import { upper } from './alignwords.js';
 import { EventAudio, bringBack, deleteAudio } from './eventaudio.js';
+import { isOpen } from './eventlog.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
 
@@ -20,6 +23,10 @@ export class EventList {
   #list = el('ol', { 'data-testid': 'events' });
   #none = el('p', { class: 'note' });
   #all = el('button', { type: 'button', text: 'All', hidden: true, 'data-testid': 'events-all', onclick: () => this.#open() });
+  #filter = el('select', { 'aria-label': 'Events shown', 'data-testid': 'events-filter', onchange: () => this.draw() });
+  #seen = el('button', { type: 'button', text: 'Acknowledge all', hidden: true, 'data-testid': 'acknowledge-all', onclick: () => void this.#log.acknowledgeAll() });
+  #sound = el('button', { type: 'button', 'data-testid': 'events-sound', onclick: () => this.#turn() });
+  #tools = el('p', { class: 'tools' }, this.#filter, this.#seen, this.#sound);
   #older = el('button', { type: 'button', text: 'Older', hidden: true, onclick: () => void this.#log.older() });
   #audio;
   #box;
@@ -33,7 +40,7 @@ export class EventList {
     this.#log = log;
     this.#options = options;
     this.#audio = new EventAudio(options.session, options.notices);
-    this.#box = el('div', { class: 'box' }, this.#none, this.#list, this.#older, this.#audio.node);
+    this.#box = el('div', { class: 'box' }, this.#tools, this.#none, this.#list, this.#older, this.#audio.node);
     this.node = el('section', { class: 'events', 'aria-label': 'Events' }, el('h2', {}, 'Events', this.#all), this.#box);
     this.#observer.observe(this.#box);
     this.draw();
@@ -46,12 +53,19 @@ export class EventList {
   }
 
   draw() {
-    const { events } = this.#log;
+    const all = this.#log.events;
+    this.#listKinds(all);
+    const events = all.filter((e) => this.#filter.value === '' || (this.#filter.value === 'open' ? isOpen(e) : e.kind === this.#filter.value));
     const shown = this.#whole ? events : events.slice(0, SHORT);
-    const open = events.filter((e) => !e.acknowledged).length;
-    say(this.#none, events.length ? '' : this.#options.watching() ? 'None so far.' : 'What changes is listed here, once a baseline is watched.');
+    const open = all.filter(isOpen).length;
+    this.#filter.hidden = !all.length;
+    this.#seen.hidden = !open;
+    this.#tools.hidden = !all.length && !this.#options.watching();
+    say(this.#sound, chimes() ? 'Sound on' : 'Sound off');
+    this.#sound.setAttribute('aria-pressed', String(chimes()));
+    say(this.#none, all.length ? 'None of these.' : this.#options.watching() ? 'None so far.' : 'What changes is listed here, once a baseline is watched.');
     this.#none.hidden = !!events.length;
-    say(this.#all, open ? `All ${events.length}${this.#log.more ? '+' : ''}, ${open} open` : `All ${events.length}${this.#log.more ? '+' : ''}`);
+    say(this.#all, open ? `All ${all.length}${this.#log.more ? '+' : ''}, ${open} open` : `All ${all.length}${this.#log.more ? '+' : ''}`);
     this.#older.hidden = !this.#whole || !this.#log.more;
     const items = new Map();
     for (const event of shown) {
@@ -63,6 +77,23 @@ export class EventList {
     const nodes = [...items.values()].map((i) => i.node);
     if (nodes.length !== this.#list.children.length || nodes.some((n, k) => this.#list.children[k] !== n)) this.#list.replaceChildren(...nodes);
     this.#fit();
+  }
+
+  /** The sound of this browser's for what changes, on whatever page. */
+  #turn() {
+    setChime(!chimes());
+    this.draw();
+  }
+
+  /** What there is to choose among. @param {WatchEvent[]} events */
+  #listKinds(events) {
+    const kinds = [...new Set(events.map((e) => e.kind))].sort();
+    const key = kinds.join();
+    if (this.#filter.dataset.key === key && this.#filter.options.length) return;
+    this.#filter.dataset.key = key;
+    const { value } = this.#filter;
+    this.#filter.replaceChildren(el('option', { value: '', text: 'All kinds' }), el('option', { value: 'open', text: 'To acknowledge' }), ...kinds.map((kind) => el('option', { value: kind, text: upper(kind) })));
+    this.#filter.value = [...this.#filter.options].some((o) => o.value === value) ? value : '';
   }
 
   #open() {
@@ -141,7 +172,7 @@ class Item {
     this.#when.setAttribute('aria-label', `Show ${this.#when.textContent} on the time axis`);
     say(this.#sure, event.acknowledged ? `acknowledged${event.acknowledged_by ? ` by ${event.acknowledged_by}` : ''}` : [event.certainty, event.confidence === null ? '' : `${fixed(100 * event.confidence, event.confidence > 0.99 && event.confidence < 1 ? 1 : 0)} %`, event.seat_name || this.#channelName(event.microphone)].filter(Boolean).join(', '));
     say(this.#text, event.text);
-    this.#ack.hidden = !event.id;
+    this.#ack.hidden = !event.id || (event.mark === 'steady' && !event.acknowledged);
     say(this.#ack, event.acknowledged ? 'Take back' : 'Acknowledge');
     this.#sure.title = event.acknowledged ? `${clock(Date.parse(event.acknowledged_at))}; found ${event.certainty}` : '';
     const audio = event.audio.sample_rate_hz > 0;

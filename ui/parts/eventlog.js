@@ -5,6 +5,9 @@ import { ask } from '../core/api.js';
 
 /** @typedef {import('../core/types.js').WatchEvent} WatchEvent */
 
+/** Somebody has still to say that it was seen; an all-clear needs nobody. @param {WatchEvent} e */
+export const isOpen = (e) => !e.acknowledged && e.mark !== 'steady';
+
 const PAGE = 100;
 
 export class EventLog {
@@ -54,6 +57,12 @@ export class EventLog {
     const answer = await this.#notices.guard(ask('PATCH', `/api/v1/events/${event.id}`, patch));
     if (answer) this.#put(answer);
     else this.#onChange(); // refused: what it was
+  }
+
+  /** All that are open. */
+  async acknowledgeAll() {
+    const answer = await this.#notices.guard(ask('POST', '/api/v1/events/acknowledge'));
+    for (const event of answer?.events ?? []) if (this.events.some((e) => e.id === event.id)) this.#put(event);
   }
 
   /** @param {number} before an id; 0: the newest */

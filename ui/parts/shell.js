@@ -11,6 +11,7 @@ import { MOST_LETTERS, personName, setPersonName } from '../core/person.js';
 import { running } from '../core/session.js';
 import { ground, setGround } from '../core/theme.js';
 import { upper } from './alignwords.js';
+import { Alarm } from './alarm.js';
 import { difference } from './changes.js';
 import { glossary } from './glossary.js';
 import { Notices } from './notice.js';
@@ -35,6 +36,7 @@ export class Shell {
   #stop = el('button', { type: 'button', class: 'stop', text: 'Stop the signal', hidden: true, 'data-testid': 'stop-signal', onclick: () => this.stopSignal() });
   #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
   #path = '';
+  #alarm;
   /** @type {import('../core/types.js').Settings|null} */
   #settings = null;
   #go;
@@ -48,9 +50,12 @@ export class Shell {
     this.#follow(name, '/listen');
     this.#follow(this.#unsourced, '/setup');
     const help = el('button', { type: 'button', class: 'quiet', text: 'Help', onclick: () => this.help() });
+    const watch = el('a', { href: '/watch', class: 'link' });
+    this.#follow(watch, '/watch');
+    this.#alarm = new Alarm(session, watch);
     document.body.replaceChildren(
       el('a', { class: 'skip', href: '#page', text: 'To the measurement' }),
-      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#unsourced, this.#stop, this.#ground, help), this.main, this.notices.node);
+      el('header', { class: 'top' }, name, this.#nav, this.#source, this.#unsourced, this.#stop, this.#ground, help), this.#alarm.node, this.main, this.notices.node);
     session.on('state', () => {
       this.#show();
       this.#tellChange();
