@@ -45,6 +45,9 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request, x *show.Show, _ 
 
 func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err error) {
 	d.Made, d.Version = s.now(), programVersion()
+	if d.Venue, err = words(r, "venue", 80); err != nil {
+		return d, err
+	}
 	if d.Operator, err = words(r, "operator", 80); err != nil {
 		return d, err
 	}
@@ -75,6 +78,13 @@ func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err e
 		return d, err
 	}
 	d.Notes = slices.DeleteFunc(d.Notes, func(n show.Note) bool { return n.Kind != "" })
+	if s.cfg.Rig != nil {
+		scene := s.cfg.Rig.Rig()
+		d.Places = &report.Places{RoomM: scene.Room.SizeM, Loudspeakers: map[string][3]float64{}}
+		for _, l := range scene.Loudspeakers {
+			d.Places.Loudspeakers[l.Name] = l.PositionM
+		}
+	}
 	if s.cfg.Align == nil || len(d.Loudspeakers) < 2 || len(d.Takes) == 0 {
 		return d, nil
 	}

@@ -8,6 +8,7 @@ import { decades, every } from './draw/axes.js';
 import { paintDrawing } from './draw/figure.js';
 import { ledgerHeight, paintLedger } from './draw/ledger.js';
 import { namesBeside } from './draw/names.js';
+import { PlanWords } from './parts/planwords.js';
 import { PAPER } from './draw/paper.js';
 import { SvgContext } from './draw/svgcontext.js';
 
@@ -23,6 +24,9 @@ const NARROW = WIDTH < 500;
 const BESIDE = 104; // for names
 const STYLE = { font: FONT_SIZE, gap: 6, below: 5 };
 const SIXTH = 6; // of an octave
+// Response and ledger of a seat stand side by side where there is room.
+const ACROSS = NARROW ? WIDTH : 440;
+const HIGH = 176;
 
 /** @param {number} height @param {string} title @param {(ctx: CanvasRenderingContext2D) => void} paint @param {number} [width] */
 function drawn(height, title, paint, width = WIDTH) {
@@ -35,11 +39,11 @@ function drawn(height, title, paint, width = WIDTH) {
 
 /**
  * Curves on axes, their names beside them.
- * @param {CanvasRenderingContext2D} ctx @param {number} height @param {number} below room for what is under the words
+ * @param {CanvasRenderingContext2D} ctx @param {number} width @param {number} height @param {number} below room for what is under the words
  * @param {import('./draw/figure.js').Drawing} drawing
  */
-function plot(ctx, height, below, drawing) {
-  const box = { left: 40, top: 8, width: WIDTH - 40 - BESIDE, height: height - 30 - below };
+function plot(ctx, width, height, below, drawing) {
+  const box = { left: 40, top: 8, width: width - 40 - BESIDE, height: height - 30 - below };
   const at = paintDrawing(ctx, box, drawing, STYLE);
   const labels = drawing.curves.filter((c) => c.name && c.curve.mid.some((v) => v !== null)).map(({ name, curve, colour }) => {
     let end = curve.mid.length - 1;
@@ -50,8 +54,8 @@ function plot(ctx, height, below, drawing) {
   return { box, at };
 }
 
-/** @param {Align} align @param {AlignSeat} seat */
-function magnitudes(align, seat) {
+/** Before, what the plan promises, and what the proof has measured. @param {Align} align @param {AlignSeat} seat @param {import('./core/types.js').StoredPlan|null} done the plan, where it is dialled in and proven */
+function magnitudes(align, seat, done) {
   const hz = seat.frequency_hz;
   const plan = align.plan;
   const none = hz.map(() => 0);
@@ -62,15 +66,22 @@ function magnitudes(align, seat) {
     { name: align.main, curve: { xs: [], mid: level(seat.a) }, colour: PAPER.curves[0], dash: [], width: 1.3 },
     { name: align.fill, curve: { xs: [], mid: level(seat.b) }, colour: PAPER.curves[1], dash: [2, 2], width: 1.3 },
   ];
-  if (seat.both) curves.push({ name: 'both today', curve: { xs: [], mid: level(seat.both) }, colour: PAPER.ink, dash: [], width: 2.2 });
-  if (plan) {
-    const then = predict(hz, seat.a, seat.b, settingOf(plan), []).map((v, i) => (seat.a.trusted[i] && seat.b.trusted[i] ? v : null));
-    curves.push({ name: 'with the plan', curve: { xs: [], mid: smooth(then) }, colour: PAPER.ink, dash: [7, 4], width: 1.6 });
+  const sum = (/** @type {import('./core/phasor.js').Setting} */ x) => smooth(predict(hz, seat.a, seat.b, x, []).map((v, i) => (seat.a.trusted[i] && seat.b.trusted[i] ? v : null)));
+  const both = (/** @type {string} */ name) => seat.both && curves.push({ name, curve: { xs: [], mid: level(seat.both) }, colour: PAPER.ink, dash: [], width: 2.2 });
+  const then = { colour: PAPER.ink, dash: [7, 4], width: 1.6 };
+  if (done && seat.both) { // the plan is today: before it, the fill stood where it takes back
+    const { delayMs, sign, gainDB } = settingOf(done.plan);
+    curves.push({ name: 'before', curve: { xs: [], mid: sum({ delayMs: -delayMs, sign, gainDB: -gainDB }) }, colour: PAPER.quiet, dash: [2, 3], width: 1.6 });
+    curves.push({ name: 'promised', curve: { xs: [], mid: sum({ delayMs: 0, sign: 1, gainDB: 0 }) }, ...then });
+    both('measured');
+  } else {
+    both('both today');
+    if (plan) curves.push({ name: 'with the plan', curve: { xs: [], mid: sum(settingOf(plan)) }, ...then });
   }
   const values = curves.flatMap((c) => Array.from(c.curve.mid)).filter((v) => v !== null);
   const top = values.length ? Math.ceil(Math.max(...values) / 6) * 6 : 0;
   const title = `Magnitude at ${seat.name}, dB over Hz`;
-  return drawn(190, title, (ctx) => plot(ctx, 190, 0, {
+  return drawn(HIGH, title, (ctx) => plot(ctx, ACROSS, HIGH, 0, {
     grid: hz, curves,
     x: { range: [20, 20000], log: true, splits: decades(20, 20000), tick: (v) => frequencyTick(v) + (v === 20 && !NARROW ? ' Hz' : '') },
     y: { range: [top - 42, top], splits: every([6], 0)(top - 42, top, 1), tick: (v) => signed(v, 0) },
@@ -80,7 +91,43 @@ function magnitudes(align, seat) {
       c.fillRect(x(20), y(top), low - x(20), y(top - 42) - y(top));
       c.fillRect(high, y(top), x(20000) - high, y(top - 42) - y(top));
     },
-  }));
+  }), ACROSS);
+}
+
+/** The room from above: seats, and loudspeakers where their places are known. @returns {Element|null} */
+function map() {
+  const seats = /** @type {import('./core/types.js').Seat[]} */ (data.seats ?? []).filter((s) => s.position_m);
+  const boxes = Object.entries(/** @type {Record<string, number[]>} */ (data.places?.loudspeakers ?? {}));
+  if (!seats.length) return null;
+  const room = data.places?.room_m ?? [1, 2].map((_, a) => 1 + Math.max(...seats.map((s) => (s.position_m ?? [0, 0])[a])));
+  const width = Math.min(420, WIDTH);
+  const scale = Math.min((width - 20) / room[0], 190 / room[1]);
+  const height = room[1] * scale + 20;
+  const at = (/** @type {number[]} */ p) => /** @type {[number, number]} */ ([10 + p[0] * scale, height - 10 - p[1] * scale]);
+  return drawn(height, 'The room from above', (ctx) => {
+    ctx.strokeStyle = PAPER.rule;
+    ctx.lineWidth = 1;
+    ctx.strokeRect(10, 10, room[0] * scale, room[1] * scale);
+    const things = [...boxes.map(([name, p]) => ({ name, kind: /** @type {const} */ ('loudspeakers'), at: at(p) })), ...seats.map((s) => ({ name: s.name, kind: /** @type {const} */ ('microphones'), at: at(s.position_m ?? [0, 0]) }))];
+    const words = new PlanWords({ left: 10, right: 10 + room[0] * scale, top: 10, bottom: height - 10 }, things);
+    ctx.font = `${FONT_SIZE}px system-ui, sans-serif`;
+    ctx.textAlign = 'center';
+    ctx.textBaseline = 'alphabetic';
+    for (const { name, kind, at: [x, y] } of things) {
+      ctx.fillStyle = kind === 'loudspeakers' ? PAPER.curves[0] : PAPER.brass;
+      if (kind === 'loudspeakers') ctx.fillRect(x - 5, y - 5, 10, 10);
+      else {
+        ctx.beginPath();
+        ctx.moveTo(x, y - 6);
+        for (const [dx, dy] of [[6, 0], [0, 6], [-6, 0]]) ctx.lineTo(x + dx, y + dy);
+        ctx.closePath();
+        ctx.fill();
+      }
+      const spot = words.name(name, kind, [x, y]);
+      ctx.fillStyle = PAPER.ink;
+      ctx.fillText(spot.text, spot.x, spot.y);
+    }
+  }, width);
 }
 
 /** Efficiency over delay, a line a seat. @param {Align} align @param {number} worst */
@@ -104,7 +151,7 @@ function sweep(align, worst) {
   const title = 'Efficiency of the sum over delay, dB of the ideal over ms';
   const below = NARROW ? 32 : 16; // the words for who waits are apart from those of the marks where there is little room
   return drawn(198 + below, title, (ctx) => {
-    const { box, at: place } = plot(ctx, 198 + below, below, {
+    const { box, at: place } = plot(ctx, WIDTH, 198 + below, below, {
       grid: delay.filter((ms) => ms >= range[0] && ms <= range[1]), curves,
       x: { range, log: false, splits, tick: (v) => signed(v, splits.every(Number.isInteger) ? 0 : splits.every((s) => Number.isInteger(Number((10 * s).toFixed(6)))) ? 1 : 2) },
       y: { range: [low, 0], splits: every([3], 0)(low, 0, 1), tick: (v) => signed(v, 0) },
@@ -133,17 +180,20 @@ function sweep(align, worst) {
   });
 }
 
-const LEDGER = Math.min(420, WIDTH);
+const LEDGER = NARROW ? WIDTH : 330;
 
 const numbers = document.getElementById('numbers');
 const data = JSON.parse(numbers?.textContent ?? '{}');
 for (const place of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll('[data-plot]'))) {
   const { plot: kind, pair, seat, worst } = place.dataset;
   /** @type {Align} */
-  const align = data.pairs[Number(pair)].align;
-  const at = align.seats[Number(seat)];
-  const node = kind === 'sweep' ? sweep(align, Number(worst))
-    : kind === 'magnitude' ? magnitudes(align, at)
+  const align = data.pairs[Number(pair ?? NaN)]?.align;
+  const at = align?.seats[Number(seat)];
+  const kept = data.pairs[Number(pair)]?.plan;
+  const done = kept?.dialled && kept.verified?.some((/** @type {import('./core/types.js').Verification} */ v) => v.seat === at?.seat) ? kept : null;
+  const node = kind === 'map' ? map()
+    : kind === 'sweep' ? sweep(align, Number(worst))
+    : kind === 'magnitude' ? magnitudes(align, at, done)
       : drawn(ledgerHeight(at), `Ledger at ${at.name}, dB`, (ctx) => paintLedger(ctx, at, LEDGER), LEDGER);
   if (node) place.prepend(node);
 }

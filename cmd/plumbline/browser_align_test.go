@@ -438,18 +438,23 @@ func checkReport(t *testing.T, d service, p page) {
 	p.do(chromedp.Navigate(d.url+"/show"), chromedp.WaitReady("canvas"))
 	p.until(`document.querySelectorAll('.take-row').length === 12`)
 	p.click("report-sheet")
+	p.typed("report-venue", "Hall & yard")
 	p.typed("report-operator", "A. <Person>")
 	p.typed("report-remark", "Doors at seven & a half")
 	link := js[string](p, `document.querySelector('[data-testid="report"]').href`)
 	report := openTab(t, link, laptop, "svg")
 	text := js[string](report, `document.body.innerText`)
-	for _, want := range []string{"A. <Person>", "Doors at seven & a half", "balcony <3>", "holds at seat 1, seat 2, balcony <3>", "Polarity same, was opposite", "Protect your hearing", "12 takes at 3 seats"} {
+	for _, want := range []string{"Hall & yard", "Settings sheet", "A. <Person>", "Doors at seven & a half", "balcony <3>", "holds at seat 1, seat 2, balcony <3>", "Polarity same, was opposite", "Protect your hearing", "12 takes at 3 seats"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report lacks %q", want)
 		}
 	}
-	if n := js[int](report, `document.querySelectorAll('svg').length`); n != 7 {
-		t.Errorf("the report has %d drawings, want the sum over delay, and response and ledger of three seats", n)
+	if n := js[int](report, `document.querySelectorAll('svg').length`); n != 8 {
+		t.Errorf("the report has %d drawings, want the sum over delay, response and ledger of three seats, and their map", n)
+	}
+	// Before and after: the proof's curve beside the promise, at each seat.
+	if n := js[int](report, `[...document.querySelectorAll('figure[data-plot="magnitude"] svg')].filter((s) => ['before', 'promised', 'measured'].every((w) => s.textContent.includes(w))).length`); n != 3 {
+		t.Errorf("%d seats show before, plan and proof, want 3", n)
 	}
 	// Kept as a file it is the same: nothing is loaded.
 	if loaded := js[[]string](report, `performance.getEntriesByType('resource').map((e) => e.name)`); len(loaded) != 0 {
@@ -460,8 +465,8 @@ func checkReport(t *testing.T, d service, p page) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := bytes.Count(pdf.Data, []byte("/Type /Page\n")); n < 3 || n > 8 {
-		t.Errorf("the report prints on %d pages", n)
+	if n := bytes.Count(pdf.Data, []byte("/Type /Page\n")); n < 2 || n > 3 {
+		t.Errorf("the report prints on %d pages, want two for three seats, and one for the takes", n)
 	}
 	numbers := js[string](report, `decodeURIComponent(document.querySelector('a[download]').href.split(',').slice(1).join(','))`)
 	var raw struct {

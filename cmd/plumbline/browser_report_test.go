@@ -60,11 +60,11 @@ func TestReportDraws(t *testing.T) {
 		}))`)
 	}
 	all := look("/", laptop)
-	if len(all) != 5 {
-		t.Fatalf("%d drawings, want the sum over delay, and response and ledger of two seats", len(all))
+	if len(all) != 6 {
+		t.Fatalf("%d drawings, want the sum over delay, response and ledger of two seats, and their map", len(all))
 	}
 	for _, d := range all {
-		if d.Wrong || len(d.Words) < 6 {
+		if d.Wrong || len(d.Words) < 6 && d.Title != "The room from above" {
 			t.Errorf("%s: %+v", d.Title, d.Words)
 		}
 	}
@@ -73,15 +73,18 @@ func TestReportDraws(t *testing.T) {
 	}
 
 	// With the plan dialled in the two add up in phase: the sum of the amplitudes,
-	// everywhere (phasor sum, elementary). The scale goes from 0 to −42 dB over 160 units.
+	// everywhere (phasor sum, elementary). The scale goes from 0 to −42 dB over 146 units.
 	want := 20 * math.Log10(math.Pow(10, -10./20)+math.Pow(10, -12./20))
-	magnitude := all[1]
+	if proven := all[1]; len(proven.Curves) != 5 || !strings.Contains(strings.Join(proven.Words, " "), "before") || !strings.Contains(strings.Join(proven.Words, " "), "promised") || !strings.Contains(strings.Join(proven.Words, " "), "measured") {
+		t.Errorf("where the plan was proven: %d curves, %q", len(proven.Curves), proven.Words)
+	}
+	magnitude := all[3]
 	if len(magnitude.Curves) != 4 {
 		t.Fatalf("%s: %d curves", magnitude.Title, len(magnitude.Curves))
 	}
 	then := magnitude.Curves[3]
 	for _, p := range then.Points {
-		if db := -(p[1] - 8) * 42 / 160; math.Abs(db-want) > 0.005*42/160*2 {
+		if db := -(p[1] - 8) * 42 / 146; math.Abs(db-want) > 0.005*42/146*2 {
 			t.Errorf("with the plan %.3f dB at %.1f, want %.3f dB", db, p[0], want)
 		}
 	}

@@ -23,6 +23,7 @@ type Data struct {
 	Show         wire.Show
 	Made         time.Time
 	Version      string // of the program
+	Venue        string // where
 	Operator     string // who measured
 	Remark       string
 	Loudspeakers []show.Loudspeaker
@@ -31,7 +32,14 @@ type Data struct {
 	Damage       []string    // sentences about what is not what was stored
 	Notes        []show.Note
 	Pairs        []Pair
-	Script       Script // that draws the plots
+	Places       *Places // of the room and its loudspeakers; nil: they are not known
+	Script       Script  // that draws the plots
+}
+
+// Places are where things stand, in metres from a corner: along, across, up.
+type Places struct {
+	RoomM        [3]float64            `json:"room_m"`
+	Loudspeakers map[string][3]float64 `json:"loudspeakers"`
 }
 
 // Pair is what is known of two loudspeakers together.
@@ -76,6 +84,11 @@ type view struct {
 	File             string
 	Rows             []takeRow
 	Parts            []part
+}
+
+// HasDials says that there is something to set.
+func (v *view) HasDials() bool {
+	return slices.ContainsFunc(v.Parts, func(p part) bool { return len(p.Dials) > 0 })
 }
 
 type takeRow struct {
@@ -137,6 +150,7 @@ func (d Data) attachment() any {
 		Show         wire.Show          `json:"show"`
 		Made         time.Time          `json:"made_at"`
 		Version      string             `json:"version"`
+		Venue        string             `json:"venue"`
 		Operator     string             `json:"operator"`
 		Remark       string             `json:"remark"`
 		Loudspeakers []show.Loudspeaker `json:"loudspeakers"`
@@ -144,7 +158,8 @@ func (d Data) attachment() any {
 		Takes        []show.Take        `json:"takes"`
 		Notes        []show.Note        `json:"notes"`
 		Pairs        []Pair             `json:"pairs"`
-	}{d.Show, d.Made, d.Version, d.Operator, d.Remark, d.Loudspeakers, d.Seats, d.Takes, d.Notes, pairs}
+		Places       *Places            `json:"places"`
+	}{d.Show, d.Made, d.Version, d.Venue, d.Operator, d.Remark, d.Loudspeakers, d.Seats, d.Takes, d.Notes, pairs, d.Places}
 }
 
 // span is when it was measured, and in what air.

@@ -162,8 +162,8 @@ func TestPageStandsAlone(t *testing.T) {
 			t.Errorf("the page lacks %q", want)
 		}
 	}
-	if n := strings.Count(page, "data-plot="); n != 5 {
-		t.Errorf("%d places for drawings, want the sum over delay, and response and ledger of two seats", n)
+	if n := strings.Count(page, "data-plot="); n != 6 {
+		t.Errorf("%d places for drawings, want the sum over delay, response and ledger of two seats, and their map", n)
 	}
 }
 

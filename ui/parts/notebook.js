@@ -33,7 +33,7 @@ export class Notebook {
   }
 }
 
-const KEPT = /** @type {const} */ (['operator', 'remark']);
+const KEPT = /** @type {const} */ (['venue', 'operator', 'remark']);
 
 /** Who measured, a remark, and the link. */
 export class ReportLink {
@@ -46,8 +46,8 @@ export class ReportLink {
     const field = (/** @type {typeof KEPT[number]} */ key, /** @type {string} */ placeholder, /** @type {number} */ most) => el('input', {
       class: 'text', type: 'text', placeholder, maxLength: most, 'aria-label': placeholder, 'data-testid': `report-${key}`, value: kept(key), oninput: () => this.#write(),
     });
-    this.#fields = { operator: field('operator', 'who measured', 80), remark: field('remark', 'a remark for the report', 500) };
-    this.node = el('section', { class: 'report-link', 'aria-label': 'Report' }, this.#fields.operator, this.#fields.remark, this.#link, this.#hint);
+    this.#fields = { venue: field('venue', 'venue', 80), operator: field('operator', 'who measured', 80), remark: field('remark', 'a remark for the report', 500) };
+    this.node = el('section', { class: 'report-link', 'aria-label': 'Report' }, this.#fields.venue, this.#fields.operator, this.#fields.remark, this.#link, this.#hint);
     this.#write();
   }
 
