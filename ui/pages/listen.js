@@ -165,10 +165,11 @@ export class ListenPage {
   #judge() {
     const { target } = this.#store;
     this.#says.hidden = !target;
-    const { grid } = this.#session;
-    if (!target || !grid.length || !this.#session.frame.seq) return;
+    if (!target || !this.#session.grid.length || !this.#session.frame.seq) return;
+    const { grid } = this.#traces;
+    const live = this.#traces.thin(this.#spectrum.front);
     const { mid } = targetOn(target, grid);
-    const j = judge(grid, this.#spectrum.curve(this.#view.front(this.#session.state?.settings.microphones ?? []), []), mid, target.tolerance_db);
+    const j = judge(grid, { xs: [], mid: live.db, low: live.low, high: live.high, coherence: live.coherence, threshold: live.threshold }, mid, target.tolerance_db);
     if (this.#calm.news(j, JSON.stringify([target, this.#view.primary]), performance.now())) say(this.#says, words(j, target.tolerance_db, target.name));
   }
 

@@ -218,7 +218,7 @@ export class Chart {
   #keys(s) {
     if (!this.#apart) return;
     const ink = currentInk();
-    const curves = this.#options.curves();
+    const curves = this.#options.curves().filter((c) => c.name);
     const names = apart(curves.map((c) => c.name));
     const right = s.box.left + s.box.width;
     const keys = curves.map(({ ink: colour, grid, magnitude, dash, front, heavy, short }, k) => {
@@ -233,7 +233,7 @@ export class Chart {
   /** Room for the names of several curves, so that they lie over none of them. */
   #makeRoom() {
     if (!this.#options.beside) return;
-    const names = apart(this.#options.curves().map((c) => c.name));
+    const names = apart(this.#options.curves().map((c) => c.name).filter(Boolean));
     const { canvas } = this.#magnitude;
     const ctx = canvas.getContext('2d');
     const key = `${canvas.width},${devicePixelRatio},${names.join()}`;

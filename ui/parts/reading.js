@@ -10,6 +10,7 @@ import { term } from './glossary.js';
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
 /** @typedef {import('../draw/trace.js').Curve} Curve */
+/** @typedef {import('../core/types.js').Values} Values */
 
 const MOST = 8; // rows that fit the column
 
@@ -44,9 +45,14 @@ export class Reading {
     this.node.classList.toggle('dense', rows > 3);
     const names = apart(shown.map((channel) => this.#session.channelName(channel)));
     shown.forEach((channel, k) => this.#row(k, names[k], this.#spectrum.colour(channel), this.#spectrum.curve(channel, []), this.#spectrum.phaseCurve(channel, []), i));
+    const { besideGrid } = this.#spectrum;
+    const j = besideGrid === grid ? i : nearest(/** @type {number[]} */ (besideGrid), hz);
     beside.forEach(({ name, ink, response: r }, k) => {
-      const high = r.deg.map((v, j) => (v === null || r.error[j] == null ? null : v + /** @type {number} */ (r.error[j])));
-      this.#row(shown.length + k, name, colourOf(ink, currentInk()), { xs: [], mid: r.db, low: r.low, high: r.high, coherence: r.coherence, threshold: r.threshold }, { xs: [], mid: r.deg, high }, i);
+      const [deg, error] = [r.deg[j], r.error[j]];
+      /** @type {Values} */
+      const high = [];
+      if (deg != null && error != null) high[j] = deg + error;
+      this.#row(shown.length + k, name, colourOf(ink, currentInk()), { xs: [], mid: r.db, low: r.low, high: r.high, coherence: r.coherence, threshold: r.threshold }, { xs: [], mid: r.deg, high }, j);
     });
   }
 

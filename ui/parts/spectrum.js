@@ -107,6 +107,11 @@ export class Spectrum extends Chart {
     return this.#traces?.lower ?? WRAPPED;
   }
 
+  /** Hz, of what lies beside. @returns {readonly number[]} */
+  get besideGrid() {
+    return this.#traces?.grid ?? this.#session.grid;
+  }
+
   /** What lies beside the live traces, for the reading. */
   get beside() {
     return this.#session.frame.seq ? (this.#traces?.read(this.front) ?? []) : [];

@@ -4,9 +4,10 @@
 
 import * as address from '../core/address.js';
 import { fixed, signed } from '../core/format.js';
-import { average, joins, minus, shifted } from '../core/overlay.js';
+import { GRID, average, joins, minus, onGrid, shifted } from '../core/overlay.js';
 import { groupDelay, unwrapped } from '../core/phaseforms.js';
 import { every } from '../draw/axes.js';
+import { trusted } from '../draw/trace.js';
 import { DASHES, WRAPPED } from './chart.js';
 
 /** @typedef {import('../core/overlay.js').Response} Response */
@@ -26,6 +27,7 @@ const COHERENCE = { title: 'Coherence', unit: 'γ², 0 to 1', range: [0, 1], spl
 const DIFFERENCES_DB = [6, 12, 24, 48];
 const STEPS_MS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500];
 const STEPS_DEG = [90, 180, 360, 720, 1440, 3600, 7200, 14400];
+const DENSE = 4096; // points; a stored trace needs no more than the common grid has
 const NONE = { offsetDB: 0, delayMs: 0, opposite: false };
 
 /** @param {number} number of a trace */
@@ -109,9 +111,27 @@ export class TraceCurves {
     this.onChange();
   }
 
+  /** Hz, of all that is stored: the live one's, unless that has more points than can be seen. @returns {readonly number[]} */
+  get grid() {
+    const { grid } = this.#session;
+    return grid.length > DENSE ? GRID : grid;
+  }
+
+  /** @param {Response} r */
+  #gridOf(r) {
+    return r.db.length === this.#session.grid.length ? this.#session.grid : GRID;
+  }
+
+  /** The live one on the grid of the stored ones. @param {Response} r @returns {Response} */
+  thin(r) {
+    const { grid } = this;
+    if (r.db.length === grid.length) return r;
+    return onGrid({ frequency_hz: this.#session.grid, magnitude_db: r.db, magnitude_low_db: r.low, magnitude_high_db: r.high, phase_deg: r.deg, phase_error_deg: r.error, coherence: r.coherence, threshold: r.threshold, delay_ms: r.delayMs });
+  }
+
   /** Traces that would join the mean but cannot. */
   get leftOut() {
-    const { grid } = this.#session;
+    const { grid } = this;
     const mean = this.#mean;
     return mean ? this.#store.shown.filter((t) => !joins(/** @type {Response} */ (this.#store.response(t.id, grid)), mean)) : [];
   }
@@ -132,13 +152,13 @@ export class TraceCurves {
     const main = live[live.length - 1];
     const other = this.minus;
     const stored = other && this.#response(other.id, front, true);
-    if (main && other && stored) return [this.#drawn(minus(front, stored), { name: `live − ${other.name}`, short: '', ink: main.ink, dash: main.dash, front: true }, -1)];
+    if (main && other && stored) return [this.#drawn(minus(this.thin(front), stored), { name: `live − ${other.name}`, short: '', ink: main.ink, dash: main.dash, front: true }, -1)];
     const shown = this.#store.shown;
     const out = shown.map((t) => this.#drawn(/** @type {Response} */ (this.#response(t.id, front, false)), { name: `${t.number} ${t.name}`, short: String(t.number), ink: inkOf(t.number), dash: dashOf(t.number), front: false }));
     const mean = this.#made(front);
     if (mean) out.push(this.#drawn(mean.response, { name: mean.name, short: 'x̄', ink: -1, dash: [], front: false, heavy: true }));
     const target = this.#store.target;
-    if (target) out.unshift(targetDrawn(target, grid));
+    if (target) out.unshift(targetDrawn(target, this.grid));
     if (this.#form === 'coherence') out.unshift({ name: '', ink: -2, dash: [2, 3], front: false, grid, phase: (xs) => ({ xs, mid: front.threshold }) });
     return [...out, ...live];
   }
@@ -150,7 +170,7 @@ export class TraceCurves {
     if (mean) out.push({ name: mean.name, ink: -1, response: mean.response });
     const other = this.minus;
     const stored = other && this.#response(other.id, front, true);
-    if (other && stored) out.unshift({ name: `live − ${other.number}`, ink: -1, response: minus(front, stored) });
+    if (other && stored) out.unshift({ name: `live − ${other.number}`, ink: -1, response: minus(this.thin(front), stored) });
     return out;
   }
 
@@ -181,18 +201,18 @@ export class TraceCurves {
 
   /** How the lower plot is measured out by what it now shows; and the difference. @param {Drawn[]} all @param {number|null} delayMs of the live one @param {[number, number]} hz shown @returns {boolean} the difference needs another scale */
   measure(all, delayMs, hz) {
-    const { grid } = this.#session;
-    const seen = (/** @type {number} */ i) => grid[i] >= hz[0] && grid[i] <= hz[1];
-    const curves = all.flatMap((d) => (d.phase && d.name ? [d.phase([])] : []));
+    const wide = this.#form === 'unwrapped' || this.#form === 'delay';
+    const curves = wide ? all.flatMap((d) => (d.phase && d.name ? [d.phase(d.grid)] : [])) : [];
     if (this.#form === 'unwrapped') {
-      this.#lower = { title: 'Phase', unit: 'degrees, unwrapped', range: span(ends(curves, 0, seen), STEPS_DEG, this.#lower), splits: every(STEPS_DEG, 21), tick: (v) => signed(v, 0) };
+      this.#lower = { title: 'Phase', unit: 'degrees, unwrapped', range: span(ends(curves, 0, hz), STEPS_DEG, this.#lower), splits: every(STEPS_DEG, 21), tick: (v) => signed(v, 0) };
     } else if (this.#form === 'delay') {
-      this.#lower = { title: 'Group delay', unit: delayMs === null ? 'ms' : `ms after ${fixed(delayMs, 2)} ms`, range: span(ends(curves, 0.02, seen), STEPS_MS, this.#lower), splits: every(STEPS_MS, 21), tick: (v) => signed(v, Math.abs(v) < 1 && v % 1 ? (Number((v * 10).toFixed(6)) % 1 ? 2 : 1) : Number(v.toFixed(6)) % 1 ? 1 : 0) };
+      this.#lower = { title: 'Group delay', unit: delayMs === null ? 'ms' : `ms after ${fixed(delayMs, 2)} ms`, range: span(ends(curves, 0.02, hz), STEPS_MS, this.#lower), splits: every(STEPS_MS, 21), tick: (v) => signed(v, Math.abs(v) < 1 && v % 1 ? (Number((v * 10).toFixed(6)) % 1 ? 2 : 1) : Number(v.toFixed(6)) % 1 ? 1 : 0) };
     } else {
       this.#lower = this.#form === 'coherence' ? COHERENCE : WRAPPED;
     }
     if (!this.minus || !all.length) return false;
-    const most = ends([all[all.length - 1].magnitude?.([]) ?? { xs: [], mid: [] }], 0.02, seen);
+    const apart = all[all.length - 1];
+    const most = ends([apart.magnitude?.(apart.grid) ?? { xs: [], mid: [] }], 0.02, hz);
     if (!most) return false;
     const reach = Math.max(-most[0], most[1]);
     const wanted = DIFFERENCES_DB.find((s) => reach <= 0.95 * s) ?? 48;
@@ -204,20 +224,20 @@ export class TraceCurves {
 
   /** @param {Response} r @returns {Omit<Curve, 'xs'>} */
   #shapeOf(r) {
-    const trusted = (/** @type {number} */ i) => r.coherence.length === 0 || (r.coherence[i] ?? -1) >= (r.threshold[i] ?? Infinity);
+    const counts = (/** @type {number} */ i) => r.coherence.length === 0 || (r.coherence[i] ?? -1) >= (r.threshold[i] ?? Infinity);
     const certainty = { coherence: r.coherence.length ? r.coherence : undefined, threshold: r.threshold };
     if (this.#form === 'coherence') return { mid: r.coherence };
     if (this.#form === 'wrapped') return { mid: r.deg, ...around(r.deg, r.error), ...certainty, wrap: 360 };
-    const turnless = unwrapped(r.deg, trusted);
+    const turnless = unwrapped(r.deg, counts);
     if (this.#form === 'unwrapped') return { mid: turnless, ...around(turnless, r.error), ...certainty };
-    return { ...groupDelay(this.#session.grid, turnless, r.error, trusted, this.#session.state?.settings.smoothing ?? 48), ...certainty };
+    return { ...groupDelay(this.#gridOf(r), turnless, r.error, counts, this.#session.state?.settings.smoothing ?? 48), ...certainty };
   }
 
   /** @param {Response} response @param {Omit<Drawn, 'grid'>} as @param {number} [live] under 0: it is another one with every frame @returns {Drawn} */
   #drawn(response, as, live = 0) {
     const r = response;
     return {
-      ...as, grid: this.#session.grid, stored: true,
+      ...as, grid: /** @type {number[]} */ (this.#gridOf(r)), stored: true,
       magnitude: (xs) => ({ xs, mid: r.db, low: r.low.length ? r.low : undefined, high: r.high.length ? r.high : undefined, coherence: r.coherence.length ? r.coherence : undefined, threshold: r.threshold }),
       phase: r.deg.some((v) => v !== null) || this.#form === 'coherence' ? (xs) => this.shape(r, xs, live) : undefined,
     };
@@ -225,7 +245,7 @@ export class TraceCurves {
 
   /** @param {number} id @param {Response} front @param {boolean} common */
   #response(id, front, common) {
-    const { grid } = this.#session;
+    const { grid } = this;
     const own = this.#store.response(id, grid);
     if (!own || !(common || this.#common)) return own;
     // The delay found wanders by microseconds: what is turned by it is made anew only when that can be seen.
@@ -281,16 +301,23 @@ function around(mid, error) {
   return { low: mid.map((v, i) => (v === null ? null : v - (error[i] ?? 180))), high: mid.map((v, i) => (v === null ? null : v + (error[i] ?? 180))) };
 }
 
-/** Where the trusted values lie, but for a share at both ends. @param {Curve[]} curves @param {number} share @param {(i: number) => boolean} seen @returns {[number, number]|null} */
-function ends(curves, share, seen) {
-  const values = curves.flatMap((c) => c.mid.filter((v, i) => v !== null && seen(i) && (!c.coherence || (c.coherence[i] ?? -1) >= (c.threshold?.[i] ?? Infinity)))).map(Number).sort((a, b) => a - b);
+/** Where the trusted values lie that are shown, but for a share at both ends. @param {Curve[]} curves their xs are Hz @param {number} share @param {[number, number]} hz @returns {[number, number]|null} */
+function ends(curves, share, hz) {
+  const values = [];
+  for (const c of curves) {
+    for (let i = 0; i < c.mid.length; i++) {
+      const v = c.mid[i];
+      if (v !== null && c.xs[i] >= hz[0] && c.xs[i] <= hz[1] && trusted(c, i)) values.push(v);
+    }
+  }
   if (!values.length) return null;
+  values.sort((x, y) => x - y);
   return [values[Math.floor(share * (values.length - 1))], values[Math.ceil((1 - share) * (values.length - 1))]];
 }
 
 /** How many whole turns up a curve lies nearest to another one, over all points that both have. @param {Values} mid @param {Values|undefined} to */
 function turnsTo(mid, to) {
-  if (!to) return 0;
+  if (to?.length !== mid.length) return 0;
   const apart = mid.flatMap((v, i) => (v === null || to[i] == null ? [] : [to[i] - v])).sort((a, b) => a - b);
   return apart.length ? Math.round(apart[apart.length >> 1] / 360) : 0;
 }
