@@ -14,7 +14,9 @@ import (
 	"github.com/gorilla/websocket"
 
 	"plumbline/analyze"
+	"plumbline/analyze/setting"
 	"plumbline/stream/internal/frametest"
+	"plumbline/stream/wire"
 )
 
 func TestFirstMessages(t *testing.T) {
@@ -593,5 +595,28 @@ func TestClientsHaveNames(t *testing.T) {
 	defer s.op.mu.Unlock()
 	if s.op.reset != "Jürgen" {
 		t.Errorf("reset by %q", s.op.reset)
+	}
+}
+
+// Waiting helps where averages grow, and is said there only.
+func TestWaitingIsSaidWhereAveragesGrow(t *testing.T) {
+	for mode, want := range map[string]string{
+		setting.AverageTime: "average over", setting.AverageInfinite: "wait about", setting.AverageUntil: "wait about",
+	} {
+		s := serve(t)
+		s.op.mu.Lock()
+		state := s.op.state
+		s.op.mu.Unlock()
+		state.Revision++
+		state.Settings.Averaging.Mode = mode
+		s.StateChanged(state)
+		f := frametest.New(1)
+		for i := range f.Microphones[0].Curve.Coherence {
+			f.Microphones[0].Curve.Coherence[i] = 0.0634
+		}
+		s.Publish(f)
+		if v := call[wire.Verdicts](t, s, http.StatusOK, "GET", "/api/v1/verdict", "").Verdicts[0]; !strings.Contains(v.Headline, want) {
+			t.Errorf("%s: %q, want %q", mode, v.Headline, want)
+		}
 	}
 }

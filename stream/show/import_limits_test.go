@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strings"
 	"testing"
@@ -118,6 +119,14 @@ func TestForeignTakesAreChecked(t *testing.T) {
 		if _, _, err := ReadJSON(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), c.say) {
 			t.Errorf("%s: %v, want %q", c.to, err, c.say)
 		}
+	}
+	// No power at a frequency is a measurement; less than none is not.
+	first := regexp.MustCompile(`"gxx":\[[^,\]]+`)
+	if _, _, err := ReadJSON(strings.NewReader(first.ReplaceAllString(whole, `"gxx":[0`))); err != nil {
+		t.Errorf("no power at the first frequency: %v", err)
+	}
+	if _, _, err := ReadJSON(strings.NewReader(first.ReplaceAllString(whole, `"gxx":[-1`))); err == nil {
+		t.Error("less than no power is taken")
 	}
 	for _, text := range []string{"", "{", "[]", "null", whole + "{}", whole[:len(whole)/2], `{"format":1}`} {
 		if _, _, err := ReadJSON(strings.NewReader(text)); err == nil {

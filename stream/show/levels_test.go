@@ -106,6 +106,9 @@ func TestTheNewestSecondsAreDrawn(t *testing.T) {
 	if c.CoveredS[180] != 30 || math.Abs(float64(c.LAeqDB[180])-meanDB(10800, 10830)) > 0.011 {
 		t.Errorf("the minute that runs: %g s, %g dB", c.CoveredS[180], c.LAeqDB[180])
 	}
+	if each := must(s.LevelHistory(LevelQuery{FromMs: dayStart, ToMs: dayStart + 300*1000, Points: 300}))(t); each.StepS != 1 || len(each.UnixS) != 300 {
+		t.Errorf("300 points of 300 s: %d points of %g s", len(each.UnixS), each.StepS)
+	}
 	whole := must(s.LevelHistory(LevelQuery{FromMs: dayStart, ToMs: dayStart + 4*3600*1000, Points: 1}))(t)
 	if len(whole.Microphones) != 2 || math.Abs(float64(whole.Microphones[0].LAeqDB[0])-meanDB(0, 10830)) > 0.02 || whole.Microphones[1].CoveredS[0] != 10830 {
 		t.Errorf("%+v", whole.Microphones)

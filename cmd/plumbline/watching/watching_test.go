@@ -3,6 +3,7 @@ package watching
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -246,8 +247,29 @@ func TestAFlippedFillIsToldByName(t *testing.T) {
 	if e := p.event(h, 30); e.Kind != string(watch.Restored) || e.Mark != wire.Steady {
 		t.Errorf("%+v", e)
 	}
-	if v, err := p.StopWatch(t.Context(), 3, "c1"); err != nil || len(v.Watches) != 0 {
+	// A microphone that is not watched is none to stop; 0 stops all.
+	if v, err := p.StopWatch(t.Context(), 2, "c1"); err != nil || len(v.Watches) != 1 {
 		t.Errorf("%+v, %v", v, err)
+	}
+	if v, err := p.StopWatch(t.Context(), 0, "c1"); err != nil || len(v.Watches) != 0 {
+		t.Errorf("%+v, %v", v, err)
+	}
+}
+
+// Takes of one loudspeaker at two settings are not of one system, as far as is known.
+func TestTakesOfAnotherSetting(t *testing.T) {
+	of := func(settings string) *show.Take { return &show.Take{Settings: json.RawMessage(settings)} }
+	a := of(`{"dialled":{"fill":{"delay_ms":7.4,"polarity":"same","gain_db":-2}}}`)
+	for settings, want := range map[string]bool{
+		`{"dialled":{"fill":{"delay_ms":7.4,"polarity":"same","gain_db":-2}}}`:     true,
+		`{"dialled":{"fill":{"delay_ms":7.5,"polarity":"same","gain_db":-2}}}`:     false,
+		`{"dialled":{"fill":{"delay_ms":7.4,"polarity":"opposite","gain_db":-2}}}`: false,
+		`{"dialled":{"fill":{"delay_ms":7.4,"polarity":"same","gain_db":-1}}}`:     false,
+		`{}`: true, `"of an import"`: true, // nothing is known
+	} {
+		if got := sameDial(a, of(settings), "fill"); got != want {
+			t.Errorf("%s: the same is %v", settings, got)
+		}
 	}
 }
 
