@@ -156,8 +156,12 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		p.until(fmt.Sprintf(`document.querySelectorAll('[data-testid="proofs"] li[data-pass="true"]').length === %d`, k+1))
 	}
 	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('The plan is dialled in and holds at')`)
-	if *update {
-		p.picture("../../testdata/pictures/align.png") // for the README
+	if *update { // for the README, with a seat's name as people give them
+		p.typed("seat-3", "balcony")
+		p.until(`__app.page.model.answer.seats.some((s) => s.name === 'balcony')`)
+		p.picture("../../testdata/pictures/align.png")
+		p.typed("seat-3", "balcony <3>")
+		p.until(`__app.page.model.answer.seats.some((s) => s.name === 'balcony <3>')`)
 	}
 
 	checkReport(t, d, p)
