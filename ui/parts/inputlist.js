@@ -65,7 +65,7 @@ export class InputList {
     this.draw();
   } });
   node = el('section', { class: 'setup-inputs', 'aria-label': 'Inputs' },
-    el('h2', {}, 'Inputs', el('small', { text: ' rms / peak, dB re full scale' })), this.#list, this.#more);
+    el('h2', {}, 'Inputs', el('small', { text: ' rms / peak, dBFS' })), this.#list, this.#more);
 
   /** @param {SetupModel} model @param {import('../core/session.js').Session} session */
   constructor(model, session) {

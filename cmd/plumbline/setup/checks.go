@@ -338,7 +338,7 @@ func (c *checker) calibration() verdict {
 	}
 	switch {
 	case len(without) > 0:
-		return look("%s is not calibrated, so its levels are re full scale: put a calibrator on it, or go on without sound pressure levels.", capital(list(without)))
+		return look("%s is not calibrated, so its levels are in dBFS: put a calibrator on it, or go on without sound pressure levels.", capital(list(without)))
 	case len(with) == 0:
 		return wait("Listening.")
 	}
