@@ -512,8 +512,10 @@ func TestDemoIsReadInTwoSeconds(t *testing.T) {
 // touched.
 func (p page) check(t *testing.T, s screen) {
 	t.Helper()
+	// What is drawn in one frame is laid out in the next.
+	js[bool](p, `new Promise((r) => { let n = 4; const next = () => (n-- ? requestAnimationFrame(next) : r(true)); next(); })`)
 	if wide := js[int64](p, `document.documentElement.scrollWidth`); wide > s.width {
-		t.Errorf("the page is %d wide on a screen of %d", wide, s.width)
+		t.Errorf("the page is %d wide on a screen of %d: %s", wide, s.width, js[string](p, `[...document.querySelectorAll('body *')].filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 0.5).map((e) => e.tagName + '.' + e.className + ' ' + Math.round(e.getBoundingClientRect().right)).slice(0, 8).join(', ')`))
 	}
 	if high := js[int64](p, `document.documentElement.scrollHeight`); s.width > 1000 && high > s.height {
 		t.Errorf("the page is %d high on a laptop's %d", high, s.height)
