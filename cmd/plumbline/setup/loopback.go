@@ -1,10 +1,12 @@
 package setup
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -18,13 +20,15 @@ import (
 const (
 	loopbackDBFS  = -30.0 // RMS of the test signal
 	loopbackS     = 4.0   // it plays
-	longestTripS  = 1.5   // round trip that is looked for
+	longestTripS  = 1.2   // round trip that is looked for
 	loopbackLimit = 20 * time.Second
 	fadeInS       = 0.3
-	// partS are compared with each other to see the round trip wander; the first one
-	// begins when an output that has just been opened has settled.
-	partS  = 1.0
-	settle = 0.5
+	partS         = 1.0 // are compared with each other to see the round trip wander
+	// settleS is left out: an output that has just been opened makes a sound server
+	// arrange its buffers anew, and lose samples that nobody misses.
+	settleS = 0.5
+	// aheadS is how much of what comes back may be missing in front of that.
+	aheadS = 0.3
 	// wanderMs is less than a sample at any rate, which no clock and no lost sample makes.
 	wanderMs = 0.01
 )
@@ -76,16 +80,30 @@ type sent struct {
 	back    [][]float32 // by channel; the pump's goroutine, until it is deaf
 	want    int         // frames
 	begun   atomic.Bool
-	broken  atomic.Bool
+	broken  atomic.Bool // behind settleS
+	fills   []moment    // of played; as far as cap
+	hears   []moment    // of back; likewise
+	now     func() time.Time
 	full    chan struct{}
 	fullOne sync.Once
 }
+
+// moment is when the program had so many frames.
+type moment struct {
+	frames int
+	at     time.Time
+}
+
+// mostMoments are those of the smallest blocks at the highest rate.
+const mostMoments = 1 << 14
+
+func (r *sent) lead() int { return int(settleS * float64(r.rateHz)) }
 
 func (r *sent) hear(block []float32, broken bool) {
 	if !r.begun.Load() || len(r.back[0]) >= r.want {
 		return
 	}
-	if broken {
+	if broken && len(r.back[0]) > r.lead() {
 		r.broken.Store(true)
 	}
 	n := len(r.back)
@@ -95,6 +113,9 @@ func (r *sent) hear(block []float32, broken bool) {
 			y = append(y, block[i])
 		}
 		r.back[c] = y
+	}
+	if len(r.hears) < cap(r.hears) {
+		r.hears = append(r.hears, moment{len(r.back[0]), r.now()})
 	}
 	if len(r.back[0]) >= r.want {
 		r.fullOne.Do(func() { close(r.full) })
@@ -118,7 +139,8 @@ func (s *Station) loop(ctx context.Context, now *session, c wire.SourceChoice) (
 		return wire.Loopback{}, err
 	}
 	frames := int(loopbackS * float64(rate))
-	r := &sent{rateHz: rate, played: make([]float64, 0, frames), want: frames, full: make(chan struct{})}
+	r := &sent{rateHz: rate, played: make([]float64, 0, frames), want: frames, full: make(chan struct{}), now: time.Now,
+		fills: make([]moment, 0, mostMoments), hears: make([]moment, 0, mostMoments)}
 	for range info.Channels {
 		r.back = append(r.back, make([]float32, 0, r.want))
 	}
@@ -133,6 +155,9 @@ func (s *Station) loop(ctx context.Context, now *session, c wire.SourceChoice) (
 			r.begun.Store(true)
 			n := min(len(block)/channels, frames-len(r.played))
 			at := len(r.played)
+			if len(r.fills) < cap(r.fills) {
+				r.fills = append(r.fills, moment{at, r.now()})
+			}
 			r.played = r.played[:at+n]
 			noise.Fill(r.played[at:])
 			for i, x := range r.played[at:] {
@@ -178,17 +203,21 @@ func (s *Station) loop(ctx context.Context, now *session, c wire.SourceChoice) (
 // find looks for what was played in every channel. It came back where most of it did.
 func (r *sent) find(v *wire.Loopback) error {
 	v.RoundTripMs, v.LevelDBFS, v.WanderMs = wire.Unknown(), wire.Unknown(), wire.Unknown()
-	n := min(len(r.played), len(r.back[0]))
-	x := r.played[:n]
-	finder, err := arrival.NewFinder(arrival.Config{SampleRateHz: float64(r.rateHz), MaxDelayS: longestTripS, Max: 1})
+	n := min(len(r.played), len(r.back[0])) - r.lead()
+	if n <= 0 {
+		return nil
+	}
+	ahead := int(aheadS * float64(r.rateHz))
+	x := r.played[r.lead():][:n]
+	finder, err := arrival.NewFinder(arrival.Config{SampleRateHz: float64(r.rateHz), MaxDelayS: longestTripS + aheadS, Max: 1})
 	if err != nil {
 		return err
 	}
 	y := make([]float64, n)
-	strongest, delay := 0.0, 0.0
+	strongest, later := 0.0, 0
 	for c, samples := range r.back {
-		for i := range y {
-			y[i] = float64(samples[i])
+		for i, z := range samples[r.lead()-ahead:][:n] {
+			y[i] = float64(z)
 		}
 		finder.Reset()
 		finder.Feed(x, y)
@@ -196,20 +225,38 @@ func (r *sent) find(v *wire.Loopback) error {
 		if len(list) == 0 {
 			continue
 		}
-		if g := gain(x, y, r.frames(list[0].DelayMs)); math.Abs(g) > math.Abs(strongest) {
-			strongest, delay = g, list[0].DelayMs
+		frames := int(math.Round(list[0].DelayMs / 1000 * float64(r.rateHz)))
+		if g := gain(x, y, frames); math.Abs(g) > math.Abs(strongest) {
+			strongest, later = g, frames-ahead
 			v.Input = c + 1
 		}
 	}
 	if v.Input == 0 {
 		return nil
 	}
-	v.RoundTripMs, v.Inverted = wire.Value(math.Round(delay*100)/100), strongest < 0
+	v.RoundTripMs, v.Inverted = r.trip(later), strongest < 0
 	v.LevelDBFS = wire.Value(math.Round(10*(loopbackDBFS+20*math.Log10(math.Abs(strongest)))) / 10)
-	return r.wander(v, delay)
+	return r.wander(v, later)
 }
 
-func (r *sent) frames(ms float64) int { return int(math.Round(ms / 1000 * float64(r.rateHz))) }
+// trip is how long after it was given away a frame was there again, by the clock: the
+// median over what was heard. Numbers of frames alone do not tell, since some may be
+// missing before the signal had settled.
+func (r *sent) trip(later int) wire.Value {
+	var trips []float64
+	for _, h := range r.hears {
+		i := h.frames - 1 - later // the frame that came last
+		k, _ := slices.BinarySearchFunc(r.fills, i+1, func(f moment, i int) int { return cmp.Compare(f.frames, i) })
+		if h.frames > r.lead() && k > 0 && i < len(r.played) {
+			trips = append(trips, h.at.Sub(r.fills[k-1].at).Seconds()*1000)
+		}
+	}
+	if len(trips) == 0 {
+		return wire.Unknown()
+	}
+	slices.Sort(trips)
+	return wire.Value(math.Round(trips[len(trips)/2]*10) / 10)
+}
 
 // gain is what became of x in y, so many frames later.
 func gain(x, y []float64, later int) float64 {
@@ -222,11 +269,10 @@ func gain(x, y []float64, later int) float64 {
 }
 
 // wander compares the round trip of parts, each laid to what was found for the whole.
-func (r *sent) wander(v *wire.Loopback, delayMs float64) error {
-	later, part := max(0, r.frames(delayMs)), int(partS*float64(r.rateHz))
-	last := len(r.back[0]) - later - part
-	first := min(int(settle*float64(r.rateHz)), last)
-	if first < 0 {
+func (r *sent) wander(v *wire.Loopback, later int) error {
+	part := int(partS * float64(r.rateHz))
+	first, last := r.lead(), min(len(r.back[0])-later, len(r.played))-part
+	if last <= first {
 		return nil
 	}
 	finder, err := arrival.NewFinder(arrival.Config{SampleRateHz: float64(r.rateHz), MaxDelayS: 0.1, Max: 1})

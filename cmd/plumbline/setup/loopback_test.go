@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"plumbline/stream/wire"
 )
@@ -14,6 +15,11 @@ func heardBack(gain float64, away func(i int) float64) *sent {
 	const rate, n = 48000, 4 * 48000
 	rng := rand.New(rand.NewPCG(1, 2))
 	r := &sent{rateHz: rate, back: [][]float32{make([]float32, n), make([]float32, n)}}
+	// It is played and heard in blocks of 10 ms, each at its time.
+	for i := 0; i < n; i += 480 {
+		r.fills = append(r.fills, moment{i, time.Unix(0, 0).Add(time.Duration(i) * time.Second / rate)})
+		r.hears = append(r.hears, moment{i + 480, time.Unix(0, 0).Add(time.Duration(i+480) * time.Second / rate)})
+	}
 	for range n {
 		r.played = append(r.played, 0.03*rng.NormFloat64())
 	}
@@ -62,8 +68,10 @@ func TestLoopbackIsFound(t *testing.T) {
 			if c.input == 0 {
 				return
 			}
-			if off := math.Abs(float64(v.RoundTripMs) - 44); off > 0.2 && math.Abs(off-64./48) > 0.2 { // a drift moves it by 0.1, the loss by 64 samples
-				t.Errorf("round trip %.2f ms, want 44", float64(v.RoundTripMs))
+			// The frame that ends a block was given away five blocks before: 44 ms, and what
+			// drift or loss makes of them, in whole blocks of 10 ms.
+			if v.RoundTripMs != 50 {
+				t.Errorf("round trip %.2f ms, want 50", float64(v.RoundTripMs))
 			}
 			// −30 dBFS is what is sent, whatever the noise here was.
 			if !c.wander && math.Abs(float64(v.LevelDBFS)-(loopbackDBFS+20*math.Log10(math.Abs(c.gain)))) > 0.1 {
