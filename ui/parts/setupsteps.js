@@ -43,7 +43,7 @@ export class SetupSteps {
     const still = !!busy || setup.state === 'changing';
     this.#loopback.hidden = !source?.loopback_output;
     this.#play.disabled = this.#swap.disabled = still;
-    say(this.#caution, `Plays pink noise at −30 dBFS for 4 s on output ${source?.loopback_output ?? ''} and no other: nothing but the cable may hang on it, no amplifier and no headphones.`);
+    say(this.#caution, `Plays pink noise at −30 dBFS for 4 s on output ${source?.loopback_output ?? ''} and no other: nothing but the cable may hang on it, no amplifier and no headphones. Pause the programme meanwhile.`);
     const found = setup.loopback?.input ?? 0;
     this.#swap.hidden = !found || found === source?.reference;
     say(this.#swap, `Make input ${found} the reference`);
@@ -55,7 +55,7 @@ export class SetupSteps {
     let row = this.#rows.get(check.name);
     if (!row) {
       const mark = el('span', { class: 'glyph', 'aria-hidden': 'true' });
-      const text = el('p', { class: 'text', 'data-testid': `step-${check.name}` });
+      const text = el('p', { class: 'says', 'data-testid': `step-${check.name}` });
       const own = check.name === 'loopback' ? this.#loopback : check.name === 'calibration' ? this.#calibrate : null;
       const node = el('li', {}, mark, el('div', {}, el('h3', { text: NAMES[check.name] }), text, own));
       this.#rows.set(check.name, (row = { node, mark, text }));

@@ -214,7 +214,7 @@ func (c *checker) loopback() verdict {
 	trip := fmt.Sprintf("Output %d comes back on %s after %.1f ms", c.loop.Output, c.input(ref), float64(c.loop.RoundTripMs))
 	switch {
 	case math.IsNaN(float64(c.loop.WanderMs)):
-		return look("%s, but too faintly to say whether that wanders: turn the output or the input up, and check again.", trip)
+		return look("%s, but too faintly to say whether that wanders: pause the programme, or turn the output or the input up, and check again.", trip)
 	case c.loop.Wanders:
 		return look("%s and wanders: by %.2f ms while it played. Input and output have two clocks, or samples were lost; the reference must be this cable and no other, and one device for both is better.",
 			trip, float64(c.loop.WanderMs))
@@ -278,10 +278,12 @@ func (c *checker) level() verdict {
 		switch {
 		case math.IsNaN(peak):
 			return wait("Listening.")
+		case peak <= caution.SilentMicrophoneDBFS: // that nothing is connected, its own step says
+			continue
 		case peak > -headroomDB:
 			hot = append(hot, fmt.Sprintf("%s down by %.0f dB", c.input(ch), math.Ceil(peak-goodPeak)))
 		case peak < lowPeak:
-			low = append(low, fmt.Sprintf("%s up by %.0f dB", c.input(ch), math.Floor(goodPeak-max(peak, silentDBFS))))
+			low = append(low, fmt.Sprintf("%s up by %.0f dB", c.input(ch), math.Floor(goodPeak-peak)))
 		}
 		if -peak < least {
 			least, at = -peak, ch
@@ -292,6 +294,9 @@ func (c *checker) level() verdict {
 		return act("Too little headroom: turn %s.", list(hot))
 	case len(low) > 0:
 		return look("Too low to measure well: turn %s.", list(low))
+	}
+	if at == 0 {
+		return wait("Waits for sound.")
 	}
 	return tick("%.0f dB of headroom, the least of it on %s.", math.Floor(least), c.input(at))
 }
@@ -337,7 +342,9 @@ func (c *checker) calibration() verdict {
 		with = append(with, fmt.Sprintf("%s on %s", c.input(m.Microphone), on))
 	}
 	switch {
-	case len(without) > 0:
+	case len(without) > 1:
+		return look("%s are not calibrated, so their levels are in dBFS: put a calibrator on each, or go on without sound pressure levels.", capital(list(without)))
+	case len(without) == 1:
 		return look("%s is not calibrated, so its levels are in dBFS: put a calibrator on it, or go on without sound pressure levels.", capital(list(without)))
 	case len(with) == 0:
 		return wait("Listening.")
