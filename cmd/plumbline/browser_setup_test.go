@@ -96,3 +96,37 @@ func TestSetUpInTheBrowser(t *testing.T) {
 	q := openTab(t, again.url+"/setup", laptop, "main")
 	q.until(ticked("device") + `&& document.querySelector('[data-testid="name-2"]').value === 'balcony'`)
 }
+
+// The page fits at every size, by thumb and by key.
+func TestSetUpFitsEveryScreen(t *testing.T) {
+	needBrowser(t)
+	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
+	setStage(t, box("stage/large", "Large box with a name that is longer than most", 18, 20), box("stage/small", "Small box", 2, 2))
+	d := start(t, "--listen", "127.0.0.1:0", "--open=false")
+	d.chooses(t, wire.SourceChoice{Device: "stage/large", Reference: 1, Microphones: []int{2, 3}, Names: []string{"", "balcony, third row at the left"}, Output: "stage/large", LoopbackOutput: 1})
+	d.step(t, wire.CheckMicrophone, wire.Act, "Nothing on input 3")
+	d.step(t, wire.CheckLevel, wire.Steady, "of headroom") // of what is connected
+	d.step(t, wire.CheckCalibration, wire.Attention, "Balcony, third row at the left (input 2) and input 3 are not calibrated")
+	for _, s := range []screen{{390, 844, "light"}, {820, 1180, "dark"}, {1366, 768, "light"}, {1920, 1080, "dark"}} {
+		p := openTab(t, d.url+"/setup", s, "main")
+		p.until(`document.querySelectorAll('.inputs li').length === 8 && document.querySelectorAll('.steps li').length === 7`)
+		p.click("more-inputs")
+		p.until(`document.querySelectorAll('.inputs li').length === 18`)
+		if wide := js[[]string](p, `[...document.querySelectorAll('.setup *')].filter((e) => e.checkVisibility() && !e.closest('.scale') && e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.tagName + '.' + e.className)`); len(wide) > 0 {
+			t.Errorf("%d px: beyond the edge: %v", s.width, wide)
+		}
+		if small := js[[]string](p, `[...document.querySelectorAll('.setup button, .setup select')].filter((e) => e.checkVisibility() && Math.max(e.getBoundingClientRect().height, parseFloat(getComputedStyle(e, '::after').height) || 0) < 43.5).map((e) => e.textContent)`); len(small) > 0 {
+			t.Errorf("%d px: too small to touch: %q", s.width, small)
+		}
+		if lines := js[float64](p, `Math.max(...[...document.querySelectorAll('nav a')].map((e) => { const r = document.createRange(); r.selectNodeContents(e); return r.getClientRects().length; }))`); lines > 1 {
+			t.Errorf("%d px: a page's name breaks over %.0f lines", s.width, lines)
+		}
+		// Tab reaches the other device, and Enter takes it.
+		if s.width == 1920 {
+			js[bool](p, `document.querySelector('[data-device="stage/large"]').focus(), true`)
+			p.do(chromedp.KeyEvent("\t"), chromedp.KeyEvent("\r"))
+			p.until(`__app.session.state.source.name === 'Small box'`)
+		}
+		p.do(chromedp.Navigate("about:blank"))
+	}
+}

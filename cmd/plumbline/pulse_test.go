@@ -18,6 +18,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 
 	"plumbline/capture/device/pulsetest"
+	"plumbline/stream/wire"
 )
 
 // TestRealSound is the main job on real sound: paplay plays a file whose second
@@ -235,4 +236,53 @@ func (p peaking) response(frequencyHz float64) complex128 {
 		return complex(c[0], 0) + z*(complex(c[1], 0)+z*complex(c[2], 0))
 	}
 	return poly(b) / poly(d)
+}
+
+// TestSetUpOnRealSoundInRealTime: plumbline alone, on real sound: a device is chosen, its
+// loopback is found, the rate is changed while the program goes on, and the next time it
+// begins with what was chosen.
+func TestSetUpOnRealSoundInRealTime(t *testing.T) {
+	pulsetest.Start(t, pulsetest.Config{})
+	t.Run("chosen", func(t *testing.T) {
+		d := service{url: spawn(t, "--listen", "127.0.0.1:0", "--open=false")}
+		d.step(t, wire.CheckDevice, wire.Act, "Choose the device")
+		choice := wire.SourceChoice{Device: pulsetest.DeviceID, Reference: 2, Microphones: []int{1}, Names: []string{"balcony"}, Output: pulsetest.DeviceID, LoopbackOutput: 2}
+		d.chooses(t, choice)
+		d.step(t, wire.CheckDevice, wire.Steady, "is open at 48 kHz")
+		d.step(t, wire.CheckReference, wire.Act, "Nothing on input 2")
+
+		// On a busy machine the sound server may lose samples of what is led back.
+		var v wire.Setup
+		eventually(t, "the loopback on input 2", func() bool {
+			v = d.loops(t)
+			return v.Loopback != nil && v.Loopback.Input == 2 && !v.Loopback.Wanders
+		})
+		l := v.Loopback
+		if l.Inverted || math.Abs(float64(l.LevelDBFS)+30) > 0.1 || !(l.RoundTripMs > 0 && l.RoundTripMs < 1200) || !(l.WanderMs < 0.01) {
+			t.Errorf("a cable without delay and gain: %+v", l)
+		}
+		d.step(t, wire.CheckLoopback, wire.Steady, "Output 2 comes back on input 2 after ")
+
+		choice.RateHz = 96000
+		d.chooses(t, choice)
+		d.step(t, wire.CheckDevice, wire.Steady, "is open at 96 kHz")
+	})
+	d := service{url: spawn(t, "--listen", "127.0.0.1:0", "--open=false")}
+	v := d.step(t, wire.CheckDevice, wire.Steady, "is open at 96 kHz")
+	if v.Source.Device != pulsetest.DeviceID || v.Source.Reference != 2 || v.Source.Names[0] != "balcony" {
+		t.Errorf("the next time it begins with %+v", v.Source)
+	}
+}
+
+// TestSetUpSaysThatItsDeviceIsAway: a device that is pulled out is asked for, and goes on
+// when it is back.
+func TestSetUpSaysThatItsDeviceIsAway(t *testing.T) {
+	server := pulsetest.Start(t, pulsetest.Config{})
+	d := service{url: spawn(t, "--listen", "127.0.0.1:0", "--open=false")}
+	d.chooses(t, wire.SourceChoice{Device: pulsetest.DeviceID, Reference: 1, Microphones: []int{2}})
+	d.step(t, wire.CheckDevice, wire.Steady, "is open")
+	server.Unplug()
+	d.step(t, wire.CheckDevice, wire.Act, "connect it again")
+	server.Plug()
+	d.step(t, wire.CheckDevice, wire.Attention, "were lost since")
 }

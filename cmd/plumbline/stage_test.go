@@ -153,12 +153,12 @@ func (s *stageSource) Run(ctx context.Context, out *capture.Ring) error {
 					to[input-1] += x
 				}
 			}
-			put(s.box.reference, block[i*in])
-			put(s.box.microphone, block[i*in+1])
 			select {
-			case x := <-s.box.cable:
+			case x := <-s.box.cable: // the programme pauses meanwhile, as the page asks
 				put(s.box.loopback, x)
 			default:
+				put(s.box.reference, block[i*in])
+				put(s.box.microphone, block[i*in+1])
 			}
 		}
 		if err := out.Offer(ctx, frame[:frames*n]); err != nil {
