@@ -16,6 +16,8 @@ type SurveyOperator interface {
 	Survey() wire.Survey
 	// StartSurvey begins; sound is on only while the client called by is there.
 	StartSurvey(ctx context.Context, r wire.SurveyRequest, by string) (wire.Survey, error)
+	// AnswerSurvey tells one that asks at which seat to store.
+	AnswerSurvey(ctx context.Context, a wire.SurveyAnswer, by string) (wire.Survey, error)
 	// StopSurvey ends whatever sounds; without a survey it does nothing.
 	StopSurvey(ctx context.Context, by string) (wire.Survey, error)
 }
@@ -56,6 +58,7 @@ func (s *Server) surveyRoutes() []route {
 	return []route{
 		{"GET", "/api/v1/survey", s.survey, 0},
 		{"POST", "/api/v1/survey", s.startSurvey, 0},
+		{"POST", "/api/v1/survey/answer", s.answerSurvey, 0},
 		{"POST", "/api/v1/survey/stop", s.stopSurvey, 0},
 		{"GET", "/api/v1/align", s.align, 0},
 		{"POST", "/api/v1/align/plan", s.storePlan, 0},
@@ -95,6 +98,18 @@ func (s *Server) startSurvey(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return replyWith(w)(s.cfg.Survey.StartSurvey(r.Context(), body, by))
+}
+
+func (s *Server) answerSurvey(w http.ResponseWriter, r *http.Request) error {
+	if s.cfg.Survey == nil {
+		return errNoSurvey
+	}
+	var body wire.SurveyAnswer
+	by, err := command(r, &body)
+	if err != nil {
+		return err
+	}
+	return replyWith(w)(s.cfg.Survey.AnswerSurvey(r.Context(), body, by))
 }
 
 func (s *Server) stopSurvey(w http.ResponseWriter, r *http.Request) error {

@@ -31,6 +31,11 @@ func (s *surveyor) StartSurvey(_ context.Context, r wire.SurveyRequest, by strin
 	return s.state, nil
 }
 
+func (s *surveyor) AnswerSurvey(_ context.Context, a wire.SurveyAnswer, by string) (wire.Survey, error) {
+	s.asked, s.by = append(s.asked, a), by
+	return wire.Survey{State: wire.SurveyMeasuring, Text: "stored where " + a.Store}, nil
+}
+
 func (s *surveyor) StopSurvey(_ context.Context, by string) (wire.Survey, error) {
 	s.asked, s.by = append(s.asked, "stop"), by
 	return s.state, nil
@@ -70,6 +75,9 @@ func TestSurveyOverHTTP(t *testing.T) {
 		{"POST", "/api/v1/survey", `{"seat":2,"main":"main","fill":"fill","level_dbfs":-10}`, 422, "above the cap of -20"},
 		{"POST", "/api/v1/survey", `{"seat":2,"main":"main","fill":"fill","level_dbfs":-3,"cap_dbfs":0}`, 422, "between -60 and -6"},
 		{"POST", "/api/v1/survey", `{"seat":2,"main":"main","fill":"fill","loud":true}`, 400, "unknown field"},
+		{"POST", "/api/v1/survey/answer", `{"store":"found"}`, 200, "stored where found"},
+		{"POST", "/api/v1/survey/answer", `{"store":"elsewhere"}`, 422, `not \"elsewhere\"`},
+		{"POST", "/api/v1/survey/answer", `{}`, 422, `\"found\", at the \"chosen\" one`},
 		{"POST", "/api/v1/survey/stop", ``, 200, "nothing yet"},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=4000&aim=worst&gain=1", ``, 200, `"main":"main"`},
 		{"GET", "/api/v1/align?main=main&fill=fill&low_hz=much", ``, 400, "number of hertz"},

@@ -99,6 +99,9 @@ var wireTypes = []struct {
 
 	{v: wire.Verification{}, schema: "Verification", typedef: "Verification"},
 	{v: wire.Survey{}, schema: "Survey", typedef: "Survey"},
+	{v: wire.SeatDoubt{}, schema: "SeatDoubt", typedef: "SeatDoubt"},
+	{v: wire.SeatTimes{}, schema: "SeatTimes", typedef: "SeatTimes"},
+	{v: wire.SurveyAnswer{}, schema: "SurveyAnswer", typedef: "SurveyAnswer"},
 	{v: wire.SurveyRequest{}, schema: "SurveyRequest", typedef: "SurveyRequest"},
 
 	{v: wire.PlanObject{}, schema: "AlignedPlan", typedef: "PlanObject"},

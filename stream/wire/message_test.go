@@ -65,7 +65,7 @@ func TestMessagesGolden(t *testing.T) {
 		"survey.json": SurveyMessage{TypeSurvey, Survey{
 			Revision: 41, State: SurveyMeasuring, Purpose: PurposeSurvey, Seat: 2, Main: "main", Fill: "fill", Playing: []string{"fill"}, Step: 2, Steps: 3,
 			Done: 0.6, Remaining: 4.2, LevelDBFS: -20, CapDBFS: -20, Text: "Measuring fill alone at row 12: 5 s to go. Next: main and fill together.",
-			Takes: []int64{7}, Plays: []string{"main", "fill"}, By: "c3",
+			Takes: []int64{7}, Plays: []string{"main", "fill"}, Doubts: []SeatDoubt{}, By: "c3",
 		}},
 		"notice.json": Notice{TypeNotice, "Averages start afresh.", "c3"},
 		"ask.json":    Ask{Type: TypeAsk},

@@ -14,6 +14,7 @@ const (
 	SurveyRamping   = "ramping"   // the test signal rises from silence
 	SurveyMeasuring = "measuring" // until the interval is narrow enough
 	SurveyStoring   = "storing"
+	SurveyAsking    = "asking" // in silence, at which seat to store: see Doubts
 	SurveyDone      = "done"
 	SurveyStopped   = "stopped" // by somebody, or because who started it is gone
 	SurveyFailed    = "failed"
@@ -47,12 +48,53 @@ type Survey struct {
 	Plays        []string      `json:"plays"`
 	PlaysReason  string        `json:"plays_reason"`
 	Verification *Verification `json:"verification"` // its outcome; null before, and of a survey
+	Doubts       []SeatDoubt   `json:"doubts"`       // while it asks: microphones that hear what another seat does, ascending
 	By           string        `json:"by"`
 }
 
-// Running says that sound is or will be on.
+// Running says that sound is or will be on, or that an answer is waited for.
 func (s *Survey) Running() bool {
-	return s.State == SurveyRamping || s.State == SurveyMeasuring || s.State == SurveyStoring
+	return s.State == SurveyRamping || s.State == SurveyMeasuring || s.State == SurveyStoring || s.State == SurveyAsking
+}
+
+// SeatDoubt says that the arrival times of a microphone are those of another seat than the
+// one that was chosen.
+type SeatDoubt struct {
+	Microphone int         `json:"microphone"` // channel
+	Chosen     int64       `json:"chosen"`     // the seat it was to be
+	ChosenName string      `json:"chosen_name"`
+	Found      int64       `json:"found"` // the seat whose times these are
+	FoundName  string      `json:"found_name"`
+	Times      []SeatTimes `json:"times"` // of each loudspeaker, by which this is told
+}
+
+// SeatTimes is when a loudspeaker arrives, with what was set in the processor and is known
+// taken off.
+type SeatTimes struct {
+	Loudspeaker string `json:"loudspeaker"`
+	HeardMs     Value  `json:"heard_ms"`
+	FoundMs     Value  `json:"found_ms"`
+	ChosenMs    Value  `json:"chosen_ms"` // null: it was never measured there
+}
+
+// What is to become of takes whose arrival times are another seat's.
+const (
+	StoreFound  = "found"  // stored at that seat
+	StoreChosen = "chosen" // stored where they were to be, with a remark
+	StoreNone   = "none"   // not stored; the survey ends
+)
+
+// SurveyAnswer answers a survey that asks.
+type SurveyAnswer struct {
+	Store string `json:"store"` // "found", "chosen" or "none"
+}
+
+// Settle checks it.
+func (a *SurveyAnswer) Settle() error {
+	if a.Store != StoreFound && a.Store != StoreChosen && a.Store != StoreNone {
+		return refuse("store", "store at the seat that was \"found\", at the \"chosen\" one, or \"none\" of it, not %q", a.Store)
+	}
+	return nil
 }
 
 // TypeSurvey is the type of a SurveyMessage.

@@ -13,7 +13,7 @@ import { Socket } from './socket.js';
 /** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'levels'|'watch'|'event'|'notice'|'frame'|'status'} Topic */
 
 /** Does a survey sound, or is about to? @param {import('./types.js').Survey|null} survey */
-export const running = (survey) => !!survey && ['ramping', 'measuring', 'storing'].includes(survey.state);
+export const running = (survey) => !!survey && ['ramping', 'measuring', 'storing', 'asking'].includes(survey.state);
 
 export class Session {
   /** @type {Hello|null} */

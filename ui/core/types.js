@@ -118,10 +118,15 @@
  *   delay_error_ms: number|null, level_error_db: number|null, frequency_hz: number[], correlation: Values,
  *   predicted_magnitude_db: Values, predicted_error: Values, measured_magnitude_db: Values,
  *   measured_error: Values}} Verification
- * @typedef {{revision: number, state: 'idle'|'ramping'|'measuring'|'storing'|'done'|'stopped'|'failed',
+ * @typedef {{revision: number, state: 'idle'|'ramping'|'measuring'|'storing'|'asking'|'done'|'stopped'|'failed',
  *   purpose: ''|'survey'|'verify', seat: number, main: string, fill: string, playing: string[], step: number,
  *   steps: number, done: number, remaining_s: number|null, level_dbfs: number|null, cap_dbfs: number, text: string,
- *   takes: number[], plays: string[], plays_reason: string, verification: Verification|null, by: string}} Survey
+ *   takes: number[], plays: string[], plays_reason: string, verification: Verification|null,
+ *   doubts: SeatDoubt[], by: string}} Survey
+ * @typedef {{microphone: number, chosen: number, chosen_name: string, found: number, found_name: string,
+ *   times: SeatTimes[]}} SeatDoubt
+ * @typedef {{loudspeaker: string, heard_ms: number|null, found_ms: number|null, chosen_ms: number|null}} SeatTimes
+ * @typedef {{store: 'found'|'chosen'|'none'}} SurveyAnswer
  * @typedef {{seat?: number, seats?: Record<string, number>, main: string, fill: string, within_db?: number,
  *   low_hz?: number, high_hz?: number, level_dbfs?: number, cap_dbfs?: number}} SurveyRequest
  * @typedef {{wait: 'A'|'B', loudspeaker: string, delay_ms: number, distance_m: number,

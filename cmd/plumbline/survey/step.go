@@ -28,6 +28,12 @@ func (s *Surveyor) perform(j *job) (err error) {
 			s.log.Warn("the output ran dry, which is heard as clicks", "times", n)
 		}
 	}()
+	// A pass that is over keeps what it has measured, whatever ended it.
+	defer func() {
+		if e := s.storeHeld(j); e != nil {
+			err = errors.Join(err, e)
+		}
+	}()
 	for i := 0; i < len(j.steps); {
 		heard, err := s.sound(j, i, session)
 		if errors.Is(err, errQuiet) {
@@ -39,7 +45,7 @@ func (s *Surveyor) perform(j *job) (err error) {
 		if err != nil {
 			return err
 		}
-		if err := s.store(j, i, heard); err != nil {
+		if err := s.place(j, i, heard); err != nil {
 			return err
 		}
 		i++
@@ -248,6 +254,9 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 		t := m.take(i, settings)
 		t.Name = strings.Join(namesOf(playing), " + ")
 		t.Seat = j.seats[channel]
+		if text := j.remarks[channel]; text != "" {
+			t.Note = strings.TrimSuffix(text+"\n"+t.Note, "\n")
+		}
 		if j.verify != nil {
 			t.Note = fmt.Sprintf("verifies plan %d", j.verify.Plan)
 		}

@@ -113,6 +113,7 @@ type Surveyor struct {
 	mu    sync.Mutex
 	state wire.Survey
 	stop  context.CancelCauseFunc // of the survey that runs; nil for none
+	asks  *job                    // the one that waits to be told at which seat to store
 
 	over chan struct{} // closed when Run has ended
 }
@@ -138,6 +139,19 @@ type job struct {
 	stop            context.CancelCauseFunc
 	// delays found with the main alone, by channel, s: those of both.
 	delays map[int]float64
+
+	dialled map[string]wire.Dial   // what is known to be set
+	held    []heldStep             // measured, and not stored until it is clear at which seats
+	remarks map[int]string         // on the takes of a channel: the arrival times were those of another seat
+	answers chan wire.SurveyAnswer // to the question at which; who answers has waited until it is taken
+}
+
+// loudspeaker is one of the two, by its id.
+func (j *job) loudspeaker(id int64) show.Loudspeaker {
+	if id == j.main.ID {
+		return j.main
+	}
+	return j.fill
 }
 
 // New checks cfg and starts nothing.
@@ -160,7 +174,7 @@ func New(cfg Config) (*Surveyor, error) {
 	s := &Surveyor{cfg: cfg, log: cfg.Logger, jobs: make(chan *job), over: make(chan struct{})}
 	s.state = wire.Survey{
 		Revision: 1, State: wire.SurveyIdle, LevelDBFS: wire.Unknown(), Remaining: wire.Unknown(),
-		CapDBFS: wire.DefaultCapDBFS, Playing: []string{}, Takes: []int64{}, Text: "No survey was made yet.",
+		CapDBFS: wire.DefaultCapDBFS, Playing: []string{}, Takes: []int64{}, Doubts: []wire.SeatDoubt{}, Text: "No survey was made yet.",
 	}
 	return s, nil
 }
@@ -264,7 +278,7 @@ func (s *Surveyor) prepare(main, fill string, seats wire.Seats) (*job, error) {
 			return nil, refuse(http.StatusUnprocessableEntity, "loudspeaker", "the daemon cannot play %q: choose among %s, or store takes by hand", name, strings.Join(can, ", "))
 		}
 	}
-	j := &job{show: x, setup: s.cfg.Bench.Setup(), names: map[int64]string{}, delays: map[int]float64{}}
+	j := &job{show: x, setup: s.cfg.Bench.Setup(), names: map[int64]string{}, delays: map[int]float64{}, remarks: map[int]string{}, answers: make(chan wire.SurveyAnswer, 1), dialled: s.cfg.Dialled(0)}
 	if j.main, err = s.loudspeaker(x, main); err != nil {
 		return nil, err
 	}
@@ -278,12 +292,13 @@ func (s *Surveyor) prepare(main, fill string, seats wire.Seats) (*job, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, seat := range all {
+		j.names[seat.ID] = seat.Name
+	}
 	for _, id := range j.seats {
-		i := slices.IndexFunc(all, func(seat show.Seat) bool { return seat.ID == id })
-		if i < 0 {
+		if _, ok := j.names[id]; !ok {
 			return nil, refuse(http.StatusNotFound, "not_found", "there is no seat %d in this show: add it first", id)
 		}
-		j.names[id] = all[i].Name
 	}
 	return j, nil
 }
@@ -344,7 +359,7 @@ func (s *Surveyor) start(ctx context.Context, j *job, ceiling float64, by string
 		*v = wire.Survey{
 			Revision: v.Revision, State: wire.SurveyRamping, Purpose: j.purpose, Seat: j.firstSeat(), Main: j.main.Name, Fill: j.fill.Name,
 			Playing: namesOf(j.steps[0]), Step: 1, Steps: len(j.steps), Remaining: wire.Unknown(), LevelDBFS: wire.Unknown(),
-			CapDBFS: ceiling, Text: j.sayRamp(0, s.cfg.RampS), Takes: []int64{}, By: by,
+			CapDBFS: ceiling, Text: j.sayRamp(0, s.cfg.RampS), Takes: []int64{}, Doubts: []wire.SeatDoubt{}, By: by,
 		}
 	})
 	select {
@@ -382,6 +397,9 @@ var (
 	errGone   = errors.New("the page that started it is gone")
 	errQuiet  = errors.New("the page that started it does not answer")
 	errHangs  = fmt.Errorf("%w: it hangs", errQuiet)
+
+	errUnanswered = errors.New("nobody said at which seat to store it")
+	errDiscarded  = errors.New("discarded by hand: move the microphone, and measure again")
 )
 
 type stoppedError struct{ by string }
@@ -407,11 +425,11 @@ func (s *Surveyor) finish(j *job, err error) {
 	s.release()
 	var stopped stoppedError
 	s.change(func(v *wire.Survey) {
-		v.LevelDBFS, v.Remaining = wire.Unknown(), wire.Value(0)
+		v.LevelDBFS, v.Remaining, v.Doubts = wire.Unknown(), wire.Value(0), []wire.SeatDoubt{}
 		switch {
 		case err == nil:
 			v.State, v.Done, v.Text = wire.SurveyDone, 1, j.sayDone(v)
-		case errors.As(err, &stopped), errors.Is(err, errGone), errors.Is(err, errQuiet), errors.Is(err, errEnding):
+		case errors.As(err, &stopped), errors.Is(err, errGone), errors.Is(err, errQuiet), errors.Is(err, errEnding), errors.Is(err, errUnanswered), errors.Is(err, errDiscarded):
 			v.State, v.Text = wire.SurveyStopped, sayStopped(err, v)
 		default:
 			v.State, v.Text = wire.SurveyFailed, sayFailed(err, v)

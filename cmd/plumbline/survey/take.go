@@ -233,7 +233,7 @@ func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main,
 	return s.change(func(v *wire.Survey) {
 		*v = wire.Survey{
 			Revision: v.Revision, State: wire.SurveyDone, Purpose: wire.PurposeVerify, Seat: r.Seat, Main: main, Fill: fill, Playing: []string{},
-			Step: 1, Steps: 1, Done: 1, LevelDBFS: wire.Unknown(), CapDBFS: wire.DefaultCapDBFS, Text: proof.Text, Takes: stored, Verification: &proof, By: by,
+			Step: 1, Steps: 1, Done: 1, LevelDBFS: wire.Unknown(), CapDBFS: wire.DefaultCapDBFS, Text: proof.Text, Takes: stored, Doubts: []wire.SeatDoubt{}, Verification: &proof, By: by,
 		}
 	}), nil
 }
