@@ -14,6 +14,8 @@ import (
 type SurveyOperator interface {
 	// Survey is what it is doing.
 	Survey() wire.Survey
+	// Trace is what the step that is being measured has shown so far.
+	Trace() wire.SurveyTrace
 	// StartSurvey begins; sound is on only while the client called by is there.
 	StartSurvey(ctx context.Context, r wire.SurveyRequest, by string) (wire.Survey, error)
 	// AnswerSurvey tells one that asks at which seat to store.
@@ -58,6 +60,7 @@ func (s *Server) surveyRoutes() []route {
 	return []route{
 		{"GET", "/api/v1/survey", s.survey, 0},
 		{"POST", "/api/v1/survey", s.startSurvey, 0},
+		{"GET", "/api/v1/survey/trace", s.surveyTrace, 0},
 		{"POST", "/api/v1/survey/answer", s.answerSurvey, 0},
 		{"POST", "/api/v1/survey/stop", s.stopSurvey, 0},
 		{"GET", "/api/v1/align", s.align, 0},
@@ -86,6 +89,13 @@ func (s *Server) survey(w http.ResponseWriter, r *http.Request) error {
 		return errNoSurvey
 	}
 	return reply(w, s.cfg.Survey.Survey())
+}
+
+func (s *Server) surveyTrace(w http.ResponseWriter, _ *http.Request) error {
+	if s.cfg.Survey == nil {
+		return errNoSurvey
+	}
+	return reply(w, s.cfg.Survey.Trace())
 }
 
 func (s *Server) startSurvey(w http.ResponseWriter, r *http.Request) error {

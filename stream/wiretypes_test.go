@@ -101,6 +101,8 @@ var wireTypes = []struct {
 	{v: wire.Survey{}, schema: "Survey", typedef: "Survey"},
 	{v: wire.SeatDoubt{}, schema: "SeatDoubt", typedef: "SeatDoubt"},
 	{v: wire.SeatTimes{}, schema: "SeatTimes", typedef: "SeatTimes"},
+	{v: wire.SurveyTrace{}, schema: "SurveyTrace", typedef: "SurveyTrace"},
+	{v: wire.MicrophoneTrace{}, schema: "MicrophoneTrace", typedef: "MicrophoneTrace"},
 	{v: wire.SurveyAnswer{}, schema: "SurveyAnswer", typedef: "SurveyAnswer"},
 	{v: wire.SurveyRequest{}, schema: "SurveyRequest", typedef: "SurveyRequest"},
 

@@ -94,7 +94,7 @@ function magnitudes(align, seat, done) {
   }), ACROSS);
 }
 
-/** The room from above: seats, and loudspeakers where their places are known. @returns {Element|null} */
+/** The room from above, the way round that the pages have it: seats, and loudspeakers where their places are known. @returns {Element|null} */
 function map() {
   const seats = /** @type {import('./core/types.js').Seat[]} */ (data.seats ?? []).filter((s) => s.position_m);
   const boxes = Object.entries(/** @type {Record<string, number[]>} */ (data.places?.loudspeakers ?? {}));
@@ -103,7 +103,7 @@ function map() {
   const width = Math.min(420, WIDTH);
   const scale = Math.min((width - 20) / room[0], 190 / room[1]);
   const height = room[1] * scale + 20;
-  const at = (/** @type {number[]} */ p) => /** @type {[number, number]} */ ([10 + p[0] * scale, height - 10 - p[1] * scale]);
+  const at = (/** @type {number[]} */ p) => /** @type {[number, number]} */ ([10 + p[0] * scale, 10 + p[1] * scale]);
   return drawn(height, 'The room from above', (ctx) => {
     ctx.strokeStyle = PAPER.rule;
     ctx.lineWidth = 1;

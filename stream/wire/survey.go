@@ -77,6 +77,28 @@ type SeatTimes struct {
 	ChosenMs    Value  `json:"chosen_ms"` // null: it was never measured there
 }
 
+// SurveyTrace is what the step that is being measured has shown so far: what its take would
+// be if it ended now. It grows, and its intervals shrink.
+type SurveyTrace struct {
+	Step        int               `json:"step"` // 0: nothing is known yet
+	Playing     []string          `json:"playing"`
+	HeardS      float64           `json:"heard_s"`
+	Microphones []MicrophoneTrace `json:"microphones"`
+}
+
+// MicrophoneTrace is the response at one microphone, over a sixth of an octave about each
+// point; all are of one length. The interval is that of 95 %.
+type MicrophoneTrace struct {
+	Microphone  int       `json:"microphone"` // channel
+	Seat        int64     `json:"seat"`
+	FrequencyHz []float64 `json:"frequency_hz"`
+	MagnitudeDB Values    `json:"magnitude_db"`
+	LowDB       Values    `json:"low_db"`
+	HighDB      Values    `json:"high_db"`
+	Coherence   Values    `json:"coherence"`
+	Threshold   Values    `json:"threshold"` // of coherence, above which the point is trusted
+}
+
 // What is to become of takes whose arrival times are another seat's.
 const (
 	StoreFound  = "found"  // stored at that seat

@@ -12,8 +12,11 @@ import { Socket } from './socket.js';
 /** @typedef {{open: boolean, stale: boolean, lastMs: number}} Status */
 /** @typedef {'hello'|'state'|'verdict'|'rig'|'show'|'survey'|'levels'|'watch'|'event'|'notice'|'frame'|'status'} Topic */
 
-/** Does a survey sound, or is about to? @param {import('./types.js').Survey|null} survey */
-export const running = (survey) => !!survey && ['ramping', 'measuring', 'storing', 'asking'].includes(survey.state);
+/** States of a survey that is not over. */
+export const RUNNING = ['ramping', 'measuring', 'storing', 'asking'];
+
+/** Does a survey sound, is it about to, or does it wait for an answer? @param {import('./types.js').Survey|null} survey */
+export const running = (survey) => !!survey && RUNNING.includes(survey.state);
 
 export class Session {
   /** @type {Hello|null} */

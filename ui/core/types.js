@@ -127,6 +127,9 @@
  *   times: SeatTimes[]}} SeatDoubt
  * @typedef {{loudspeaker: string, heard_ms: number|null, found_ms: number|null, chosen_ms: number|null}} SeatTimes
  * @typedef {{store: 'found'|'chosen'|'none'}} SurveyAnswer
+ * @typedef {{step: number, playing: string[], heard_s: number, microphones: MicrophoneTrace[]}} SurveyTrace
+ * @typedef {{microphone: number, seat: number, frequency_hz: number[], magnitude_db: Values, low_db: Values,
+ *   high_db: Values, coherence: Values, threshold: Values}} MicrophoneTrace
  * @typedef {{seat?: number, seats?: Record<string, number>, main: string, fill: string, within_db?: number,
  *   low_hz?: number, high_hz?: number, level_dbfs?: number, cap_dbfs?: number}} SurveyRequest
  * @typedef {{wait: 'A'|'B', loudspeaker: string, delay_ms: number, distance_m: number,

@@ -64,7 +64,7 @@ export class AlignPage {
     this.#sentence = new Sentence(view, LIGHTS, () => this.#figures());
     this.#boxes = new Boxes(this.#shelf, session);
     this.#matrix = new Matrix(this.#model, this.#shelf, session, () => openSheet('Loudspeakers', this.#boxes.node));
-    this.#surveyor = new Surveyor(this.#model, this.#shelf, session, shell);
+    this.#surveyor = new Surveyor(this.#model, this.#shelf, session, view, shell);
     const from = () => ({ model: this.#model, session, sweep: this.#sweep, sum: this.#sum });
     const table = () => openSheet('The numbers', sumTable(from()));
     this.#sweep = new Sweep(this.#model, redraw, (kind) => saveSweep(from(), kind), table);
@@ -117,8 +117,6 @@ export class AlignPage {
         } },
       ]),
     ];
-    // Nothing here moves with the sound: the daemon may keep its frames, but for a sign of life.
-    session.want({ frames_per_second: 2, microphones: [session.state?.settings.microphones[0] ?? 0].filter(Boolean) });
     this.#show();
   }
 
@@ -130,6 +128,7 @@ export class AlignPage {
     this.#sweep.close();
     this.#waterfall.close();
     this.#map.close();
+    this.#surveyor.close();
     this.#model.close();
     this.#shelf.close();
   }

@@ -29,7 +29,7 @@ export class Matrix {
   #key = el('p', { class: 'boxes-key', hidden: true });
   #legend = el('small', { class: 'legend', text: 'dB over the louder one alone, where heads are; ▼ least' });
   #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
-  #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => this.#addSeat() });
+  #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => void this.#addSeat() });
   #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
   node = el('div', { class: 'seats-table' }, this.#table, el('div', { class: 'below' }, this.#add, this.#remove, this.#boxes));
 
@@ -112,11 +112,13 @@ export class Matrix {
     });
   }
 
-  #addSeat() {
+  /** The new one is where one goes next. */
+  async #addSeat() {
     const { seats } = this.#shelf;
     let n = seats.length + 1;
     while (seats.some((s) => s.name === `seat ${n}`)) n++;
-    void this.#shelf.add('seats', { name: `seat ${n}` });
+    const seat = await this.#shelf.add('seats', { name: `seat ${n}` });
+    if (seat) this.#model.setSeat(seat.id);
   }
 }
 

@@ -5,14 +5,20 @@
 import { ask, refusal } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
-import { running } from '../core/session.js';
+import { RUNNING, running } from '../core/session.js';
 import { Field } from './field.js';
+import { Growing } from './growing.js';
+import { Meters } from './meters.js';
+import { Whereabouts } from './whereabouts.js';
 
 /** @typedef {import('../core/types.js').Survey} Survey */
 /** @typedef {import('../core/types.js').Seat} Seat */
 
 const START_DBFS = -40;
 const CAP_DBFS = -20;
+// Nothing else on the page moves with the sound: the daemon may keep its frames, but for a sign of life.
+const IDLE_FPS = 2;
+const METERS_FPS = 10;
 
 export class Surveyor {
   /** What the survey is to reach. */
@@ -39,6 +45,13 @@ export class Surveyor {
   #bar = el('div', { class: 'bar', role: 'progressbar', 'aria-valuemin': 0, 'aria-valuemax': 100 }, el('span'));
   #left = el('span', { 'data-testid': 'survey-left' });
   #progress;
+  #growing;
+  #meters;
+  #astray;
+  #stop;
+  #tie = el('p', { class: 'remark' });
+  #wanted = '';
+  #off;
   #last = '';
   #all = false;
   #allAtOnce = el('button', { type: 'button', 'data-testid': 'survey-all', onclick: () => {
@@ -53,16 +66,21 @@ export class Surveyor {
 
   /**
    * @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf
-   * @param {import('../core/session.js').Session} session @param {import('./shell.js').Shell} shell
+   * @param {import('../core/session.js').Session} session @param {import('../core/view.js').View} view @param {import('./shell.js').Shell} shell
    */
-  constructor(model, shelf, session, shell) {
+  constructor(model, shelf, session, view, shell) {
     this.#model = model;
     this.#shelf = shelf;
     this.#session = session;
     this.#notices = shell.notices;
-    const stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => shell.stopSignal() });
-    const tie = el('p', { class: 'remark', text: 'The sound stops when this page is closed, hangs for a second or loses the network. In a tab that is only hidden it goes on.' });
-    this.#progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, stop), tie);
+    this.#stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => shell.stopSignal() });
+    this.#growing = new Growing(session, (playing) => (playing.length > 1 ? 'ink' : playing[0] === model.main ? 'k0' : 'k1'), (c) => session.channelName(c));
+    this.#meters = new Meters(session, view);
+    this.#astray = new Whereabouts(shell.notices);
+    this.#progress = el('div', { class: 'running', hidden: true }, this.#bar, el('div', { class: 'row' }, this.#left, this.#stop), this.#growing.node, this.#meters.node, this.#tie);
+    this.#off = session.on('frame', () => {
+      if (!this.#progress.hidden) this.#meters.draw();
+    });
     const field = (/** @type {keyof Surveyor['goal']} */ key, /** @type {import('./field.js').FieldOptions} */ options) => new Field({ ...options, commit: (v) => {
       this.goal[key] = v;
       this.show();
@@ -79,7 +97,12 @@ export class Surveyor {
       el('span', { class: 'choice' }, word('until ±'), this.#fields.within_db.node),
       el('span', { class: 'choice' }, word('from'), this.#fields.low_hz.node, word('to'), this.#fields.high_hz.node, this.#plays),
       el('span', { class: 'choice' }, word('at'), this.#fields.level_dbfs.node), this.#microphoneChoice, this.#allAtOnce);
-    this.node = el('section', { class: 'surveyor', 'aria-label': 'Measure a seat' }, this.#start, this.#progress, this.#verify, this.#proofs, this.#settings, this.#reason, this.#hand);
+    this.node = el('section', { class: 'surveyor', 'aria-label': 'Measure a seat' }, this.#astray.node, this.#start, this.#progress, this.#verify, this.#proofs, this.#settings, this.#reason, this.#hand);
+  }
+
+  close() {
+    this.#off();
+    this.#growing.close();
   }
 
   show() {
@@ -89,7 +112,11 @@ export class Surveyor {
     const on = running(survey);
     const plays = !!survey && survey.plays.includes(main) && survey.plays.includes(fill);
     this.#start.hidden = on || !plays || !seat;
-    this.#progress.hidden = !on;
+    const asks = survey?.state === 'asking';
+    this.#astray.show(survey?.doubts ?? []);
+    this.#progress.hidden = !on || asks;
+    this.#want(on);
+    say(this.#tie, survey?.by === this.#session.client ? 'The sound stops when this page is closed, hangs for a second or loses the network. In a tab that is only hidden it goes on.' : 'The sound stops when the page that started it is closed.');
     this.#settings.hidden = on || !seat;
     const all = this.#everywhere();
     this.#allAtOnce.hidden = all.size < 2;
@@ -105,6 +132,17 @@ export class Surveyor {
     this.#showHand(seat, on);
     this.#showProofs(seat, where, on, plays);
     if (survey) this.#follow(survey);
+    this.#growing.follow();
+  }
+
+  /** Meters move while there is something to see on them. @param {boolean} on */
+  #want(on) {
+    const known = this.#session.state?.settings.microphones ?? [];
+    const want = { frames_per_second: on ? METERS_FPS : IDLE_FPS, microphones: on ? known : known.slice(0, 1) };
+    const key = JSON.stringify(want);
+    if (!known.length || key === this.#wanted) return;
+    this.#wanted = key;
+    this.#session.want(want);
   }
 
   /** @param {Seat|null} seat @param {string} where @param {boolean} on @param {boolean} plays */
@@ -216,8 +254,8 @@ export class Surveyor {
     say(this.#left, [`${survey.step} of ${survey.steps}`, survey.playing.join(' + '), level, left].filter(Boolean).join(', '));
     const before = this.#last;
     this.#last = survey.state;
-    if (['ramping', 'measuring', 'storing'].includes(before) && survey.state === 'done' && survey.purpose === 'survey' && survey.by === this.#session.client) this.#goOn(survey);
-    if (['ramping', 'measuring', 'storing'].includes(before) && (survey.state === 'failed' || survey.state === 'stopped')) this.#notices.say(survey.text);
+    if (RUNNING.includes(before) && survey.state === 'done' && survey.purpose === 'survey' && survey.by === this.#session.client) this.#goOn(survey);
+    if (RUNNING.includes(before) && (survey.state === 'failed' || survey.state === 'stopped')) this.#notices.say(survey.text);
   }
 
   /** The next seat that lacks something is under the thumb. @param {Survey} survey */

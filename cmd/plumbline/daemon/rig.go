@@ -34,6 +34,15 @@ func (o *rigOperator) Rig() stream.RigScene {
 	return o.scene
 }
 
+// place is where the microphone on a channel of the source stands: the reference is the first.
+func (o *rigOperator) place(channel int) (wire.Position, bool) {
+	all := o.Rig().Microphones
+	if channel < 2 || channel-2 >= len(all) {
+		return wire.Position{}, false
+	}
+	return all[channel-2].PositionM, true
+}
+
 // ChangeRig implements stream.RigOperator. While a survey plays it refuses: its
 // takes are compared with each other, and all are of the rig as it was.
 func (o *rigOperator) ChangeRig(ctx context.Context, p stream.RigPatch, by string) (stream.RigScene, error) {

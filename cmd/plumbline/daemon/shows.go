@@ -42,6 +42,10 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 	if err != nil {
 		return err
 	}
+	var place func(int) (wire.Position, bool)
+	if d.rig != nil {
+		place = d.rig.place
+	}
 	d.survey, err = survey.New(survey.Config{
 		Bench: bench{d}, Player: player, NoPlayer: none, Shelf: d.cfg.Shelf,
 		Hold: d.hold,
@@ -49,7 +53,7 @@ func (d *Daemon) keepShows(serve *stream.Config) error {
 			d.room.watch.SetPlaying(func(p *watching.Playing) { p.Survey = v.Running() })
 			d.server.SurveyChanged(v)
 		},
-		Dialled: planner.Dialled, Prove: planner.Prove, Logger: d.log,
+		Dialled: planner.Dialled, Place: place, Prove: planner.Prove, Logger: d.log,
 	})
 	if err != nil {
 		return err

@@ -127,8 +127,9 @@ func first(list []heardAt) wire.Value {
 	return wire.Value(list[0].ms)
 }
 
-// ask waits, in silence, until somebody says at which seats to store what is held. Without
-// an answer it is stored where it was to be, and the survey is over.
+// ask waits, in silence, until somebody says at which seats to store what is held: anybody,
+// since a page that is gone may come back, and nothing sounds. Without an answer it is
+// stored where it was to be, and the survey is over.
 func (s *Surveyor) ask(j *job, doubts []wire.SeatDoubt) error {
 	s.mu.Lock()
 	s.asks = j
@@ -151,8 +152,6 @@ func (s *Surveyor) ask(j *job, doubts []wire.SeatDoubt) error {
 	select {
 	case <-j.ctx.Done():
 		return context.Cause(j.ctx)
-	case <-j.hand.Gone():
-		return errGone
 	case <-late.C:
 		return errUnanswered
 	case a := <-j.answers:

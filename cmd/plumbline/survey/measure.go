@@ -55,6 +55,7 @@ type measurement struct {
 	found    bool // est is there
 	delayS   []float64
 	heard    []response.Spectra
+	smoothed response.Spectra // scratch
 	arrivals [][]arrival.Arrival
 	levels   []level // of the reference, then of the microphones
 	breaks   int64

@@ -61,6 +61,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 	if err != nil {
 		return nil, err
 	}
+	s.forgetTrace()
 	ctx, stop := context.WithCancelCause(j.ctx)
 	var running sync.WaitGroup
 	defer func() {
@@ -125,7 +126,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 		return nil, cmp.Or(context.Cause(ctx), err)
 	}
 	defer deaf()
-	for end := time.Now().Add(patience); ; {
+	for end, looks := time.Now().Add(patience), 1; ; looks++ {
 		if err := wait(); err != nil {
 			return nil, err
 		}
@@ -133,6 +134,9 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 		sure, err := m.look(j.sayPlaying(playing))
 		if err != nil {
 			return nil, err
+		}
+		if m.found && (sure || looks%traceEvery == 0) {
+			s.keepTrace(j, step, m)
 		}
 		s.change(func(v *wire.Survey) {
 			v.State, v.Done, v.Remaining, v.LevelDBFS = wire.SurveyMeasuring, m.done, wire.Value(m.remainingS), wire.Value(j.level)
@@ -267,6 +271,9 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 		if err != nil {
 			return err
 		}
+		if err := s.placeSeat(j, t.Seat, channel); err != nil {
+			return err
+		}
 		if step == 0 && len(playing) == 1 {
 			j.delays[channel] = m.delayS[i]
 		}
@@ -280,6 +287,31 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 		}
 	}
 	return nil
+}
+
+// placeSeat draws a seat on the plan where its microphone stood, as far as that is known. It
+// keeps that place when the microphone goes on to the next seat.
+func (s *Surveyor) placeSeat(j *job, seat int64, channel int) error {
+	if s.cfg.Place == nil {
+		return nil
+	}
+	at, ok := s.cfg.Place(channel)
+	if !ok {
+		return nil
+	}
+	all, err := j.show.Seats()
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(all, func(x show.Seat) bool { return x.ID == seat })
+	if i < 0 || all[i].PositionM != nil && *all[i].PositionM == at {
+		return nil
+	}
+	_, err = j.show.ChangeSeat(seat, func(x *show.Seat) error {
+		x.PositionM = &at
+		return nil
+	}, j.by)
+	return err
 }
 
 func seatNames(j *job) string {

@@ -82,6 +82,8 @@ type Config struct {
 	// Dialled is what is known to be set for the loudspeakers; with a plan, what
 	// is set while that is verified. nil: nothing is known.
 	Dialled func(plan int64) map[string]wire.Dial
+	// Place is where the microphone on a channel stands; false: that is not known. nil: of none it is.
+	Place func(channel int) (wire.Position, bool)
 	// Prove compares a take of both with a plan.
 	Prove    func(r wire.VerifyRequest, seat, take int64, by string) (wire.Verification, error)
 	NoPlayer string
@@ -113,6 +115,7 @@ type Surveyor struct {
 	mu    sync.Mutex
 	state wire.Survey
 	stop  context.CancelCauseFunc // of the survey that runs; nil for none
+	trace *wire.SurveyTrace       // not changed once it is here; nil: nothing is being measured
 	asks  *job                    // the one that waits to be told at which seat to store
 
 	over chan struct{} // closed when Run has ended
@@ -422,6 +425,7 @@ func (s *Surveyor) StopSurvey(_ context.Context, by string) (wire.Survey, error)
 func (s *Surveyor) finish(j *job, err error) {
 	j.stop(nil)
 	j.hand.Close()
+	s.forgetTrace()
 	s.release()
 	var stopped stoppedError
 	s.change(func(v *wire.Survey) {
