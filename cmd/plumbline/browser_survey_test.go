@@ -28,12 +28,12 @@ func TestSurveyShowsItselfInRealTime(t *testing.T) {
 		new MutationObserver(() => {
 			const growing = document.querySelector('.running:not([hidden]) [data-testid="growing"]');
 			if (!growing) return;
-			const { survey } = __app.session, box = growing.getBoundingClientRect();
+			const { survey } = __app.session, box = growing.getBoundingClientRect(), drawn = growing.querySelector('svg').getBoundingClientRect();
 			const half = /within ±([\d.]+) dB/.exec(growing.textContent), left = /about (\d+) s left/.exec(document.querySelector('[data-testid="survey-left"]').textContent);
 			if (half) {
 				(seen.widths[survey.step] ??= []).push(Number(half[1]));
 				(seen.heard[survey.step] ??= []).push(growing.querySelectorAll('polyline').length);
-				seen.inSight &&= box.bottom <= innerHeight && box.width > 200;
+				seen.inSight &&= box.bottom <= innerHeight && box.width > 200 && drawn.height > 100 && drawn.top >= box.top && drawn.bottom <= box.bottom && drawn.left >= box.left;
 			}
 			if (left) seen.left.push(Number(left[1]));
 			for (const bar of document.querySelectorAll('.running .meter .rms')) seen.meters.add(bar.style.transform);
@@ -72,7 +72,13 @@ func TestSurveyShowsItselfInRealTime(t *testing.T) {
 	p.click("add-seat")
 	p.until(`document.querySelector('[data-testid="look-2"]')?.getAttribute('aria-pressed') === 'true' && ` + p.shows("survey") + `.startsWith('Survey seat 2')`)
 	d.moveMicrophone(t, seatsOfHall[1])
+	small := open(t, d.url+"/align", phone) // who walks with a phone sees it too
 	p.click("survey")
+	small.until(`document.querySelectorAll('.growing polyline').length > 0`)
+	if wide := js[float64](small, `document.querySelector('.growing svg').getBoundingClientRect().width`); wide < 340 {
+		t.Errorf("on a phone the trace is %.0f wide", wide)
+	}
+	small.check(t, phone)
 	p.awaitSurvey(func() { p.click("survey") })
 
 	// Both keep their places although the microphone has gone on.
@@ -141,7 +147,6 @@ func TestSurveyShowsItselfInRealTime(t *testing.T) {
 		t.Errorf("%d takes were stored before it was answered", now-takes)
 	}
 	p.check(t, laptop)
-	small := open(t, d.url+"/align", phone)
 	small.until(`document.querySelector('[data-testid="store-found"]')?.checkVisibility()`)
 	small.check(t, phone)
 	if got := js[string](p, p.shows("store-found")); got != "Store at seat 1" {

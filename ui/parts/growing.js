@@ -12,12 +12,12 @@ const EVERY_MS = 500; // the daemon has no newer one
 const HEIGHT = 132; // CSS pixels
 const MARGIN = { left: 34, right: 4, top: 4, bottom: 20 };
 const SPAN_DB = 36;
-const DECADES = [[100, '100'], [1000, '1 k'], [10000, '10 k']];
+const DECADES = [[100, '100 '], [1000, '1 k'], [10000, '10 k']];
 const [LOW, HIGH] = [20, 20000];
 
 export class Growing {
   #session;
-  #drawing = svg('svg', { class: 'drawing', role: 'img', 'aria-label': 'The response so far' });
+  #drawing = svg('svg', { class: 'so-far', role: 'img', 'aria-label': 'The response so far' });
   #says = el('span', { 'data-testid': 'growing-says' });
   #ask = throttle(() => void this.#read(), EVERY_MS);
   /** @type {SurveyTrace|null} */
@@ -89,7 +89,7 @@ export class Growing {
     this.#drawing.replaceChildren(...parts);
     const widths = all.flatMap((m) => m.high_db.map((v, i) => (v === null || m.low_db[i] === null || !trusted(m, i) ? NaN : (v - Number(m.low_db[i])) / 2))).filter((v) => v > 0).sort((a, b) => a - b);
     const half = widths[Math.floor(widths.length / 2)];
-    say(this.#says, trace ? `${trace.playing.join(' + ')} so far, ${fixed(trace.heard_s, 0)} s, dB${half ? `: half of it within ±${fixed(half, 1)} dB` : ''}${all.length > 1 ? `; ${all.map((m) => this.#name(m.microphone)).join(', ')}` : ''}` : 'Nothing is measured yet.');
+    say(this.#says, trace ? `${trace.playing.join(' + ')} so far, ${fixed(trace.heard_s, 0)} s${half ? `: half of it within ±${fixed(half, 1)} dB` : ''}${all.length > 1 ? `; ${all.map((m) => this.#name(m.microphone)).join(', ')}` : ''}` : 'Nothing is measured yet.');
   }
 }
 

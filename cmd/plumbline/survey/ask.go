@@ -198,11 +198,19 @@ func sayDoubts(doubts []wire.SeatDoubt) string {
 // sayDoubt is sure of it where the chosen seat has times of its own to compare with.
 func sayDoubt(d wire.SeatDoubt, several bool) string {
 	var heard, chosen []string
-	for _, t := range d.Times {
-		heard = append(heard, fmt.Sprintf("%s arrives after %.2f ms", t.Loudspeaker, float64(t.HeardMs)))
-		if !math.IsNaN(float64(t.ChosenMs)) {
-			chosen = append(chosen, fmt.Sprintf("%s after %.2f ms", t.Loudspeaker, float64(t.ChosenMs)))
+	for i, t := range d.Times {
+		arrives, came := " arrives", ""
+		if i > 0 {
+			arrives = ""
 		}
+		heard = append(heard, fmt.Sprintf("%s%s after %.2f ms", t.Loudspeaker, arrives, float64(t.HeardMs)))
+		if math.IsNaN(float64(t.ChosenMs)) {
+			continue
+		}
+		if len(chosen) == 0 {
+			came = " came"
+		}
+		chosen = append(chosen, fmt.Sprintf("%s%s after %.2f ms", t.Loudspeaker, came, float64(t.ChosenMs)))
 	}
 	who := "You are"
 	if several {
@@ -210,11 +218,11 @@ func sayDoubt(d wire.SeatDoubt, several bool) string {
 	}
 	when := strings.Join(heard, " and ")
 	if len(chosen) > 0 {
-		return fmt.Sprintf("%s at %s, not %s: %s, as it was there. At %s it was %s.", who, d.FoundName, d.ChosenName, when, d.ChosenName, strings.Join(chosen, " and "))
+		return fmt.Sprintf("%s at %s, not %s: %s, as at %s. At %s %s.", who, d.FoundName, d.ChosenName, when, d.FoundName, d.ChosenName, strings.Join(chosen, " and "))
 	}
 	who = "Are you"
 	if several {
 		who = fmt.Sprintf("Is the microphone on channel %d", d.Microphone)
 	}
-	return fmt.Sprintf("%s still at %s? %s, exactly as there. %s was never measured.", who, d.FoundName, verdict.Capital(when), verdict.Capital(d.ChosenName))
+	return fmt.Sprintf("%s still at %s? %s, exactly as there. %s was not measured before.", who, d.FoundName, verdict.Capital(when), verdict.Capital(d.ChosenName))
 }

@@ -154,7 +154,7 @@ func TestYouAreAtSeatOne(t *testing.T) {
 				before := b.seatsOf(t)
 				b.moved(seat1Main+4, seat1Fill-5)
 				v := b.surveyed(t, 2)
-				if v.State != wire.SurveyAsking || !strings.HasPrefix(v.Text, "You are at seat 1, not seat 2: main arrives after 20.08 ms and fill arrives after 27.29 ms, as it was there. At seat 2 it was main after 25.") || !strings.HasSuffix(v.Text, "Nothing of it is stored yet.") {
+				if v.State != wire.SurveyAsking || !strings.HasPrefix(v.Text, "You are at seat 1, not seat 2: main arrives after 20.08 ms and fill after 27.29 ms, as at seat 1. At seat 2 main came after 25.00 ms and fill after 18.00 ms.") || !strings.HasSuffix(v.Text, "Nothing of it is stored yet.") {
 					t.Fatalf("it says %q", v.Text)
 				}
 				if b.sounding() || !math.IsNaN(float64(v.LevelDBFS)) || !v.Running() {
@@ -206,7 +206,7 @@ func TestStillAtSeatOne(t *testing.T) {
 	inBubble(t, nil, func(t *testing.T, b *stage) {
 		b.surveyed(t, 1)
 		v := b.surveyed(t, 2)
-		if v.State != wire.SurveyAsking || !strings.HasPrefix(v.Text, "Are you still at seat 1? Main arrives after 20.00 ms and fill arrives after 27.40 ms, exactly as there. Seat 2 was never measured.") {
+		if v.State != wire.SurveyAsking || !strings.HasPrefix(v.Text, "Are you still at seat 1? Main arrives after 20.00 ms and fill after 27.40 ms, exactly as there. Seat 2 was not measured before.") {
 			t.Fatalf("%s: %q", v.State, v.Text)
 		}
 		b.reply(t, wire.StoreNone)
