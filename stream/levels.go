@@ -19,6 +19,10 @@ type LevelOperator interface {
 	ResetLevels(ctx context.Context, by string) error
 	Limits() wire.Limits
 	ChangeLimits(ctx context.Context, p wire.LimitsPatch, by string) (wire.Limits, error)
+	// AddLimit enters one, and follows it; DeleteLimit deletes one that was entered, which is
+	// followed no more.
+	AddLimit(ctx context.Context, r wire.LimitRequest, by string) (wire.Limits, error)
+	DeleteLimit(ctx context.Context, id, by string) (wire.Limits, error)
 	Calibrations() wire.Calibrations
 	// Calibrate listens to a calibrator for r.Seconds.
 	Calibrate(ctx context.Context, r wire.CalibrationRequest, by string) (wire.Calibration, error)
@@ -47,6 +51,10 @@ func (s *Server) levelRoutes() []route {
 			return reply(w, o.Limits())
 		}), 0},
 		{"PATCH", "/api/v1/limits", s.levels(s.patchLimits), 0},
+		{"POST", "/api/v1/limits", s.levels(s.addLimit), 0},
+		{"DELETE", "/api/v1/limits/{id}", s.levels(func(w http.ResponseWriter, r *http.Request, o LevelOperator, by string) error {
+			return replyWith(w)(o.DeleteLimit(r.Context(), r.PathValue("id"), by))
+		}), 0},
 		{"GET", "/api/v1/calibration", s.levels(func(w http.ResponseWriter, r *http.Request, o LevelOperator, _ string) error {
 			return reply(w, o.Calibrations())
 		}), 0},
@@ -86,6 +94,14 @@ func (s *Server) patchLimits(w http.ResponseWriter, r *http.Request, o LevelOper
 		return err
 	}
 	return replyWith(w)(o.ChangeLimits(r.Context(), p, by))
+}
+
+func (s *Server) addLimit(w http.ResponseWriter, r *http.Request, o LevelOperator, by string) error {
+	var q wire.LimitRequest
+	if _, err := command(r, &q); err != nil {
+		return err
+	}
+	return replyWith(w)(o.AddLimit(r.Context(), q, by))
 }
 
 func (s *Server) calibrate(w http.ResponseWriter, r *http.Request, o LevelOperator, by string) error {

@@ -53,9 +53,9 @@ var Profiles = []Profile{
 		Note: "anywhere in the audience area"},
 	{ID: "din15905-5", Name: "DIN 15905-5:2007", Source: "DIN 15905-5:2007-11", Quantity: LAeq, LimitDB: 99, OverS: 30 * minute, Sliding: true, PeakDB: 135,
 		Note: "at the loudest place of the audience; inform from 85 dB, protectors from 95 dB; there is a newer edition whose limits were not checked"},
-	{ID: "france-a", Name: "France", Source: "Decret 2017-1244", Quantity: LAeq, LimitDB: 102, OverS: 15 * minute, Sliding: true,
+	{ID: "france-a", Name: "France dB(A)", Source: "Decret 2017-1244", Quantity: LAeq, LimitDB: 102, OverS: 15 * minute, Sliding: true,
 		Note: "94 dB for children up to 6 years"},
-	{ID: "france-c", Name: "France", Source: "Decret 2017-1244", Quantity: LCeq, LimitDB: 118, OverS: 15 * minute, Sliding: true,
+	{ID: "france-c", Name: "France dB(C)", Source: "Decret 2017-1244", Quantity: LCeq, LimitDB: 118, OverS: 15 * minute, Sliding: true,
 		Note: "104 dB for children up to 6 years"},
 }
 

@@ -2,6 +2,7 @@ package setting
 
 import (
 	"fmt"
+	"math"
 	"math/bits"
 	"strconv"
 	"strings"
@@ -28,6 +29,10 @@ const (
 	MinSpreadM      = 0.01
 	MaxSpreadM      = 0.50
 	MaxCorrectionDB = 40 // of a limit, either way
+	MinLimitDB      = 40 // that somebody enters
+	MaxLimitDB      = 140
+	MinLimitS       = 60
+	MaxLimitS       = 86400
 )
 
 // Error refuses the value of one setting.
@@ -154,6 +159,17 @@ func CheckSpread(m float64) error {
 // CheckCorrection validates what is added to levels before a limit judges them, dB.
 func CheckCorrection(db float64) error {
 	return between("correction_db", db, -MaxCorrectionDB, MaxCorrectionDB, "dB")
+}
+
+// CheckLimit validates a limit that somebody enters: a level, dB re 20 µPa, over so many seconds.
+func CheckLimit(db, overS float64) error {
+	if err := between("limit_db", db, MinLimitDB, MaxLimitDB, "dB"); err != nil {
+		return err
+	}
+	if overS != math.Trunc(overS) {
+		return &Error{"over_s", number(overS), "whole seconds"}
+	}
+	return between("over_s", overS, MinLimitS, MaxLimitS, "s")
 }
 
 // between also refuses what is not a number.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -395,6 +396,35 @@ func TestWatchLimitInRealTime(t *testing.T) {
 	if ink[0] != ink[1] {
 		t.Errorf("a crossed limit is %s, want red (%s)", ink[0], ink[1])
 	}
+	p.until(`document.querySelector('[data-testid="alarm"]').dataset.limit === 'true' && document.querySelector('[data-testid="alarm"] .glyph').textContent === '◆'`)
+
+	// A limit of one's own: level, duration and weighting, with a name that no other has.
+	p.choose("limit-profile", "+")
+	p.until(`document.querySelector('[data-testid="own-add"]').checkVisibility()`)
+	p.check(t, screen{820, 1180, "light"})
+	p.do(chromedp.Focus(byTestID("own-level")), chromedp.SendKeys(byTestID("own-level"), "135\r"))
+	p.do(chromedp.Focus(byTestID("own-minutes")), chromedp.SendKeys(byTestID("own-minutes"), "5\r"))
+	p.choose("own-weighting", "C")
+	p.typed("own-name", "who safe listening venues")
+	p.click("own-add")
+	p.until(`document.querySelector('.notices').textContent.includes('already a limit called') && document.querySelector('[data-testid="own-add"]').checkVisibility()`)
+	p.do(chromedp.Focus(byTestID("own-name")), chromedp.KeyEvent("a", chromedp.KeyModifiers(2)), chromedp.SendKeys(byTestID("own-name"), "Old barn\r"))
+	p.click("own-add")
+	p.until(`document.querySelector('[data-testid="limit-profile"]').selectedOptions[0]?.textContent === 'Old barn' && document.querySelector('.limit').dataset.state === 'inside'`)
+	d.get(t, "/api/v1/limits", http.StatusOK, &l)
+	if own := l.Profiles[len(l.Profiles)-1]; l.Profile != own.ID || own.Name != "Old barn" || own.Quantity != "LCeq" || own.LimitDB != 135 || own.OverS != 300 {
+		t.Errorf("the daemon follows %q of %+v", l.Profile, own)
+	}
+	p.until(`document.querySelector('[data-testid="alarm"]').hidden`)
+	names := js[[]string](p, `[...document.querySelector('[data-testid="limit-profile"]').options].map((o) => o.textContent)`)
+	if once := slices.Compact(slices.Sorted(slices.Values(names))); len(once) != len(names) {
+		t.Errorf("two entries have one name: %q", names)
+	}
+	// What is deleted can be had back.
+	p.click("own-delete")
+	p.until(`document.querySelector('[data-testid="limit-profile"]').value === '' && ![...document.querySelector('[data-testid="limit-profile"]').options].some((o) => o.textContent === 'Old barn')`)
+	p.do(chromedp.Click(`.notice button`, chromedp.NodeVisible))
+	p.until(`document.querySelector('[data-testid="limit-profile"]').selectedOptions[0]?.textContent === 'Old barn'`)
 	if caution := js[string](p, `document.querySelector('.caution').textContent`); !strings.Contains(caution, "your local rules and a qualified person decide") {
 		t.Errorf("the caution is %q", caution)
 	}

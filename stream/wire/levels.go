@@ -1,5 +1,13 @@
 package wire
 
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"plumbline/analyze/setting"
+)
+
 // The units of levels.
 const (
 	UnitFullScale = "dB re FS"     // re the RMS of a full-scale sine wave (AES17): not calibrated
@@ -131,7 +139,7 @@ type LevelMark struct {
 	Text       string  `json:"text"`
 }
 
-// LimitProfile is a published limit.
+// LimitProfile is a published limit, or one that somebody entered.
 type LimitProfile struct {
 	ID         string `json:"id"`
 	Name       string `json:"name"`
@@ -143,6 +151,33 @@ type LimitProfile struct {
 	Sliding    bool   `json:"sliding"`     // over any such time; otherwise a dose a day
 	ExchangeDB Value  `json:"exchange_db"` // dose: so much more halves the time; else null
 	PeakDB     Value  `json:"peak_db"`     // limit of LCpeak; null: none
+	Own        bool   `json:"own"`         // entered here, and can be deleted
+}
+
+// LimitRequest enters a limit of the level over any such time.
+type LimitRequest struct {
+	Name     string  `json:"name,omitempty"` // absent: what it says, such as "98 dB(A) over 15 min"
+	Quantity string  `json:"quantity"`       // "LAeq" or "LCeq"
+	LimitDB  float64 `json:"limit_db"`
+	OverS    float64 `json:"over_s"` // whole seconds
+}
+
+// mostLimitName is how long a name may be, characters.
+const mostLimitName = 40
+
+// Settle fills in what was left out and checks the rest.
+func (r *LimitRequest) Settle() error {
+	weighting := map[string]string{"LAeq": "A", "LCeq": "C"}[r.Quantity]
+	if weighting == "" {
+		return refuse("quantity", "a limit is of \"LAeq\" or \"LCeq\", not %q", r.Quantity)
+	}
+	if err := Refused(setting.CheckLimit(r.LimitDB, r.OverS)); err != nil {
+		return err
+	}
+	if r.Name = strings.TrimSpace(r.Name); r.Name == "" {
+		r.Name = fmt.Sprintf("%g dB(%s) over %g min", r.LimitDB, weighting, math.Round(10*r.OverS/60)/10)
+	}
+	return CheckLine("name", "the name of a limit", r.Name, mostLimitName)
 }
 
 // LimitCaution goes wherever a limit is shown.

@@ -201,7 +201,9 @@
  * @typedef {{from_unix_s: number, to_unix_s: number, step_s: number, unix_s: number[], band_mid_hz: number[],
  *   band_nominal_hz: number[], microphones: LevelHistoryChannel[], marks: LevelMark[]}} LevelHistory
  * @typedef {{id: string, name: string, source: string, note: string, quantity: string, limit_db: number|null,
- *   over_s: number|null, sliding: boolean, exchange_db: number|null, peak_db: number|null}} LimitProfile
+ *   over_s: number|null, sliding: boolean, exchange_db: number|null, peak_db: number|null,
+ *   own: boolean}} LimitProfile
+ * @typedef {{name?: string, quantity: 'LAeq'|'LCeq', limit_db: number, over_s: number}} LimitRequest
  * @typedef {{profiles: LimitProfile[], profile: string, correction_db: number, caution: string,
  *   changed_by: string}} Limits
  * @typedef {{profile?: string, correction_db?: number}} LimitsPatch

@@ -7,11 +7,13 @@ import { fixed, signed } from '../core/format.js';
 import { MARKS } from '../core/marks.js';
 import { duration } from '../draw/times.js';
 import { Field } from './field.js';
+import { TextField } from './textfield.js';
 
 /** @typedef {import('../core/types.js').Limits} Limits */
 /** @typedef {import('../core/types.js').LimitStatus} LimitStatus */
 /** @typedef {import('../core/types.js').SoundLevel} SoundLevel */
 
+const ANOTHER = '+'; // no limit's id
 const WORDS = { inside: 'Inside', near: 'Near', crossed: 'Crossed', 'cannot tell': 'Cannot tell' };
 
 export class Limit {
@@ -20,7 +22,7 @@ export class Limit {
   /** @type {Limits|null} */
   #limits = null;
   #asked = '';
-  #profile = el('select', { 'data-testid': 'limit-profile', 'aria-label': 'Limit', onchange: () => void this.#change({ profile: this.#profile.value }) });
+  #profile = el('select', { 'data-testid': 'limit-profile', 'aria-label': 'Limit', onchange: () => this.#choose() });
   #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
   // Only a change of the word is spoken; its figures move every second.
   #word = el('b', { role: 'status', 'data-testid': 'limit-state' });
@@ -30,6 +32,15 @@ export class Limit {
   #used = el('span');
   #crossing = el('span', { 'data-testid': 'limit-crossing' });
   #source = el('p', { class: 'source-of' });
+  #name;
+  #entry = { limit_db: 100, minutes: 15, quantity: /** @type {'LAeq'|'LCeq'} */ ('LAeq'), name: '' };
+  #entryLevel;
+  #entryMinutes;
+  #weighting = el('select', { 'aria-label': 'Weighting', 'data-testid': 'own-weighting', onchange: () => {
+    this.#entry.quantity = this.#weighting.value === 'C' ? 'LCeq' : 'LAeq';
+  } }, el('option', { value: 'A', text: 'dB(A)' }), el('option', { value: 'C', text: 'dB(C)' }));
+  #form;
+  #remove = el('button', { type: 'button', text: 'Delete this limit', hidden: true, 'data-testid': 'own-delete', onclick: () => void this.#delete() });
   #correction;
   #place;
   #facts;
@@ -50,12 +61,22 @@ export class Limit {
       label: 'How much louder the loudest seat is than this microphone, in dB', unit: 'dB', step: 0.5, least: -40, most: 40, digits: 1, testid: 'limit-correction',
       commit: (db) => void this.#change({ correction_db: db }),
     });
+    this.#entryLevel = new Field({ label: 'Level of the limit', step: 1, least: 40, most: 140, digits: 0, testid: 'own-level', commit: (v) => this.#enter('limit_db', v) });
+    this.#entryMinutes = new Field({ label: 'Duration of the average, minutes', unit: 'min', step: 1, least: 1, most: 1440, digits: 0, testid: 'own-minutes', commit: (v) => this.#enter('minutes', v) });
+    this.#name = new TextField({ label: 'Name of the limit', testid: 'own-name', placeholder: 'its figures', empty: true, most: 40, commit: (text) => {
+      this.#entry.name = text;
+    } });
+    this.#form = el('div', { class: 'own', role: 'group', 'aria-label': 'A limit of your own', hidden: true },
+      el('span', { class: 'choice' }, this.#entryLevel.node, this.#weighting, el('span', { text: 'over' }), this.#entryMinutes.node),
+      el('span', { class: 'choice' }, el('span', { text: 'called' }), this.#name.node),
+      el('span', { class: 'choice' }, el('button', { type: 'button', text: 'Follow it', 'data-testid': 'own-add', onclick: () => void this.#add() }),
+        el('button', { type: 'button', text: 'Cancel', 'data-testid': 'own-cancel', onclick: () => this.#show(this.#limits) })));
     this.#facts = el('div', { class: 'facts' }, this.#meter, el('p', { class: 'left' }, this.#used, this.#crossing));
     this.node = el('section', { class: 'limit', 'aria-label': 'Limit' },
-      el('label', { class: 'choice' }, el('span', { text: 'Limit' }), this.#profile),
+      el('label', { class: 'choice' }, el('span', { text: 'Limit' }), this.#profile), this.#form,
       el('p', { class: 'standing' }, this.#glyph, this.#word, this.#text), this.#facts);
     this.#place = el('p', { class: 'correction' }, el('span', { text: 'Loudest seat ' }), this.#correction.node, el('span', { text: ' above this microphone' }));
-    this.terms = el('section', { class: 'terms', 'aria-label': 'Terms of the limit' }, this.#place, this.#source,
+    this.terms = el('section', { class: 'terms', 'aria-label': 'Terms of the limit' }, this.#place, this.#source, this.#remove,
       el('p', { class: 'caution', text: 'Information only; your local rules and a qualified person decide.' }));
     this.#off = [session.on('levels', () => this.draw()), session.on('hello', () => void this.#read())];
     if (session.hello) void this.#read();
@@ -114,6 +135,42 @@ export class Limit {
     if (limits) this.#show(limits);
   }
 
+  #choose() {
+    if (this.#profile.value !== ANOTHER) {
+      void this.#change({ profile: this.#profile.value });
+      return;
+    }
+    this.#form.hidden = false;
+    this.#enter('limit_db', this.#entry.limit_db);
+  }
+
+  /** @param {'limit_db'|'minutes'} key @param {number} value */
+  #enter(key, value) {
+    this.#entry[key] = value;
+    this.#entryLevel.show(this.#entry.limit_db);
+    this.#entryMinutes.show(this.#entry.minutes);
+    this.#name.show(this.#entry.name);
+  }
+
+  async #add() {
+    const { limit_db, minutes, quantity, name } = this.#entry;
+    const limits = await this.#notices.guard(ask('POST', '/api/v1/limits', { limit_db, over_s: Math.round(60 * minutes), quantity, name }));
+    if (!limits) return; // what was entered stays, to be changed
+    this.#entry.name = '';
+    this.#show(limits);
+  }
+
+  /** Nothing asks: it can be taken back. */
+  async #delete() {
+    const profile = this.#chosen();
+    if (!profile) return;
+    const limits = await this.#notices.guard(ask('DELETE', `/api/v1/limits/${profile.id}`));
+    if (!limits) return;
+    this.#show(limits);
+    const { name, quantity, limit_db, over_s } = profile;
+    this.#notices.say(`The limit ${name} is deleted.`, { label: 'Undo', run: () => void this.#notices.guard(ask('POST', '/api/v1/limits', { name, quantity, limit_db, over_s })).then((back) => this.#show(back)) });
+  }
+
   /** @param {object} patch */
   async #change(patch) {
     const limits = await this.#notices.guard(ask('PATCH', '/api/v1/limits', patch));
@@ -123,11 +180,18 @@ export class Limit {
   /** @param {Limits|null} limits */
   #show(limits) {
     if (!limits) return;
-    if (!this.#limits) this.#profile.replaceChildren(el('option', { value: '', text: 'none' }), ...limits.profiles.map((p) => el('option', { value: p.id, text: p.name })));
+    const key = JSON.stringify(limits.profiles.map((p) => [p.id, p.name]));
+    if (this.#profile.dataset.key !== key) {
+      this.#profile.dataset.key = key;
+      const option = (/** @type {import('../core/types.js').LimitProfile} */ p) => el('option', { value: p.id, text: p.name });
+      this.#profile.replaceChildren(el('option', { value: '', text: 'none' }), ...limits.profiles.filter((p) => p.own).map(option), ...limits.profiles.filter((p) => !p.own).map(option), el('option', { value: ANOTHER, text: 'another …' }));
+    }
+    this.#form.hidden = true;
     this.#limits = limits;
     this.#profile.value = limits.profile;
     this.#correction.show(limits.correction_db);
     const profile = this.#chosen();
+    this.#remove.hidden = !profile?.own;
     say(this.#source, profile ? `Source: ${profile.source}` : '');
     this.#source.title = profile ? [profile.source, profile.note].filter(Boolean).join('. ') : '';
     this.draw();

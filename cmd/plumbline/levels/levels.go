@@ -69,13 +69,14 @@ type Levels struct {
 	inputs   []*input   // by channel
 	captures []*recording
 	limit    limit
-	resetMs  int64        // wall clock of the last reset
-	bands    []level.Band // nil: not measured
-	samples  []float32    // interleaved, as read from the ring
-	second   int          // frames of the second that runs
-	sample   uint64       // index behind the newest frame
-	shown    int          // frames since the last publication
-	wall     time.Time    // at the last row
+	own      []wire.LimitRequest // beside the published ones; replaced, not changed
+	resetMs  int64               // wall clock of the last reset
+	bands    []level.Band        // nil: not measured
+	samples  []float32           // interleaved, as read from the ring
+	second   int                 // frames of the second that runs
+	sample   uint64              // index behind the newest frame
+	shown    int                 // frames since the last publication
+	wall     time.Time           // at the last row
 	steady   time.Duration
 	gaps     gapCount
 }

@@ -34,9 +34,9 @@ func (l *Levels) Limits() wire.Limits {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	v := wire.Limits{Profile: l.limit.Profile, CorrectionDB: l.limit.CorrectionDB, ChangedBy: l.limit.ChangedBy, Caution: wire.LimitCaution}
-	for _, p := range exposure.Profiles {
+	for _, p := range l.profiles() {
 		x := wire.LimitProfile{ID: p.ID, Name: p.Name, Source: p.Source, Note: p.Note, Quantity: string(p.Quantity),
-			LimitDB: wire.Value(p.LimitDB), OverS: wire.Value(p.OverS), Sliding: p.Sliding, ExchangeDB: wire.Unknown(), PeakDB: wire.Unknown()}
+			LimitDB: wire.Value(p.LimitDB), OverS: wire.Value(p.OverS), Sliding: p.Sliding, ExchangeDB: wire.Unknown(), PeakDB: wire.Unknown(), Own: p.Source == ownSource}
 		if !p.Sliding {
 			x.ExchangeDB = wire.Value(p.ExchangeDB)
 		}
@@ -65,7 +65,9 @@ func (l *Levels) ChangeLimits(_ context.Context, p wire.LimitsPatch, by string) 
 	next.ChangedBy = by
 	text := "no limit is followed"
 	if next.Profile != "" {
-		profile, ok := exposure.Lookup(next.Profile)
+		l.mu.Lock()
+		profile, ok := l.lookup(next.Profile)
+		l.mu.Unlock()
 		if !ok {
 			return wire.Limits{}, &wire.Error{Code: "profile", Text: fmt.Sprintf("there is no limit called %q: choose one of GET /api/v1/limits, or none", next.Profile)}
 		}
@@ -104,17 +106,24 @@ func (l *Levels) restoreLimit() {
 		return
 	}
 	l.mu.Lock()
-	kept := l.limit
+	kept, own := l.limit, slices.Clone(l.own)
 	l.mu.Unlock()
+	if err := x.Setting(ownKey, &own); err != nil {
+		l.cfg.Logger.Warn("limits entered in the show", "err", err)
+	}
 	if err := x.Setting(settingKey, &kept); err != nil {
 		l.cfg.Logger.Warn("limit of the show", "err", err)
 		return
 	}
-	if _, known := exposure.Lookup(kept.Profile); (known || kept.Profile == "") && setting.CheckCorrection(kept.CorrectionDB) == nil {
-		l.mu.Lock()
+	l.mu.Lock()
+	before := l.own
+	l.own = readable(own)
+	if _, known := l.lookup(kept.Profile); (known || kept.Profile == "") && setting.CheckCorrection(kept.CorrectionDB) == nil {
 		l.limit = kept
-		l.mu.Unlock()
+	} else if _, known := l.lookup(l.limit.Profile); !known && l.limit.Profile != "" {
+		l.own = before // that one goes on
 	}
+	l.mu.Unlock()
 	l.rebudget(true)
 }
 
@@ -128,6 +137,7 @@ const day = 24 * time.Hour
 func (l *Levels) rebudget(all bool) {
 	l.mu.Lock()
 	chosen := l.limit
+	profile, ok := l.lookup(chosen.Profile)
 	unwritten, reset := l.log.pending(), l.resetMs
 	var channels []int
 	before := map[int]uint64{}
@@ -138,7 +148,6 @@ func (l *Levels) rebudget(all bool) {
 		}
 	}
 	l.mu.Unlock()
-	profile, ok := exposure.Lookup(chosen.Profile)
 	budgets := map[int]*budget{}
 	for _, channel := range channels {
 		if !ok {
@@ -244,7 +253,7 @@ func (l *Levels) follow(in *input, wall time.Time) {
 	if in.limit == nil || math.IsNaN(in.offset) {
 		return
 	}
-	profile, _ := exposure.Lookup(l.limit.Profile)
+	profile, _ := l.lookup(l.limit.Profile)
 	in.limit.Add(quantity(profile, &in.last)+in.offset, in.last.LCPeakDB+in.offset)
 	s := in.limit.Status()
 	if crossed(s) && !in.crossed {
@@ -270,7 +279,7 @@ func quantity(p exposure.Profile, r *level.Reading) float64 {
 
 // standing is where a microphone stands; nil: no limit is followed.
 func (l *Levels) standing(in *input) *wire.LimitStatus {
-	profile, ok := exposure.Lookup(l.limit.Profile)
+	profile, ok := l.lookup(l.limit.Profile)
 	if !ok || in.limit == nil {
 		return nil
 	}
