@@ -95,6 +95,7 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		return len(list.Seats) == 3 && list.Seats[2].Name == "balcony <3>"
 	})
 	p.typed("survey-within", "2")
+	p.click("look-1") // the newest was chosen
 
 	for k, at := range seatsOfHall {
 		d.moveMicrophone(t, at)
