@@ -57,6 +57,7 @@ func (s *Server) watchRoutes() []route {
 		{"PATCH", "/api/v1/events/{id}", s.onShow(s.patchEvent), 0},
 		{"GET", "/api/v1/events/{id}/audio.wav", s.onShow(s.eventAudio), 0},
 		{"DELETE", "/api/v1/events/{id}/audio.wav", s.onShow(s.deleteEventAudio), 0},
+		{"PATCH", "/api/v1/events/audio", s.onShow(s.patchEventAudio), 0},
 		{"DELETE", "/api/v1/events/audio", s.onShow(s.deleteAllEventAudio), 0},
 	}
 }
@@ -136,6 +137,17 @@ func (s *Server) deleteEventAudio(w http.ResponseWriter, r *http.Request, x *sho
 	}
 	undo, err := x.DeleteEventAudio(id, by)
 	return replyWith(w)(undoObject{undo}, err)
+}
+
+func (s *Server) patchEventAudio(w http.ResponseWriter, r *http.Request, x *show.Show, by string) error {
+	var p wire.EventAudioPatch
+	if err := readJSON(r, &p); err != nil {
+		return err
+	}
+	if err := x.SetEventAudioMost(p.MostBytes, by); err != nil {
+		return err
+	}
+	return replyWith(w)(x.Info())
 }
 
 func (s *Server) deleteAllEventAudio(w http.ResponseWriter, _ *http.Request, x *show.Show, by string) error {

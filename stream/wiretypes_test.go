@@ -137,6 +137,7 @@ var wireTypes = []struct {
 	{v: wire.LevelHistoryChannel{}, typedef: "LevelHistoryChannel"},
 	{v: wire.LevelHistory{}, schema: "LevelHistory", typedef: "LevelHistory"},
 	{v: wire.LimitProfile{}, schema: "LimitProfile", typedef: "LimitProfile"},
+	{v: wire.EventAudioPatch{}, schema: "EventAudioPatch", typedef: "EventAudioPatch"},
 	{v: wire.LimitRequest{}, schema: "LimitRequest", typedef: "LimitRequest"},
 	{v: wire.Limits{}, schema: "Limits", typedef: "Limits"},
 	{v: wire.LimitsPatch{}, schema: "LimitsPatch", typedef: "LimitsPatch"},

@@ -194,11 +194,34 @@ func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
 	}
 	p.do(chromedp.Click(fmt.Sprintf(`.event[data-id="%d"] .hear`, id), chromedp.NodeVisible))
 	p.until(fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent.startsWith('Stop')`, id))
+	// It shows that it plays: pressed, and its seconds go on.
+	playing := js[string](p, fmt.Sprintf(`document.querySelector('.event[data-id="%d"] .hear').textContent`, id))
+	p.until(fmt.Sprintf(`((e) => e.getAttribute('aria-pressed') === 'true' && /^Stop, found /.test(e.textContent) && e.textContent !== %q)(document.querySelector('.event[data-id="%d"] .hear'))`, playing, id))
+	p.do(chromedp.Click(fmt.Sprintf(`.event[data-id="%d"] .hear`, id), chromedp.NodeVisible))
+	p.until(fmt.Sprintf(`((e) => e.getAttribute('aria-pressed') === 'false' && e.textContent.startsWith('Hear '))(document.querySelector('.event[data-id="%d"] .hear'))`, id))
 
 	// The sheet says what it takes, and is rid of it, and brings it back.
 	p.click("events-all")
 	away := fmt.Sprintf(`dialog .event[data-id="%d"] .away`, id)
-	p.until(`/^Audio around events: [0-9.]+ MB/.test(document.querySelector('dialog [data-testid="event-audio"]').textContent)`)
+	p.until(`/^[0-9.]+ MB of the show's [0-9.]+ MB/.test(document.querySelector('dialog [data-testid="event-audio"]').textContent)`)
+	// How much is kept is chosen there: up to a size, or none.
+	most := func() int64 {
+		var x wire.Show
+		d.get(t, "/api/v1/show", http.StatusOK, &x)
+		return x.EventAudioMostBytes
+	}
+	p.do(chromedp.Focus(byTestID("event-audio-cap")), chromedp.SendKeys(byTestID("event-audio-cap"), "10\r"))
+	p.until(`document.querySelector('dialog [data-testid="event-audio"]').textContent.includes('Full: no more is kept of new events.')`)
+	if got := most(); got != 10e6 {
+		t.Errorf("up to %d bytes are kept", got)
+	}
+	p.click("event-audio-switch")
+	p.until(p.shows("event-audio-switch") + ` === 'Audio around events: off' && !document.querySelector('[data-testid="event-audio-cap"]').checkVisibility()`)
+	if got := most(); got != 0 {
+		t.Errorf("switched off, up to %d bytes are kept", got)
+	}
+	p.click("event-audio-switch")
+	p.until(p.shows("event-audio-switch") + ` === 'Audio around events: on'`)
 	p.do(chromedp.Click(away, chromedp.NodeVisible))
 	p.until(fmt.Sprintf(`document.querySelector('%s')?.textContent === 'Bring the audio back'`, away))
 	d.get(t, fmt.Sprintf("/api/v1/events/%d/audio.wav", id), http.StatusNotFound, nil)

@@ -2,6 +2,7 @@ package show
 
 import (
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"net/http"
 )
@@ -12,6 +13,57 @@ const KindEventAudio Kind = "event audio"
 
 // audioBytes is what a frame of it takes: two float32.
 const audioBytes = 8
+
+// Limits of how much audio around events a show keeps, bytes.
+const (
+	DefaultEventAudio = 500e6
+	mostEventAudio    = 100e9
+)
+
+const eventAudioKey = "event audio"
+
+// eventAudioChoice is what somebody chose; nil: nothing was.
+type eventAudioChoice struct {
+	MostBytes *int64 `json:"most_bytes"`
+}
+
+// EventAudioMost is how much audio around events the show keeps at most, bytes; 0: none.
+func (s *Show) EventAudioMost() (int64, error) {
+	var text string
+	err := s.db.QueryRow("SELECT value FROM meta WHERE key = ?", "setting "+eventAudioKey).Scan(&text)
+	if err != nil && err != sql.ErrNoRows {
+		return 0, explain(s.path, err)
+	}
+	var c eventAudioChoice
+	if json.Unmarshal([]byte(text), &c) != nil || c.MostBytes == nil || *c.MostBytes < 0 || *c.MostBytes > mostEventAudio {
+		return DefaultEventAudio, nil // nobody chose, or a show from elsewhere has what cannot be
+	}
+	return *c.MostBytes, nil
+}
+
+// SetEventAudioMost chooses it. What is kept stays, even if it is more.
+func (s *Show) SetEventAudioMost(bytes int64, by string) error {
+	if bytes < 0 || bytes > mostEventAudio {
+		return refuse(0, "most_bytes", "audio around events may take 0 (none is kept) to %.0f bytes, not %d", mostEventAudio, bytes)
+	}
+	text := "no audio is kept around events any more"
+	if bytes > 0 {
+		text = fmt.Sprintf("audio around events is kept up to %.0f MB", float64(bytes)/1e6)
+	}
+	return s.PutSetting(eventAudioKey, eventAudioChoice{&bytes}, text, by)
+}
+
+// EventAudioFits says whether so many frames more are kept.
+func (s *Show) EventAudioFits(frames int) (bool, error) {
+	most, err := s.EventAudioMost()
+	if err != nil || most == 0 {
+		return false, err
+	}
+	var kept int64
+	// What was deleted takes its space until the show is opened again.
+	err = s.db.QueryRow("SELECT coalesce(sum(audio_frames), 0) FROM events WHERE audio_rate_hz > 0").Scan(&kept)
+	return (kept+int64(frames))*audioBytes <= most, explain(s.path, err)
+}
 
 // DeleteEventAudio deletes the audio around an event, 0 around all of them. The
 // number it returns is what Undo wants, while the show is open; opening it again

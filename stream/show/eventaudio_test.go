@@ -137,3 +137,41 @@ func TestAnOlderShowLearnsToDeleteEventAudio(t *testing.T) {
 		t.Errorf("%+v", e)
 	}
 }
+
+// How much is kept can be chosen, goes with the show, and may be none; what a show from
+// elsewhere says wrongly is as if nobody chose.
+func TestEventAudioHasALimit(t *testing.T) {
+	s := newShow(t)
+	most := func(want int64) {
+		t.Helper()
+		if i := must(s.Info())(t); i.EventAudioMostBytes != want {
+			t.Errorf("up to %d bytes are kept, want %d", i.EventAudioMostBytes, want)
+		}
+	}
+	most(DefaultEventAudio)
+	mustBe(t, s.SetEventAudioMost(-1, "c1"), "most_bytes", "not -1")
+	for _, bytes := range []int64{300e6, 0, 20000} {
+		if err := s.SetEventAudioMost(bytes, "c1"); err != nil {
+			t.Fatal(err)
+		}
+		if log := must(s.Entries(1, 0))(t); bytes == 300e6 && log[0].Text != "audio around events is kept up to 300 MB" || bytes == 0 && log[0].Text != "no audio is kept around events any more" {
+			t.Errorf("%+v", log[0])
+		}
+		s = reopen(t, s)
+		most(bytes)
+	}
+	for _, c := range []struct {
+		frames int
+		fits   bool
+	}{{2500, true}, {2501, false}} { // eight bytes each
+		if fits := must(s.EventAudioFits(c.frames))(t); fits != c.fits {
+			t.Errorf("%d frames fit: %v", c.frames, fits)
+		}
+	}
+	for _, text := range []string{"{", `{"most_bytes":-5}`, `{"most_bytes":"much"}`} {
+		if _, err := s.db.Exec("UPDATE meta SET value = ? WHERE key = 'setting event audio'", text); err != nil {
+			t.Fatal(err)
+		}
+		most(DefaultEventAudio)
+	}
+}

@@ -281,7 +281,11 @@ func (s *Show) Info() (Info, error) {
 		Scan(&i.Name, &made, &i.Version, &i.Revision, &i.Loudspeakers, &i.Seats, &i.Takes, &i.Plans, &i.Notes,
 			&i.EventAudioBytes, &i.DeletedAudioBytes, &i.SizeBytes)
 	i.MadeAt = stamp(made)
-	return i, explain(s.path, err)
+	if err != nil {
+		return i, explain(s.path, err)
+	}
+	i.EventAudioMostBytes, err = s.EventAudioMost()
+	return i, err
 }
 
 // Rename gives the show another name; the file keeps its own.

@@ -75,6 +75,13 @@ type Show struct {
 	// given back when the show is opened again.
 	EventAudioBytes   int64 `json:"event_audio_bytes"`
 	DeletedAudioBytes int64 `json:"deleted_audio_bytes"`
+	// EventAudioMostBytes is how much of the former is kept: what would be more is not stored. 0: none.
+	EventAudioMostBytes int64 `json:"event_audio_most_bytes"`
+}
+
+// EventAudioPatch chooses how much audio around events the show keeps.
+type EventAudioPatch struct {
+	MostBytes int64 `json:"most_bytes"` // 0: none from now on; what is kept stays
 }
 
 // Notice is something to tell everybody once.

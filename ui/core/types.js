@@ -64,6 +64,7 @@
  * @typedef {{type: 'state', state: State}} StateMessage
  * @typedef {{type: 'rig', rig: Rig}} RigMessage
  * @typedef {{type: 'show', show: Show|null}} ShowMessage
+ * @typedef {{most_bytes: number}} EventAudioPatch
  * @typedef {{type: 'survey', survey: Survey}} SurveyMessage
  * @typedef {{type: 'levels', levels: SoundLevels}} LevelsMessage
  * @typedef {{type: 'watch', watch: Watches}} WatchMessage
@@ -73,7 +74,7 @@
  * @typedef {{type: 'ack'|'want'|'here', seq?: number, frames_per_second?: number, hidden?: boolean,
  *   microphones?: number[]}} ClientMessage
  * @typedef {{name: string, file: string, made_at: string, version: number, revision: number, loudspeakers: number,
- *   seats: number, takes: number, plans: number, notes: number, size_bytes: number, event_audio_bytes: number,
+ *   seats: number, takes: number, plans: number, notes: number, size_bytes: number, event_audio_bytes: number, event_audio_most_bytes: number,
  *   deleted_audio_bytes: number}} Show
  * @typedef {{file: string, version: number, newer: boolean, modified_at: string, size_bytes: number}} ShowEntry
  * @typedef {{name: string}} Named

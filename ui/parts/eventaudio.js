@@ -4,6 +4,7 @@
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { Field } from './field.js';
 
 const UNTIL = 'Until the show is opened again it can be brought back; then its space is given back.';
 
@@ -16,10 +17,21 @@ export async function deleteAudio(notices, id) {
   if (answer) notices.say(`The audio is deleted. ${UNTIL}`, { label: 'Undo', run: () => void bringBack(notices, answer.undo) });
 }
 
-/** A line for pages: how much there is, and all of it away. */
+const MEGA = 1e6;
+const EVENT_S = 15; // of audio around each
+const FRAME_BYTES = 8;
+const AGAIN_MB = 500; // what is kept when it is switched on again
+/** @param {number} bytes */
+const mega = (bytes) => `${fixed(bytes / MEGA, 1)} MB`;
+
+/** A line for pages: how much there is, how much there may be, and all of it away. */
 export class EventAudio {
   #session;
+  #notices;
   #text = el('span', { 'data-testid': 'event-audio' });
+  #switch = el('button', { type: 'button', 'data-testid': 'event-audio-switch', onclick: () => this.#most((this.#session.show?.event_audio_most_bytes ?? 0) > 0 ? 0 : AGAIN_MB) });
+  #cap = new Field({ label: 'At most, megabytes of audio around events', unit: 'MB', step: 50, least: 10, most: 100000, digits: 0, testid: 'event-audio-cap', commit: (mb) => this.#most(mb) });
+  #upTo = el('span', { class: 'choice' }, el('span', { text: 'up to' }), this.#cap.node);
   #delete;
   #off;
   node;
@@ -27,8 +39,9 @@ export class EventAudio {
   /** @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices */
   constructor(session, notices) {
     this.#session = session;
+    this.#notices = notices;
     this.#delete = el('button', { type: 'button', text: 'Delete it all', title: UNTIL, 'data-testid': 'event-audio-delete', onclick: () => void deleteAudio(notices, 0) });
-    this.node = el('p', { class: 'remark event-audio' }, this.#text, ' ', this.#delete);
+    this.node = el('div', { class: 'remark event-audio' }, this.#switch, ' ', this.#upTo, ' ', this.#text, ' ', this.#delete);
     this.#off = session.on('show', () => this.show());
     this.show();
   }
@@ -41,12 +54,23 @@ export class EventAudio {
     const { show } = this.#session;
     const kept = show?.event_audio_bytes ?? 0;
     const deleted = show?.deleted_audio_bytes ?? 0;
-    this.node.hidden = !kept && !deleted;
+    const most = show?.event_audio_most_bytes ?? 0;
+    this.node.hidden = !show;
     this.#delete.hidden = !kept;
-    const mega = (/** @type {number} */ bytes) => `${fixed(bytes / 1e6, 1)} MB`;
+    this.#upTo.hidden = !most;
+    say(this.#switch, most ? 'Audio around events: on' : 'Audio around events: off');
+    this.#switch.setAttribute('aria-pressed', String(!!most));
+    this.#cap.show(most / MEGA);
+    const full = most > 0 && kept + deleted + EVENT_S * (this.#session.hello?.rate_hz ?? 0) * FRAME_BYTES > most;
     say(this.#text, [
-      kept ? `Audio around events: ${mega(kept)} of the show's ${mega(show?.size_bytes ?? 0)}.` : '',
+      kept ? `${mega(kept)} of the show's ${mega(show?.size_bytes ?? 0)}.` : 'None is kept.',
       deleted ? `${mega(deleted)} deleted: given back when the show is opened again.` : '',
+      full ? '▲ Full: no more is kept of new events. Delete some, or allow more.' : '',
     ].filter(Boolean).join(' '));
+  }
+
+  /** @param {number} mb */
+  #most(mb) {
+    void this.#notices.guard(ask('PATCH', '/api/v1/events/audio', { most_bytes: Math.round(mb * MEGA) }));
   }
 }

@@ -32,7 +32,7 @@ export class EventList {
   #box;
   #whole = false;
   #observer = new ResizeObserver(() => this.#fit());
-  #player = new Player(() => this.draw());
+  #player = new Player(() => this.draw(), (text) => this.#options.notices.say(text));
   node;
 
   /** @param {EventLog} log @param {{session: import('../core/session.js').Session, notices: import('./notice.js').Notices, choose: (event: WatchEvent) => void, channelName: (channel: number) => string, about: () => string, watching: () => boolean}} options */
@@ -178,6 +178,7 @@ class Item {
     const audio = event.audio.sample_rate_hz > 0;
     this.#hear.hidden = this.#file.hidden = !audio;
     say(this.#hear, this.#player.says(event));
+    this.#hear.setAttribute('aria-pressed', String(this.#player.plays(event)));
     this.#away.hidden = !audio && !event.audio.undo;
     say(this.#away, audio ? 'Delete audio' : 'Bring the audio back');
     if (audio && !this.#file.hasAttribute('href')) {
@@ -195,10 +196,17 @@ class Player {
   #audio = /** @type {HTMLAudioElement|null} */ (null);
   #id = 0;
   #onChange;
+  #onTrouble;
 
-  /** @param {() => void} onChange */
-  constructor(onChange) {
+  /** @param {() => void} onChange @param {(text: string) => void} onTrouble */
+  constructor(onChange, onTrouble) {
     this.#onChange = onChange;
+    this.#onTrouble = onTrouble;
+  }
+
+  /** @param {WatchEvent} event */
+  plays(event) {
+    return this.#id === event.id && !!this.#audio;
   }
 
   /** @param {WatchEvent} event */
@@ -210,8 +218,14 @@ class Player {
     const audio = new Audio(`/api/v1/events/${event.id}/audio.wav`);
     this.#audio = audio;
     audio.ontimeupdate = () => this.#onChange();
-    audio.onended = audio.onerror = () => this.stop();
-    audio.play().catch(() => this.stop());
+    audio.onended = () => this.stop();
+    const fail = () => {
+      if (this.#audio !== audio) return; // stopped by hand
+      this.stop();
+      this.#onTrouble('The audio cannot be played here: download it, and play it elsewhere.');
+    };
+    audio.onerror = fail;
+    audio.play().catch(fail);
     this.#onChange();
   }
 

@@ -209,6 +209,10 @@ func (k *Keeper) listen(ctx context.Context, f found) bool {
 	if f.sample > beforeS*rate {
 		from = f.sample - beforeS*rate
 	}
+	// Without a word in the log: the pages say how much is kept, and that it is full.
+	if fits, err := f.show.EventAudioFits((beforeS + afterS) * k.cfg.SampleRateHz); err == nil && !fits {
+		return true
+	}
 	late := time.Since(f.since) > patience
 	c, heard, err := k.cfg.Audio(ctx, f.event.Microphone, from, to, late)
 	if err == nil && !heard && !late {

@@ -231,3 +231,56 @@ func TestEventsWaitForTheShow(t *testing.T) {
 		t.Errorf("%d events, %d more posted: %v", len(list), len(posted), err)
 	}
 }
+
+// Audio is kept as far as there is room for it, and none when that is switched off: the
+// events themselves are stored all the same, and nothing that is kept goes for it.
+func TestAudioUpToALimit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		shelf, x := newHall(t)
+		defer shelf.Close()
+		var h heard
+		h.end.Store(9000)
+		k, changed, posted := newKeeper(t, shelf, &h)
+		const one = (beforeS + afterS) * rate * 8 // bytes
+		found := func(sample uint64) (kept bool) {
+			t.Helper()
+			k.Add(flipped(), sample)
+			e := next(t, "it is told", changed)
+			next(t, "it is posted", posted)
+			time.Sleep(2 * lookEvery) // of the bubble
+			synctest.Wait()
+			for len(changed) > 0 {
+				<-changed
+			}
+			a, err := x.EventAudio(e.ID)
+			if e.ID == 0 || err != nil {
+				t.Fatalf("event %d: %v", e.ID, err)
+			}
+			return a != nil
+		}
+		most := func(bytes int64) {
+			t.Helper()
+			if err := x.SetEventAudioMost(bytes, "c1"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		most(one + one/2)
+		if !found(2000) || found(3000) {
+			t.Error("the first fits, the second does not")
+		}
+		most(2 * one)
+		if !found(4000) || found(5000) {
+			t.Error("with more room another fits, and no third")
+		}
+		most(0)
+		if found(6000) {
+			t.Error("kept although it is switched off")
+		}
+		if list, err := x.Events(10, 0); err != nil || len(list) != 5 {
+			t.Errorf("%d events, %v", len(list), err)
+		}
+		if a, err := x.EventAudio(1); err != nil || a == nil {
+			t.Errorf("the first is gone: %v", err)
+		}
+	})
+}
