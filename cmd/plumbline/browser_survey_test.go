@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
+
 	"plumbline/stream/wire"
 )
 
@@ -179,4 +181,76 @@ func TestSurveyShowsItselfInRealTime(t *testing.T) {
 	if got := places(); got[0] != seatsOfHall[0] || got[1] != seatsOfHall[1] {
 		t.Errorf("the seats are at %v, want %v", got, seatsOfHall[:2])
 	}
+}
+
+// A seat is put where the map is pressed, keeps that place under another name, is dragged to
+// another one and back, and comes back to its place after it was deleted.
+func TestSeatsOnTheMap(t *testing.T) {
+	d := demo(t)
+	p := open(t, d.url+"/align", laptop)
+	p.until(`document.querySelectorAll('.seat-map .dot').length === 1`)
+	p.click("add-seat")
+	p.until(`document.querySelector('.seat-map').textContent.includes('Press where seat 2 is')`)
+	type place struct{ X, Y float64 }
+	// where is a seat on the screen, and the frame of the room.
+	where := func(seat int) place {
+		t.Helper()
+		return js[place](p, fmt.Sprintf(`((r) => ({ X: r.left + r.width / 2, Y: r.top + r.height / 2 }))(document.querySelector('.seat-map .dot[data-seat="%d"] circle:not(.reach)').getBoundingClientRect())`, seat))
+	}
+	at := func() (found *[3]float64) {
+		t.Helper()
+		var list struct {
+			Seats []struct {
+				PositionM *[3]float64 `json:"position_m"`
+			}
+		}
+		d.get(t, "/api/v1/show/seats", http.StatusOK, &list)
+		return list.Seats[1].PositionM
+	}
+	placed := func(what string, x, y float64) {
+		t.Helper()
+		eventually(t, what, func() bool {
+			p := at()
+			return p != nil && math.Abs(p[0]-x) < 0.2 && math.Abs(p[1]-y) < 0.2 && p[2] == 1.2
+		})
+	}
+	room := js[[6]float64](p, `((r, s) => [r.left, r.top, r.width, r.height, s[0], s[1]])(document.querySelector('.seat-map .room').getBoundingClientRect(), __app.session.rig.room.size_m)`)
+	pixel := func(x, y float64) (float64, float64) {
+		return room[0] + x*room[2]/room[4], room[1] + y*room[3]/room[5]
+	}
+	x, y := pixel(12, 9)
+	p.do(chromedp.MouseClickXY(x, y))
+	placed("seat 2 where it was pressed", 12, 9)
+	p.until(`document.querySelectorAll('.seat-map .dot').length === 2 && !document.querySelector('.seat-map').textContent.includes('Press where')`)
+	if got := where(2); math.Hypot(got.X-x, got.Y-y) > 2 {
+		t.Errorf("it is drawn at %+v, pressed at %.0f, %.0f", got, x, y)
+	}
+	p.typed("seat-2", "balcony")
+	p.until(`document.querySelector('.seat-map .dot[data-seat="2"]').textContent.startsWith('balcony')`)
+	if got := where(2); math.Hypot(got.X-x, got.Y-y) > 2 {
+		t.Errorf("renamed it is drawn at %+v", got)
+	}
+	toX, toY := pixel(7, 11)
+	p.do(chromedp.MouseEvent(chromedp.MousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent(chromedp.MouseMoved, (x+toX)/2, (y+toY)/2, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseMoved, toX, toY, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseReleased, toX, toY, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	placed("seat 2 where it was dragged", 7, 11)
+	p.until(`[...document.querySelectorAll('.notice')].some((e) => e.textContent.includes('balcony is at 7.0 m across and 11.0 m deep.'))`)
+	js[bool](p, `([...document.querySelectorAll('.notice')].find((e) => e.textContent.includes('balcony is at 7.0 m')).querySelector('button').click(), true)`)
+	placed("seat 2 where it was before", 12, 9)
+	// A press alone looks at a seat, and moves none.
+	one := where(1)
+	p.do(chromedp.MouseClickXY(one.X, one.Y))
+	p.until(`document.querySelector('[data-testid="look-1"]').getAttribute('aria-pressed') === 'true'`)
+	placed("seat 2 still there", 12, 9)
+	// Deleted and brought back.
+	p.click("look-2")
+	p.until(`document.querySelector('[data-testid="look-2"]').getAttribute('aria-pressed') === 'true'`)
+	p.click("delete-seat")
+	p.until(`document.querySelectorAll('.seat-map .dot').length === 1`)
+	js[bool](p, `([...document.querySelectorAll('.notice')].find((e) => e.textContent.includes('is deleted')).querySelector('button').click(), true)`)
+	p.until(`document.querySelectorAll('.seat-map .dot').length === 2`)
+	placed("seat 2 in its place again", 12, 9)
+	p.check(t, laptop)
 }

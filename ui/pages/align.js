@@ -72,7 +72,7 @@ export class AlignPage {
     this.#slopes = new Slopes(this.#model, redraw);
     this.#waterfall = new Waterfall(view);
     this.#dials = new Dials(this.#model, session, shell.notices);
-    this.#map = new SeatMap(this.#model, this.#shelf, session);
+    this.#map = new SeatMap(this.#model, this.#shelf, session, shell.notices);
     const edge = (/** @type {string} */ label, /** @type {string} */ testid, /** @type {0|1} */ k, /** @type {string} */ unit) => new Field({ label, unit, step: 10, least: 20, most: 20000, digits: 0, testid, commit: (v) => this.#setBand(k, v) });
     this.#low = edge('Lower edge of the band', 'band-low', 0, '');
     this.#high = edge('Upper edge of the band', 'band-high', 1, 'Hz');
