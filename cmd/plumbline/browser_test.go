@@ -231,7 +231,7 @@ func (p page) choose(id, value string) {
 func demo(t *testing.T) service {
 	t.Helper()
 	needBrowser(t) // before a daemon is started for nothing
-	return start(t, "demo", "--listen", "127.0.0.1:0")
+	return start(t, "demo", "--empty", "--listen", "127.0.0.1:0")
 }
 
 // TestListenPageDraws looks at the pixels: the line of the magnitude is where

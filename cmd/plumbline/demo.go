@@ -9,6 +9,7 @@ import (
 
 func newDemoCommand() *cobra.Command {
 	var f daemonFlags
+	var empty bool
 	cmd := &cobra.Command{
 		Use:     "demo",
 		GroupID: groupLive,
@@ -17,10 +18,15 @@ func newDemoCommand() *cobra.Command {
 microphone, and something wrong with the fill. Open the address it prints; the
 page called Rig lets you move, flip, delay and mute, and the others follow.
 
-No hardware and no sound is involved. It opens nothing by itself. ^C ends it.
-What you survey is gone then, unless --show names a file to keep it in.`,
+Its show holds a survey of three seats, made as it starts, so that Align and
+Show have something to look at; with --empty there is none, nor with --show,
+which names a file to keep what you survey in. Without it that is gone when the
+demo ends.
+
+No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
 		Example: `  plumbline demo
   plumbline demo --listen 127.0.0.1:0      on any free port
+  plumbline demo --empty                   nothing surveyed yet
   plumbline demo --show practice           keep what is surveyed`,
 		Args:              takes(0, 0, "no arguments"),
 		ValidArgsFunction: cobra.NoFileCompletions,
@@ -29,9 +35,22 @@ What you survey is gone then, unless --show names a file to keep it in.`,
 			if err != nil {
 				return err
 			}
-			return f.serve(cmd, begin{Config: daemon.Config{Source: src, Rig: src}, fresh: true})
+			return f.serve(cmd, begin{Config: daemon.Config{Source: src, Rig: src}, fresh: true, surveyed: demoSeats(src.Scene(), empty || f.show != "")})
 		},
 	}
 	f.add(cmd)
+	cmd.Flags().BoolVar(&empty, "empty", false, "begin with an empty show")
 	return cmd
+}
+
+// demoSeats are where the demo's show has been surveyed: where its microphone stands, and
+// two other places of the hall.
+func demoSeats(scene rig.Scene, none bool) []daemon.Seat {
+	if none {
+		return nil
+	}
+	m := scene.Microphones[0]
+	return []daemon.Seat{
+		{Name: m.Name, PositionM: m.PositionM}, {Name: "seat 2", PositionM: [3]float64{12, 9, 1.2}}, {Name: "seat 3", PositionM: [3]float64{7, 11, 1.2}},
+	}
 }

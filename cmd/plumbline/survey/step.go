@@ -255,31 +255,16 @@ func (s *Surveyor) store(j *job, step int, m *measurement) error {
 		j.missed = append(j.missed, j.sayPlaying(playing)+": "+text)
 	}
 	for i, channel := range m.microphones {
-		t := m.take(i, settings)
-		t.Name = strings.Join(namesOf(playing), " + ")
-		t.Seat = j.seats[channel]
-		if text := j.remarks[channel]; text != "" {
-			t.Note = strings.TrimSuffix(text+"\n"+t.Note, "\n")
-		}
-		if j.verify != nil {
-			t.Note = fmt.Sprintf("verifies plan %d", j.verify.Plan)
-		}
-		for _, l := range playing {
-			t.Loudspeakers = append(t.Loudspeakers, l.ID)
-		}
-		stored, err := j.show.AddTake(t, m.spectra(i), m.audioOf(i), j.by)
+		stored, err := j.keep(step, i, m, settings)
 		if err != nil {
 			return err
 		}
-		if err := s.placeSeat(j, t.Seat, channel); err != nil {
+		if err := s.placeSeat(j, stored.Seat, channel); err != nil {
 			return err
-		}
-		if step == 0 && len(playing) == 1 {
-			j.delays[channel] = m.delayS[i]
 		}
 		s.change(func(v *wire.Survey) { v.Takes = append(slices.Clone(v.Takes), stored.ID) })
 		if j.verify != nil && s.cfg.Prove != nil {
-			proof, err := s.cfg.Prove(*j.verify, t.Seat, stored.ID, j.by)
+			proof, err := s.cfg.Prove(*j.verify, stored.Seat, stored.ID, j.by)
 			if err != nil {
 				return err
 			}
@@ -312,6 +297,28 @@ func (s *Surveyor) placeSeat(j *job, seat int64, channel int) error {
 		return nil
 	}, j.by)
 	return err
+}
+
+// keep stores what one microphone (from 0) heard in a step.
+func (j *job) keep(step, i int, m *measurement, settings wire.TakeSettings) (show.Take, error) {
+	playing, channel := j.steps[step], m.microphones[i]
+	t := m.take(i, settings)
+	t.Name = strings.Join(namesOf(playing), " + ")
+	t.Seat = j.seats[channel]
+	if text := j.remarks[channel]; text != "" {
+		t.Note = strings.TrimSuffix(text+"\n"+t.Note, "\n")
+	}
+	if j.verify != nil {
+		t.Note = fmt.Sprintf("verifies plan %d", j.verify.Plan)
+	}
+	for _, l := range playing {
+		t.Loudspeakers = append(t.Loudspeakers, l.ID)
+	}
+	stored, err := j.show.AddTake(t, m.spectra(i), m.audioOf(i), j.by)
+	if err == nil && step == 0 && len(playing) == 1 {
+		j.delays[channel] = m.delayS[i]
+	}
+	return stored, err
 }
 
 func seatNames(j *job) string {
