@@ -468,7 +468,7 @@ func TestPageRecovers(t *testing.T) {
 	p.until(`document.querySelector('[data-testid="status"]').textContent.startsWith('No data since')`)
 	before := js[int](p, `__app.frames`)
 
-	d = start(t, "demo", "--listen", strings.TrimPrefix(d.url, "http://"))
+	d = start(t, "demo", "--empty", "--listen", strings.TrimPrefix(d.url, "http://"))
 	p.until(fmt.Sprintf(`__app.frames > %d + 5`, before))
 	p.until(`!document.querySelector('.page').classList.contains('stale') && document.querySelector('[data-testid="status"]').textContent === ''`)
 	if got, want := js[string](p, `__app.session.state.source.name`), d.frame(t).Source; got != want {

@@ -394,7 +394,7 @@ func TestWatchDay(t *testing.T) {
 func TestWatchLimitInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	needBrowser(t)
-	d := start(t, "demo", "--listen", "127.0.0.1:0", "--sensitivity", "130")
+	d := start(t, "demo", "--empty", "--listen", "127.0.0.1:0", "--sensitivity", "130")
 	p := open(t, d.url+"/watch", screen{820, 1180, "light"}, "status of 409")
 	p.until(`document.querySelector('[data-testid="limit-profile"]').options.length > 3`)
 	p.choose("limit-profile", "who")

@@ -34,7 +34,7 @@ func calibrator(t *testing.T, dbfs float64) string {
 
 // A full-scale sine wave stands for 94 dB − (−26 dB) = 120 dB.
 func TestACalibratorsRecordingCalibratesTheDaemon(t *testing.T) {
-	d := start(t, "demo", "--listen", "127.0.0.1:0", "--calibration", calibrator(t, -26)+"=94")
+	d := start(t, "demo", "--empty", "--listen", "127.0.0.1:0", "--calibration", calibrator(t, -26)+"=94")
 	var v wire.Calibrations
 	d.get(t, "/api/v1/calibration", http.StatusOK, &v)
 	if len(v.Calibrations) != 1 || math.Abs(float64(v.Calibrations[0].OffsetDB)-120) > 0.02 || float64(v.Calibrations[0].LevelDB) != 94 || v.Calibrations[0].Microphone != 2 {
@@ -55,7 +55,7 @@ func TestWhatCannotCalibrateIsRefused(t *testing.T) {
 		{"--calibration x.wav=94 --sensitivity 120", "give one of them"},
 		{"--webhook ftp://desk/hook", "https://host/path"},
 	} {
-		o := plumbline(t, append([]string{"demo", "--listen", "127.0.0.1:0"}, strings.Fields(c.args)...)...)
+		o := plumbline(t, append([]string{"demo", "--empty", "--listen", "127.0.0.1:0"}, strings.Fields(c.args)...)...)
 		if o.code == exitDone || !strings.Contains(o.stderr, c.say) {
 			t.Errorf("%s: exit status %d, %q", c.args, o.code, o.stderr)
 		}

@@ -18,8 +18,8 @@ func newDemoCommand() *cobra.Command {
 microphone, and something wrong with the fill. Open the address it prints; the
 page called Rig lets you move, flip, delay and mute, and the others follow.
 
-Its show holds a survey of three seats, made as it starts, so that Align and
-Show have something to look at; with --empty there is none, nor with --show,
+Its show holds a survey of three seats, made in its first seconds, so that Align
+and Show have something to look at; with --empty there is none, nor with --show,
 which names a file to keep what you survey in. Without it that is gone when the
 demo ends.
 
@@ -35,7 +35,7 @@ No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
 			if err != nil {
 				return err
 			}
-			return f.serve(cmd, begin{Config: daemon.Config{Source: src, Rig: src}, fresh: true, surveyed: demoSeats(src.Scene(), empty || f.show != "")})
+			return f.serve(cmd, begin{Config: daemon.Config{Source: src, Rig: src, Surveyed: demoSeats(src.Scene(), empty || f.show != "")}, fresh: true})
 		},
 	}
 	f.add(cmd)

@@ -100,7 +100,7 @@ func distanceMs(from, to [3]float64, temperatureC float64) float64 {
 // TestDemoFollowsTheMicrophone is the demo as its user meets it: it starts,
 // measures, and follows when the microphone is carried about.
 func TestDemoFollowsTheMicrophone(t *testing.T) {
-	demo := start(t, "demo", "--listen", "127.0.0.1:0")
+	demo := start(t, "demo", "--empty", "--listen", "127.0.0.1:0")
 	demo.awaitFirstFrame(t)
 
 	var scene wire.RigScene
@@ -221,7 +221,7 @@ func TestSignals(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			cmd := exec.CommandContext(t.Context(), exe, "demo", "--listen", "127.0.0.1:0")
+			cmd := exec.CommandContext(t.Context(), exe, "demo", "--empty", "--listen", "127.0.0.1:0")
 			cmd.Env = append(os.Environ(), "PLUMBLINE_TEST_AS_PROGRAM=1")
 			var stderr bytes.Buffer
 			cmd.Stderr = &stderr

@@ -23,7 +23,7 @@ func TestAPauseIsAHoleInTheLog(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.CommandContext(t.Context(), exe, "demo", "--listen", "127.0.0.1:0")
+	cmd := exec.CommandContext(t.Context(), exe, "demo", "--empty", "--listen", "127.0.0.1:0")
 	cmd.Env = append(os.Environ(), "PLUMBLINE_TEST_AS_PROGRAM=1")
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {

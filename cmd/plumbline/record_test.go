@@ -55,7 +55,7 @@ func TestServeRecords(t *testing.T) {
 		t.Errorf("over a recording: %+v", again)
 	}
 	nowhere := filepath.Join(t.TempDir(), "none", "a.wav")
-	if again := plumbline(t, "demo", "--listen", "127.0.0.1:0", "--record", nowhere); again.code != exitBadInput || strings.Count(again.stderr, "\n") != 1 || again.stdout != "" {
+	if again := plumbline(t, "demo", "--empty", "--listen", "127.0.0.1:0", "--record", nowhere); again.code != exitBadInput || strings.Count(again.stderr, "\n") != 1 || again.stdout != "" {
 		t.Errorf("into no folder: %+v", again)
 	}
 }

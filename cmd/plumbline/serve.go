@@ -65,8 +65,6 @@ type begin struct {
 	daemon.Config
 	choice *wire.SourceChoice // of the device; nil: the source is no device
 	fresh  bool               // with a show of its own when none is named
-	// surveyed are the seats at which the rig is surveyed before it begins; nil: none.
-	surveyed []daemon.Seat
 	// said is called when it listens, and says more than where.
 	said func(address string) error
 }
@@ -111,7 +109,7 @@ func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 		}
 	}()
 	if cfg.Rig != nil {
-		if err := furnish(cmd.Context(), shelf, cfg.Rig.Scene(), b.surveyed); err != nil {
+		if err := furnish(shelf, cfg.Rig.Scene()); err != nil {
 			return err
 		}
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -96,14 +95,11 @@ func showsDir() (string, error) {
 	return filepath.Join(data, "plumbline", "shows"), nil
 }
 
-// furnish enters what a virtual rig has into an open show that is empty, and a survey of it.
-func furnish(ctx context.Context, shelf *show.Shelf, scene rig.Scene, surveyed []daemon.Seat) error {
+// furnish enters what a virtual rig has into an open show that is empty.
+func furnish(shelf *show.Shelf, scene rig.Scene) error {
 	x, err := shelf.Current()
 	if err != nil {
 		return nil // none is open
 	}
-	if err := daemon.Furnish(x, scene); err != nil || surveyed == nil {
-		return err
-	}
-	return daemon.SurveyScene(ctx, x, scene, surveyed)
+	return daemon.Furnish(x, scene)
 }

@@ -20,7 +20,7 @@ func TestOpenShelf(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := furnish(t.Context(), shelf, rig.Demo(), nil); err != nil {
+		if err := furnish(shelf, rig.Demo()); err != nil {
 			t.Fatal(err)
 		}
 		x, err := shelf.Current()

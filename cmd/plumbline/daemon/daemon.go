@@ -49,6 +49,9 @@ type Config struct {
 	// Shelf keeps the shows; nil: no takes, surveys and plans. The caller closes
 	// it when Run has returned.
 	Shelf *show.Shelf
+	// Surveyed are seats at which the Rig is surveyed into the open show, from rendered
+	// sound, when Run begins; nil: none.
+	Surveyed []Seat
 	// Player sounds the test signal of surveys; nil: a virtual rig does it
 	// itself, and others cannot.
 	Player survey.Player
@@ -178,6 +181,7 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 			_ = d.survey.Run(ctx) // it only ends with ctx
 		}
 	})
+	before := begin("survey of the scene", d.surveyBefore)
 	room := begin("log", d.room.run)
 	var err error
 	server := begin("server", func(ctx context.Context) { err = d.server.Run(ctx, l) })
@@ -186,7 +190,7 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener) error {
 	case <-ctx.Done():
 	case <-server.done:
 	}
-	if hung := endAll(cmp.Or(d.cfg.stopWithin, stopLimit), survey, server, room, pump, source); hung != nil {
+	if hung := endAll(cmp.Or(d.cfg.stopWithin, stopLimit), before, survey, server, room, pump, source); hung != nil {
 		return hung
 	}
 	d.log.Info("ended")

@@ -16,6 +16,21 @@ type Seat struct {
 	PositionM [3]float64
 }
 
+// surveyBefore fills the show with a survey of the rig as it was when the program started,
+// in the background: what is live begins at once.
+func (d *Daemon) surveyBefore(ctx context.Context) {
+	if d.cfg.Rig == nil || d.cfg.Shelf == nil || len(d.cfg.Surveyed) == 0 {
+		return
+	}
+	x, err := d.cfg.Shelf.Current()
+	if err == nil {
+		err = SurveyScene(ctx, x, d.cfg.Rig.Scene(), d.cfg.Surveyed)
+	}
+	if err != nil && ctx.Err() == nil {
+		d.log.Warn("the rig was not surveyed", "err", err)
+	}
+}
+
 // SurveyScene enters a survey of the first two loudspeakers of a scene into a show: its
 // first microphone goes from seat to seat, new ones are added. The sound is rendered, so
 // that it takes as long as the reckoning; the same scene gives the same takes.
@@ -39,6 +54,9 @@ func SurveyScene(ctx context.Context, x *show.Show, scene rig.Scene, seats []Sea
 		there := scene
 		there.Microphones = []rig.Microphone{scene.Microphones[0]}
 		there.Microphones[0].PositionM = seat.PositionM
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		err = survey.Rendered{
 			Setup: survey.Setup{
 				Source: scene.Name, SampleRateHz: scene.RateHz, Channels: []string{"reference", seat.Name}, Reference: 1, Microphones: []int{2}, TemperatureC: scene.TemperatureC,

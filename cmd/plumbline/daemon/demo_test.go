@@ -14,7 +14,7 @@ import (
 // nothing against them, the fill is found reversed, and another time finds the same.
 func TestDemoIsSurveyed(t *testing.T) {
 	scene := rig.Demo()
-	seats := []Seat{{scene.Microphones[0].Name, scene.Microphones[0].PositionM}, {"seat 2", [3]float64{12, 9, 1.2}}}
+	seats := []Seat{{scene.Microphones[0].Name, scene.Microphones[0].PositionM}, {"seat 3", [3]float64{7, 11, 1.2}}}
 	surveyed := func() (takes []show.Take, spectra []response.Spectra) {
 		shelf, err := show.NewShelf(t.TempDir())
 		if err != nil {

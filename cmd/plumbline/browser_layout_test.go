@@ -1,0 +1,111 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	cdppage "github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+)
+
+// What pages are measured on. At 200 % a screen has half the pixels to lay out; text of a
+// phone that is zoomed reflows in 320 (WCAG 2.2, 1.4.10).
+var layouts = []struct {
+	name          string
+	width, height int64
+	scale         float64
+}{
+	{"1366x768", 1366, 768, 1},
+	{"1920x1080", 1920, 1080, 1},
+	{"820x1180", 820, 1180, 1},
+	{"390x844", 390, 844, 1},
+	{"1366x768 at 200 %", 683, 384, 2},
+	{"1920x1080 at 200 %", 960, 540, 2},
+	{"820x1180 at 200 %", 410, 590, 2},
+	{"640x1280 at 200 %", 320, 640, 2},
+}
+
+// TestPagesMeasured measures every page at every size, on both grounds and at 200 %: no text
+// over another or over a curve, room for fingers, contrast, whole rings of focus, no
+// scrolling sideways. A page is loaded once.
+func TestPagesMeasured(t *testing.T) {
+	needBrowser(t)
+	d := start(t, "demo", "--listen", "127.0.0.1:0")
+	for _, c := range []struct{ path, ready string }{
+		{"/setup", `document.querySelector('.sentence').textContent.length > 20`},
+		{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
+		{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9`},
+		{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
+		{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
+		{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
+	} {
+		name, _, _ := strings.Cut(c.path[1:], "?")
+		t.Run(name, func(t *testing.T) {
+			p := openMeasured(t, d.url+c.path)
+			p.until(c.ready)
+			for _, l := range layouts {
+				for _, ground := range []string{"dark", "light"} {
+					t.Run(l.name+" "+ground, func(t *testing.T) {
+						page{t, p.ctx}.measure(screen{l.width, l.height, ground}, l.scale)
+					})
+				}
+			}
+		})
+	}
+}
+
+// openMeasured opens a page that keeps what is drawn on its canvases.
+func openMeasured(t *testing.T, url string) page {
+	t.Helper()
+	keep, err := os.ReadFile("testdata/drawn.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := openTab(t, "about:blank", laptop, "body")
+	if _, err := chromedp.Call(p.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: string(keep)}); err != nil {
+		t.Fatal(err)
+	}
+	p.do(chromedp.Navigate(url), chromedp.WaitReady(".page"))
+	return p
+}
+
+// measure says what is wrong with a page on a screen.
+func (p page) measure(s screen, scale float64) {
+	p.t.Helper()
+	p.show(s, scale)
+	measure, err := os.ReadFile("testdata/measure.js")
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	for _, problem := range js[[]string](p, string(measure)) {
+		p.t.Error(problem)
+	}
+}
+
+// show puts the page on another screen and waits until it has drawn itself there.
+func (p page) show(s screen, scale float64) {
+	p.t.Helper()
+	view := []chromedp.EmulateViewportOption{chromedp.EmulateScale(scale)}
+	if s.width < 1000 && scale == 1 {
+		view = append(view, chromedp.EmulateMobile, chromedp.EmulateTouch)
+	}
+	p.do(chromedp.EmulateViewport(s.width, s.height, view...))
+	_, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: s.ground}},
+	})
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	// Two refreshes: the first lays out, and tells those who draw.
+	js[bool](p, fmt.Sprintf(`new Promise((done) => {
+		window.__keep = true;
+		const wait = () => innerWidth === %d ? requestAnimationFrame(() => requestAnimationFrame(() => {
+			__app.view.setAt(__app.view.at);
+			requestAnimationFrame(() => requestAnimationFrame(() => done(true)));
+		})) : requestAnimationFrame(wait);
+		wait();
+	})`, s.width))
+}

@@ -1,0 +1,33 @@
+// Keeps what is written and drawn on canvases, for those who measure the page. Loaded before the page.
+(() => {
+  const kept = new WeakMap();
+  const proto = CanvasRenderingContext2D.prototype;
+  const of = (canvas) => kept.get(canvas) ?? kept.set(canvas, { words: [], lines: [] }).get(canvas);
+  const path = new WeakMap();
+  const before = (name, look) => {
+    const real = proto[name];
+    proto[name] = function (...args) {
+      if (window.__keep) look(this, ...args);
+      return real.apply(this, args);
+    };
+  };
+  const at = (ctx, x, y) => {
+    const p = ctx.getTransform().transformPoint({ x, y });
+    return [p.x, p.y];
+  };
+  before('clearRect', (ctx) => kept.delete(ctx.canvas));
+  before('beginPath', (ctx) => path.set(ctx, []));
+  before('moveTo', (ctx, x, y) => path.get(ctx)?.push([at(ctx, x, y)]));
+  before('lineTo', (ctx, x, y) => path.get(ctx)?.at(-1)?.push(at(ctx, x, y)));
+  before('stroke', (ctx) => {
+    const lines = path.get(ctx);
+    if (lines?.length) of(ctx.canvas).lines.push({ lines, colour: ctx.strokeStyle, alpha: ctx.globalAlpha });
+  });
+  before('fillText', (ctx, text, x, y) => {
+    const m = ctx.measureText(text);
+    const [left, top] = at(ctx, x - m.actualBoundingBoxLeft, y - m.actualBoundingBoxAscent);
+    const [right, bottom] = at(ctx, x + m.actualBoundingBoxRight, y + m.actualBoundingBoxDescent);
+    of(ctx.canvas).words.push({ text, left, top, right, bottom, colour: ctx.fillStyle, alpha: ctx.globalAlpha, font: ctx.font });
+  });
+  window.__drawn = (canvas) => of(canvas);
+})();
