@@ -28,20 +28,23 @@ var layouts = []struct {
 	{"640x1280 at 200 %", 320, 640, 2},
 }
 
+// measuredPages are all pages, and when there is something on them.
+var measuredPages = []struct{ path, ready string }{
+	{"/setup", `document.querySelector('.sentence').textContent.length > 20`},
+	{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
+	{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9`},
+	{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
+	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
+	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
+}
+
 // TestPagesMeasured measures every page at every size, on both grounds and at 200 %: no text
 // over another or over a curve, room for fingers, contrast, whole rings of focus, no
 // scrolling sideways. A page is loaded once.
 func TestPagesMeasured(t *testing.T) {
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0")
-	for _, c := range []struct{ path, ready string }{
-		{"/setup", `document.querySelector('.sentence').textContent.length > 20`},
-		{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
-		{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9`},
-		{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
-		{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
-		{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
-	} {
+	for _, c := range measuredPages {
 		name, _, _ := strings.Cut(c.path[1:], "?")
 		t.Run(name, func(t *testing.T) {
 			p := openMeasured(t, d.url+c.path)
@@ -54,6 +57,29 @@ func TestPagesMeasured(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestPictures writes the pages as they look on every screen and ground, with -update.
+func TestPictures(t *testing.T) {
+	folder := "../../testdata/pictures"
+	if !*update {
+		t.Skip("only with -update")
+	}
+	needBrowser(t)
+	d := start(t, "demo", "--listen", "127.0.0.1:0")
+	for _, c := range measuredPages {
+		name, _, _ := strings.Cut(c.path[1:], "?")
+		p := openMeasured(t, d.url+c.path)
+		p.until(c.ready)
+		for _, l := range layouts {
+			for _, ground := range []string{"dark", "light"} {
+				if l.scale == 1 {
+					p.show(screen{l.width, l.height, ground}, l.scale)
+					p.picture(fmt.Sprintf("%s/%s-%s-%s.png", folder, name, l.name, ground))
+				}
+			}
+		}
 	}
 }
 

@@ -2,16 +2,20 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"image"
+	"image/color"
 	"image/draw"
 	"image/png"
+	"maps"
 	"math"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -203,15 +207,9 @@ func (p page) picture(name string) {
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	// Five bits a colour are enough for a page of few colours, and pack better.
-	pixels := image.NewRGBA(full.Bounds())
-	draw.Draw(pixels, pixels.Rect, full, pixels.Rect.Min, draw.Src)
-	for i, v := range pixels.Pix {
-		pixels.Pix[i] = v&^7 | v>>5
-	}
 	var small bytes.Buffer
 	encoder := png.Encoder{CompressionLevel: png.BestCompression}
-	if err := encoder.Encode(&small, pixels); err != nil {
+	if err := encoder.Encode(&small, fewColours(full)); err != nil {
 		p.t.Fatal(err)
 	}
 	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
@@ -220,6 +218,37 @@ func (p page) picture(name string) {
 	if err := os.WriteFile(name, small.Bytes(), 0o644); err != nil {
 		p.t.Fatal(err)
 	}
+}
+
+// fewColours is a picture in the 128 colours that it has most of, at five bits each: what
+// is lost is the edges of letters, and it packs in a third.
+func fewColours(full image.Image) image.Image {
+	area := full.Bounds()
+	pixels := image.NewRGBA(area)
+	draw.Draw(pixels, area, full, area.Min, draw.Src)
+	count := map[color.RGBA]int{}
+	for i := 0; i < len(pixels.Pix); i += 4 {
+		for k := range 3 {
+			pixels.Pix[i+k] = pixels.Pix[i+k]&^7 | pixels.Pix[i+k]>>5
+		}
+		count[color.RGBA{pixels.Pix[i], pixels.Pix[i+1], pixels.Pix[i+2], 255}]++
+	}
+	most := slices.SortedFunc(maps.Keys(count), func(a, b color.RGBA) int {
+		return cmp.Or(count[b]-count[a], int(a.R)-int(b.R), int(a.G)-int(b.G), int(a.B)-int(b.B))
+	})
+	var few color.Palette
+	for _, c := range most[:min(128, len(most))] {
+		few = append(few, c)
+	}
+	index := map[color.RGBA]uint8{}
+	for c := range count {
+		index[c] = uint8(few.Index(c))
+	}
+	out := image.NewPaletted(area, few)
+	for i := range out.Pix {
+		out.Pix[i] = index[color.RGBA{pixels.Pix[4*i], pixels.Pix[4*i+1], pixels.Pix[4*i+2], 255}]
+	}
+	return out
 }
 
 // choose sets a select as a user does.

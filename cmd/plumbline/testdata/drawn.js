@@ -15,19 +15,30 @@
     const p = ctx.getTransform().transformPoint({ x, y });
     return [p.x, p.y];
   };
+  // What is clipped away is not drawn: only rectangles clip here.
+  const clip = new WeakMap();
+  const stack = new WeakMap();
+  const rect = new WeakMap();
+  before('save', (ctx) => stack.set(ctx, [...(stack.get(ctx) ?? []), clip.get(ctx)]));
+  before('restore', (ctx) => {
+    const all = stack.get(ctx) ?? [];
+    clip.set(ctx, all.pop());
+  });
+  before('rect', (ctx, x, y, w, h) => rect.set(ctx, [at(ctx, x, y), at(ctx, x + w, y + h)]));
+  before('clip', (ctx) => clip.set(ctx, rect.get(ctx)));
   before('clearRect', (ctx) => kept.delete(ctx.canvas));
   before('beginPath', (ctx) => path.set(ctx, []));
   before('moveTo', (ctx, x, y) => path.get(ctx)?.push([at(ctx, x, y)]));
   before('lineTo', (ctx, x, y) => path.get(ctx)?.at(-1)?.push(at(ctx, x, y)));
   before('stroke', (ctx) => {
     const lines = path.get(ctx);
-    if (lines?.length) of(ctx.canvas).lines.push({ lines, colour: ctx.strokeStyle, alpha: ctx.globalAlpha });
+    if (lines?.length) of(ctx.canvas).lines.push({ lines, within: clip.get(ctx) ?? [[0, 0], [ctx.canvas.width, ctx.canvas.height]], colour: ctx.strokeStyle, alpha: ctx.globalAlpha });
   });
   before('fillText', (ctx, text, x, y) => {
     const m = ctx.measureText(text);
     const [left, top] = at(ctx, x - m.actualBoundingBoxLeft, y - m.actualBoundingBoxAscent);
     const [right, bottom] = at(ctx, x + m.actualBoundingBoxRight, y + m.actualBoundingBoxDescent);
-    of(ctx.canvas).words.push({ text, left, top, right, bottom, colour: ctx.fillStyle, alpha: ctx.globalAlpha, font: ctx.font });
+    of(ctx.canvas).words.push({ text, left, top, right, bottom, colour: ctx.fillStyle, alpha: ctx.globalAlpha, size: parseFloat(/([\d.]+)px/.exec(ctx.font)[1]) * ctx.getTransform().a, weight: parseInt(ctx.font) || 400 });
   });
   window.__drawn = (canvas) => of(canvas);
 })();

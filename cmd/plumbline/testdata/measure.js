@@ -85,19 +85,21 @@
       const [left, top] = place([w.left, w.top]);
       const [right, bottom] = place([w.right, w.bottom]);
       if (left < r.left - 1 || right > r.right + 1 || top < r.top - 1 || bottom > r.bottom + 1) wrong('cut', `${short(w.text)} on a canvas reaches over its edge`);
-      const t = { text: w.text, left, top, right, bottom, e: canvas, layer: layer(canvas), colour: w.colour, alpha: w.alpha, size: by * parseFloat(/([\d.]+)px/.exec(w.font)[1]), weight: parseInt(w.font) || 400 };
+      const t = { text: w.text, left, top, right, bottom, e: canvas, layer: layer(canvas), colour: w.colour, alpha: w.alpha, size: by * w.size, weight: w.weight };
       if (t.size < 11.9) wrong('small', `${short(t.text)} is ${t.size.toFixed(1)} px on a canvas`);
       texts.push(t);
       return t;
     });
     // Curves, not the grid.
     const grid = style(root).getPropertyValue('--faint').trim().toLowerCase();
-    for (const { lines: strokes, colour, alpha } of lines) {
+    for (const { lines: strokes, within, colour, alpha } of lines) {
       if (String(colour).toLowerCase() === grid || alpha < 0.3) continue;
       const placed = strokes.map((points) => points.map(place));
+      const [[left, top], [right, bottom]] = within.map(place);
+      const inside = { left, top, right, bottom };
       for (const t of own) {
-        const b = { left: t.left + 1, top: t.top + 1, right: t.right - 1, bottom: t.bottom - 1 };
-        if (placed.some((points) => points.some((p, k) => k > 0 && through(points[k - 1], p, b)))) wrong('overprint', `${short(t.text)} lies over a curve (${colour})`);
+        const b = meet({ left: t.left + 1, top: t.top + 1, right: t.right - 1, bottom: t.bottom - 1 }, inside);
+        if (some(b) && placed.some((points) => points.some((p, k) => k > 0 && through(points[k - 1], p, b)))) wrong('overprint', `${short(t.text)} lies over a curve (${colour})`);
       }
     }
   }
