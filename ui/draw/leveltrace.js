@@ -42,21 +42,6 @@ export function line(s, layer, from, to, values, colour, width, dash) {
   return end;
 }
 
-/** The average's name goes under it, where the maximum's cannot be. @param {Surface} s @param {number} x @param {number} y @param {string} name @param {string} colour @param {string} ground */
-export function nameBelow(s, x, y, name, colour, ground) {
-  const { ctx, box } = s;
-  ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-  ctx.textAlign = 'right';
-  ctx.textBaseline = 'middle';
-  ctx.lineWidth = 3 * s.ratio;
-  ctx.strokeStyle = ground;
-  const at = Math.max(x, box.left + ctx.measureText(name).width + 6 * s.ratio);
-  const level = Math.min(y + 12 * s.ratio, box.top + box.height - 8 * s.ratio);
-  ctx.strokeText(name, at, level);
-  ctx.fillStyle = colour;
-  ctx.fillText(name, at, level);
-}
-
 /** Between average and maximum. @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to @param {string} colour @param {number} alpha */
 export function crest(s, layer, from, to, colour, alpha) {
   const { ctx } = s;
@@ -78,9 +63,9 @@ export function crest(s, layer, from, to, colour, alpha) {
 /**
  * A limit, and the average that it is compared with; what is over it, and only that, is red.
  * @param {Surface} s @param {LevelColumns} layer @param {number} from @param {number} to columns @param {LimitLine} limit @param {number} now seconds since 1970
- * @param {{x: number, y: number, name: string, colour: string}[]} labels its name is added
+ * @param {(end: {y: number}, name: string, colour: string, dash: number[], strong: boolean) => void} key is told its name
  */
-export function paintLimit(s, layer, from, to, limit, now, labels) {
+export function paintLimit(s, layer, from, to, limit, now, key) {
   const ink = currentInk();
   const { ctx, box } = s;
   const y = s.y(limit.db);
@@ -109,7 +94,7 @@ export function paintLimit(s, layer, from, to, limit, now, labels) {
     ctx.restore();
     let last = values.length - 1;
     while (last >= 0 && Number.isNaN(values[last])) last--;
-    if (last >= 0) labels.push({ x: x(last), y: s.y(values[last]), name: `LAeq,${limit.slidingS / 60}min`, colour: values[last] > limit.db ? ink.alarm : ink.ink });
+    if (last >= 0) key({ y: s.y(values[last]) }, `LAeq,${limit.slidingS / 60}min`, values[last] > limit.db ? ink.alarm : ink.ink, [], true);
   }
   ctx.strokeStyle = limit.crossed ? ink.alarm : ink.ink;
   ctx.lineWidth = 1.5 * s.ratio;
@@ -119,13 +104,5 @@ export function paintLimit(s, layer, from, to, limit, now, labels) {
   ctx.lineTo(box.left + box.width, y);
   ctx.stroke();
   ctx.setLineDash([]);
-  ctx.font = `600 ${13 * s.ratio}px system-ui, sans-serif`;
-  ctx.textAlign = 'left';
-  ctx.textBaseline = 'bottom';
-  ctx.lineWidth = 3 * s.ratio;
-  ctx.strokeStyle = ink.ground;
-  const name = box.width > 450 * s.ratio ? limit.name : limit.short;
-  ctx.strokeText(name, box.left + 8 * s.ratio, y - 3 * s.ratio);
-  ctx.fillStyle = limit.crossed ? ink.alarm : ink.ink;
-  ctx.fillText(name, box.left + 8 * s.ratio, y - 3 * s.ratio);
+  key({ y }, limit.short, limit.crossed ? ink.alarm : ink.ink, [6, 3], false);
 }

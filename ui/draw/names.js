@@ -1,6 +1,7 @@
 // @ts-check
 // Names of curves at their ends, none over another.
 
+import { unit } from '../core/type.js';
 import { FONT } from './axes.js';
 
 /** @typedef {{x: number, y: number, name: string, colour: string}} Label where a curve ends, in units of the context */
@@ -20,13 +21,12 @@ const MOST_GROUNDS = 4; // more would hide the curves
 /**
  * Writes names on a plot, each above its point.
  * @param {import('./plot.js').Surface} s @param {Label[]} labels @param {string} ground
- * @param {number} [foot] CSS pixels at the bottom that stay free
  */
-export function placeNames({ ctx, box, ratio }, labels, ground, foot = 0) {
+export function placeNames({ ctx, box, ratio }, labels, ground) {
   const right = box.left + box.width;
   const step = 15 * ratio;
   for (const label of labels) label.y -= 10 * ratio;
-  spread(labels, step, box.top + step * 0.7, box.top + box.height - foot * ratio - step / 2);
+  spread(labels, step, box.top + step * 0.7, box.top + box.height - step / 2);
   ctx.font = `600 ${13 * ratio}${FONT}`;
   ctx.textAlign = 'right';
   ctx.textBaseline = 'middle';
@@ -63,13 +63,13 @@ export function namesBeside(ctx, box, labels, font, room) {
 
 /** @typedef {Label & {short: string, dash: number[], strong: boolean}} Key */
 
-const SAMPLE = 18; // CSS pixels
+const SAMPLE = 18; // pixels of the layout
 const LINE = 15;
 
 /**
  * Writes names in the room beside a box, each after a piece of its curve and about as high as that ends: neither over a curve
  * nor over each other. Those that have no room are counted.
- * @param {import('./plot.js').Surface} s @param {Key[]} keys @param {number} room CSS pixels @param {string} quiet
+ * @param {import('./plot.js').Surface} s @param {Key[]} keys @param {number} room pixels of the layout @param {string} quiet
  */
 export function keysBeside({ ctx, box, ratio }, keys, room, quiet) {
   const step = LINE * ratio;
@@ -90,7 +90,7 @@ export function keysBeside({ ctx, box, ratio }, keys, room, quiet) {
     ctx.lineTo(left + SAMPLE * ratio, y);
     ctx.stroke();
     ctx.font = `600 ${13 * ratio}${FONT}`;
-    ctx.fillText(clipped(ctx, room < WIDE ? short : name, wide), words, y);
+    ctx.fillText(clipped(ctx, (room < WIDE && short) || name, wide), words, y);
   }
   ctx.setLineDash([]);
   if (shown === keys) return;
@@ -98,16 +98,34 @@ export function keysBeside({ ctx, box, ratio }, keys, room, quiet) {
   ctx.fillText(`+${keys.length - shown.length}`, left, box.top + box.height - step / 2);
 }
 
-const WIDE = 90; // CSS pixels: from here on there is room for words
+/**
+ * Makes room for names beside a plot.
+ * @param {import('./plot.js').Plot[]} plots that share it, the one with the names first @param {string[]} names none: no room
+ * @returns {number} pixels of the layout
+ */
+export function makeRoom(plots, names) {
+  const { canvas } = plots[0];
+  const ratio = devicePixelRatio * unit();
+  const ctx = canvas.getContext('2d');
+  const room = names.length && ctx ? roomBeside(ctx, names, ratio, canvas.width / ratio) : 0;
+  for (const plot of plots) plot.beside = room;
+  return room;
+}
 
-/** Room that the names need, CSS pixels. @param {CanvasRenderingContext2D} ctx @param {string[]} names @param {number} ratio @param {number} width of the plot, CSS pixels */
-export function roomBeside(ctx, names, ratio, width) {
-  if (width < 560) return 40;
+const WIDE = 90; // pixels of the layout: from here on there is room for words
+
+/**
+ * Room that the names need, pixels of the layout.
+ * @param {CanvasRenderingContext2D} ctx @param {string[]} names @param {number} ratio @param {number} width of the plot, pixels of the layout
+ * @param {boolean} [short] there are short names for where it is narrow
+ */
+export function roomBeside(ctx, names, ratio, width, short = false) {
+  if (width < 560 && short) return 40;
   ctx.save();
   ctx.font = `600 ${13 * ratio}${FONT}`;
   const most = Math.max(...names.map((n) => ctx.measureText(n).width)) / ratio;
   ctx.restore();
-  return Math.max(WIDE, Math.min(width * 0.2, 150, Math.ceil(most / 10) * 10 + SAMPLE + 14));
+  return Math.max(Math.min(WIDE, 0.3 * width), Math.min(width < 560 ? width * 0.3 : width * 0.2, 150, Math.ceil(most / 10) * 10 + SAMPLE + 14));
 }
 
 /** @param {CanvasRenderingContext2D} ctx @param {string} text @param {number} most units of the context */

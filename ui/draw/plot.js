@@ -3,6 +3,7 @@
 
 import { el } from '../core/dom.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { along, paintAxes } from './axes.js';
 
 /** @typedef {import('./axes.js').Range} Range */
@@ -13,18 +14,18 @@ import { along, paintAxes } from './axes.js';
  * @property {(v: number) => number} x
  * @property {(v: number) => number} y
  * @property {import('./axes.js').Box} box
- * @property {number} ratio canvas pixels per CSS pixel
+ * @property {number} ratio canvas pixels per pixel of the layout: more where type is larger
  */
 /**
  * @typedef {object} Axis
  * @property {Range} range
  * @property {boolean} [log]
- * @property {(lo: number, hi: number, pixels: number) => number[]} splits pixels: CSS, along the axis
+ * @property {(lo: number, hi: number, pixels: number) => number[]} splits pixels: of the layout, along the axis
  * @property {(v: number) => string} tick
- * @property {number} size CSS pixels; 0 leaves the axis away, its grid stays
+ * @property {number} size pixels of the layout; 0 leaves the axis away, its grid stays
  */
 
-// CSS pixels.
+// Pixels of the layout.
 const TOP = 6;
 const RIGHT = 24; // half a word of the axis
 const FONT = 12;
@@ -39,8 +40,8 @@ export class Plot {
   #host;
   #canvas = el('canvas', { 'aria-hidden': 'true' });
   #ctx = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext('2d'));
-  /** CSS pixels of the host, and canvas pixels for each. */
-  #size = { width: 0, height: 0, ratio: 1 };
+  /** CSS pixels of the host, canvas pixels for each, and CSS pixels for one of the layout. */
+  #size = { width: 0, height: 0, ratio: 1, unit: 1 };
   /** Plotting area in canvas pixels. */
   #box = { left: 0, top: 0, width: 0, height: 0 };
   #observer;
@@ -82,7 +83,7 @@ export class Plot {
     const { x, y, under, over } = this.#options;
     const ctx = this.#ctx;
     const box = this.#box;
-    const { ratio } = this.#size;
+    const ratio = this.#size.ratio * this.#size.unit;
     if (box.width < 2 || box.height < 2) return;
     const ink = currentInk();
     const place = this.#places(box.left, box.top, box.width, box.height);
@@ -108,7 +109,7 @@ export class Plot {
     ctx.restore();
   }
 
-  /** Room at the right of the plotting area, CSS pixels. @param {number} px */
+  /** Room at the right of the plotting area, pixels of the layout. @param {number} px */
   set beside(px) {
     if (px === this.#beside) return;
     this.#beside = px;
@@ -166,8 +167,8 @@ export class Plot {
     const { clientWidth: width, clientHeight: height } = this.#host;
     const ratio = devicePixelRatio;
     const now = this.#size;
-    if (width === now.width && height === now.height && ratio === now.ratio) return false;
-    this.#size = { width, height, ratio };
+    if (width === now.width && height === now.height && ratio === now.ratio && unit() === now.unit) return false;
+    this.#size = { width, height, ratio, unit: unit() };
     this.#canvas.width = Math.round(width * ratio);
     this.#canvas.height = Math.round(height * ratio);
     this.#lay();
@@ -175,8 +176,9 @@ export class Plot {
   }
 
   #lay() {
-    const { width, height, ratio } = this.#size;
     const { x, y } = this.#options;
+    const ratio = this.#size.ratio * this.#size.unit;
+    const [width, height] = [this.#size.width / this.#size.unit, this.#size.height / this.#size.unit];
     const [left, top] = [Math.round(y.size * ratio), Math.round(TOP * ratio)];
     this.#box = {
       left, top, width: Math.max(0, Math.round((width - RIGHT - this.#beside) * ratio) - left),

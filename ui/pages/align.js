@@ -219,7 +219,7 @@ export class AlignPage {
     this.#surveyor.node.classList.toggle('lit', about === 'proof' || about === 'survey');
     this.#matrix.node.classList.toggle('lit', about === 'missing' || about === 'seat');
     this.#slopes.node.classList.toggle('lit', about === 'slopes');
-    if (!about || !matchMedia('(max-width: 639px)').matches) return;
+    if (!about || !matchMedia('(max-width: 719px)').matches) return;
     if (about.startsWith('cause') || about === 'ledger') this.#showPart('ledger');
     else if (about === 'slopes') this.#showPart('sum');
     else if (about === 'dial' || about === 'proof') this.#showPart('dials');

@@ -214,7 +214,7 @@ export class ListenPage {
 
   /** A phrase was touched: its evidence comes into view. @param {string|undefined} about */
   #follow(about) {
-    if (!about || !matchMedia('(max-width: 639px)').matches) return;
+    if (!about || !matchMedia('(max-width: 719px)').matches) return;
     if (/^(arrival|delay|distance)/.test(about)) this.#tabs.show('impulse');
     else if (about === 'polarity') this.#tabs.show('phase');
     else if (about === 'trusted' || about === 'known' || about === 'comb' || about === 'level') this.#tabs.show('magnitude');

@@ -59,7 +59,7 @@ export class ShowPage {
     this.#sentence = new Sentence(view, /^$/, () => '');
     let ready = false;
     this.#chart = new Chart(view, {
-      redraw, beside: true, flick: (step) => this.#tabs.turn(step), curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
+      redraw, flick: (step) => this.#tabs.turn(step), curves: () => (ready ? this.#overlays.curves() : []), save: (plot, kind) => this.#save(plot, kind), table: () => openSheet('The numbers', this.#table()),
     });
     ready = true;
     this.#chart.magnitudePanel.tools.append(this.#overlays.tools);

@@ -101,7 +101,7 @@ export class WatchPage {
       limit.node.classList.toggle('lit', view.light?.about === 'limit');
       this.#difference.panel.node.classList.toggle('lit', view.light?.about === 'difference');
       const about = view.light?.about ?? '';
-      if (about && matchMedia('(max-width: 639px)').matches) this.#follow(about);
+      if (about && matchMedia('(max-width: 719px)').matches) this.#follow(about);
       const key = `${view.all} ${channel()}`;
       if (key !== shown) want();
       shown = key;

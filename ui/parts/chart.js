@@ -5,6 +5,7 @@ import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
 import { frequency, signed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { decades, every } from '../draw/axes.js';
 import { gestures, scale, within } from '../draw/gestures.js';
 import { clipped, keysBeside, placeNames, roomBeside } from '../draw/names.js';
@@ -43,7 +44,7 @@ import { Spine } from './spine.js';
  * @property {string} [phaseTitle]
  * @property {() => Lower} [lower] how the lower plot is measured out, if not in wrapped degrees
  * @property {() => Range|null} [level] where the magnitude axis is at home, if not where the curves are
- * @property {boolean} [beside] names stand beside the plot once there are two
+ * @property {(s: Surface) => void} [besidePhase] what stands beside the lower plot, where there is room
  * @property {number} [span] dB, of the magnitude axis
  * @property {(s: Surface, plot: PlotName) => void} [under]
  * @property {(step: -1|1) => void} [flick]
@@ -80,7 +81,7 @@ export class Chart {
   phasePanel;
   #letGo;
   #centred = false;
-  /** Room for names beside the plots, CSS pixels; 0: they stand on it. */
+  /** Room for names beside the plots, pixels of the layout; 0: they stand on it. */
   #apart = 0;
   #apartOf = '';
   /** @type {Range|null} what the operator chose; null is the whole range */
@@ -106,7 +107,7 @@ export class Chart {
     });
     this.#phase = options.compact ? null : new Plot(this.phasePanel.host, {
       x, y: { range: WRAPPED.range, splits: (lo, hi, pixels) => lower().splits(lo, hi, pixels), tick: (v) => lower().tick(v), size: AXIS },
-      under: (s) => this.#paint(s, 'phase'), resized: options.redraw,
+      under: (s) => this.#paint(s, 'phase'), beside: (s) => (this.#apart ? options.besidePhase?.(s) : undefined), resized: options.redraw,
     });
     this.#centred = this.#chosenY !== null;
     this.#letGo = this.#plots().map((plot) => this.#hands(plot));
@@ -232,14 +233,15 @@ export class Chart {
 
   /** Room for the names of several curves, so that they lie over none of them. */
   #makeRoom() {
-    if (!this.#options.beside) return;
-    const names = apart(this.#options.curves().map((c) => c.name).filter(Boolean));
+    const curves = this.#options.curves().filter((c) => c.name);
+    const names = apart(curves.map((c) => c.name));
     const { canvas } = this.#magnitude;
     const ctx = canvas.getContext('2d');
-    const key = `${canvas.width},${devicePixelRatio},${names.join()}`;
+    const ratio = devicePixelRatio * unit();
+    const key = `${canvas.width},${ratio},${names.join()}`;
     if (key !== this.#apartOf && ctx) {
       this.#apartOf = key;
-      this.#apart = names.length < 2 ? 0 : roomBeside(ctx, names, devicePixelRatio, canvas.width / devicePixelRatio);
+      this.#apart = names.length < 2 ? 0 : roomBeside(ctx, names, ratio, canvas.width / ratio, curves.every((c) => c.short));
     }
     for (const plot of this.#plots()) plot.beside = this.#apart;
   }
@@ -250,14 +252,14 @@ export class Chart {
     const x = plot.toX(this.#view.at);
     this.#plumb.hidden = !(x >= 0 && x <= width);
     this.#plumb.style.transform = `translateX(${left + x}px)`;
-    const flipped = x > width - 90;
+    const flipped = x > width - 90 * unit();
     this.#plumb.classList.toggle('right', flipped);
     const first = plot === this.#magnitude ? this.magnitudePanel.host.offsetTop + top : this.#spine.node.offsetTop;
     this.#plumb.style.top = `${first}px`;
-    this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 - first}px`);
+    this.#plumb.style.setProperty('--spine', `${this.#spine.node.offsetTop + 12 * unit() - first}px`);
     const text = frequency(this.#view.at);
     say(this.#tag, text);
-    const wide = 16 + 8.2 * text.length; // measuring it would lay the page out anew
+    const wide = (16 + 8.2 * text.length) * unit(); // measuring it would lay the page out anew
     return this.#plumb.hidden ? [0, 0] : flipped ? [x - wide, x] : [x, x + wide];
   }
 

@@ -7,6 +7,7 @@ import { fixed, length, plusMinus, signed } from '../core/format.js';
 import { CURVE } from '../core/frames.js';
 import { envelope, stepOf } from '../core/impulseforms.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { every } from '../draw/axes.js';
 import { gestures, within } from '../draw/gestures.js';
 import { Plot } from '../draw/plot.js';
@@ -275,7 +276,7 @@ export class Impulse {
       if (hide) return;
       flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
       flag.classList.toggle('lit', this.#lit(a, k));
-      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 && this.#form !== 'log' ? top + height - 18 : a.sign > 0 || this.#form === 'log' ? top : top + height / 2 - 9}px)`;
+      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 && this.#form !== 'log' ? top + height - 18 * unit() : a.sign > 0 || this.#form === 'log' ? top : top + height / 2 - 9 * unit()}px)`;
       flag.setAttribute('aria-label', this.#tell(a, k));
     });
   }

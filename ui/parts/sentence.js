@@ -20,7 +20,7 @@ export class Sentence {
   #figures = el('p', { class: 'figures', hidden: true });
   #status = el('p', { class: 'status', role: 'status', 'data-testid': 'status' });
   #evidence;
-  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark, this.#more), el('div', { class: 'says' }, this.#headline, this.#sentence, this.#cautions, this.#figures, this.#status));
+  node = el('div', { class: 'verdict' }, el('div', { class: 'side' }, this.#mark), el('div', { class: 'says' }, this.#headline, this.#sentence, this.#cautions, this.#figures, this.#status), this.#more);
 
   /**
    * @param {import('../core/view.js').View} view
@@ -83,7 +83,10 @@ export class Sentence {
         if (e.key !== 'Enter' && e.key !== ' ') return;
         e.preventDefault(); // the space bar scrolls otherwise
         light();
-      }, onpointerenter: light, onfocus: light,
+      }, onpointerenter: light, onfocus: (/** @type {FocusEvent} */ e) => {
+        light();
+        this.#reveal(/** @type {HTMLElement} */ (e.currentTarget));
+      },
       onpointerleave: () => this.#view.setLight(null), onblur: () => this.#view.setLight(null),
     });
   }
@@ -92,6 +95,13 @@ export class Sentence {
   #fold() {
     const cut = [this.#sentence, this.#cautions].some((p) => p.scrollHeight > p.clientHeight + 4);
     if (!this.node.classList.contains('unfolded') && this.#more.hidden === cut) this.#more.hidden = !cut;
+  }
+
+  /** What has the focus can be seen. @param {HTMLElement} phrase */
+  #reveal(phrase) {
+    const line = phrase.parentElement;
+    if (!line || this.node.classList.contains('unfolded')) return;
+    if (phrase.getBoundingClientRect().bottom > line.getBoundingClientRect().bottom + 1) this.#unfold();
   }
 
   #unfold() {

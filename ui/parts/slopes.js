@@ -8,7 +8,7 @@ import { fixed, frequencyTick, plusMinus, signed } from '../core/format.js';
 import { level, run } from '../core/slopes.js';
 import { currentInk } from '../core/theme.js';
 import { every } from '../draw/axes.js';
-import { placeNames } from '../draw/names.js';
+import { keysBeside, makeRoom } from '../draw/names.js';
 import { PAPER } from '../draw/paper.js';
 import { Plot } from '../draw/plot.js';
 import { line, ribbon } from '../draw/trace.js';
@@ -31,6 +31,7 @@ export class Slopes {
   #says = el('p', { class: 'says', 'data-testid': 'slopes' });
   /** @type {{a: Run, today: Run, then: Run}|null} */
   #runs = null;
+  #room = 0;
   #moved = false;
   node;
 
@@ -41,7 +42,7 @@ export class Slopes {
     this.#plot = new Plot(this.#panel.host, {
       x: { range: [50, 150], splits: every([5, 10, 20, 50, 100, 200], 52), tick: (v) => frequencyTick(v), size: 24 },
       y: { range: [-360, 180], splits: every([45, 90, 180, 360, 720], 26), tick: (v) => signed(v, 0), size: AXIS },
-      under: (s) => this.#paint(s), over: (s) => this.#names(s), resized: redraw,
+      under: (s) => this.#paint(s), beside: (s) => keysBeside(s, this.#keys(s), this.#room, currentInk().quiet), resized: redraw,
     });
     this.node = el('section', { class: 'slopes', 'aria-label': 'Phase slopes' }, this.#says, this.#panel.node);
   }
@@ -75,6 +76,7 @@ export class Slopes {
     const half = Math.max(LEAST_HALF, (Math.max(...both) - Math.min(...both)) / 2 + 20);
     this.#plot.xRange = band;
     this.#plot.yRange = [middle - half, middle + half];
+    this.#room = makeRoom([this.#plot], this.#keys(null).map((k) => k.name));
     this.#plot.draw();
     this.#panel.atHome(true);
     this.#tell(seat);
@@ -114,21 +116,16 @@ export class Slopes {
     line(s.ctx, straight(then), s.y, { ...plain, colour: ink.curves[1], width: 1.5 * width, dash: LONG.map((v) => v * s.ratio) });
   }
 
-  /** @param {Surface} s */
-  #names(s) {
-    if (!this.#runs) return;
+  /** The names, each as high as its line ends; without a surface anywhere. @param {Surface|null} s @returns {import('../draw/names.js').Key[]} */
+  #keys(s) {
+    if (!this.#runs) return [];
     const ink = currentInk();
     const { main, fill } = this.#model;
     const { a, today, then } = this.#runs;
-    const x = s.box.left + s.box.width;
-    const at = (/** @type {Run} */ r) => s.y(r.straight.at(-1) ?? 0);
-    const labels = [
-      { x, y: at(a), name: main, colour: ink.curves[0] },
-      { x, y: at(then), name: `${fill} ${signed(then.ms, 1)} ms`, colour: ink.curves[1] },
-    ];
-    const y = at(today);
-    if (this.#moved && y > s.box.top && y < s.box.top + s.box.height) labels.push({ x, y, name: `${fill} today ${signed(today.ms, 1)} ms`, colour: ink.quiet });
-    placeNames(s, labels, ink.ground);
+    const key = (/** @type {Run} */ r, /** @type {string} */ name, /** @type {string} */ colour, /** @type {number[]} */ dash, strong = true) => ({ x: 0, y: s ? s.y(r.straight.at(-1) ?? 0) : 0, name, short: '', colour, dash, strong });
+    const keys = [key(a, main, ink.curves[0], []), key(then, `${fill} ${signed(then.ms, 1)} ms`, ink.curves[1], LONG)];
+    if (this.#moved) keys.unshift(key(today, `today ${signed(today.ms, 1)} ms`, ink.quiet, [2, 4], false));
+    return keys;
   }
 
   /** @param {'png'|'svg'|'csv'} kind */

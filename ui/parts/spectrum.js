@@ -34,7 +34,7 @@ export class Spectrum extends Chart {
   constructor(session, view, options) {
     const { traces } = options;
     super(view, {
-      ...options, curves: () => this.all(), under: (s, plot) => this.#lit(s, plot), beside: !!traces,
+      ...options, curves: () => this.all(), under: (s, plot) => this.#lit(s, plot),
       ...(traces && { lower: () => traces.lower, level: () => traces.level }),
     });
     this.#session = session;

@@ -5,10 +5,11 @@
 import { el } from '../core/dom.js';
 import { frequencyTick } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { FONT, decades, paintWords } from '../draw/axes.js';
 import { paintStrip } from '../draw/strip.js';
 
-const STRIP = 12; // CSS pixels
+const STRIP = 12; // pixels of the layout
 
 export class Spine {
   node = el('div', { class: 'spine' });
@@ -30,6 +31,7 @@ export class Spine {
    */
   draw(plot, grid, curve, tag) {
     const ratio = devicePixelRatio;
+    const strip = STRIP * unit();
     const width = this.node.clientWidth;
     const height = this.node.clientHeight;
     if (!width || !height) return;
@@ -42,12 +44,12 @@ export class Spine {
     ctx.clearRect(0, 0, width, height);
     const ink = currentInk();
     const { left, width: wide } = plot.area;
-    paintStrip(ctx, grid, curve, { left, top: 0, width: wide, height: STRIP }, (hz) => left + plot.toX(hz), this.#pattern(ctx), ink.rule);
+    paintStrip(ctx, grid, curve, { left, top: 0, width: wide, height: strip }, (hz) => left + plot.toX(hz), this.#pattern(ctx), ink.rule);
     ctx.fillStyle = ink.quiet;
-    ctx.font = `12${FONT}`;
+    ctx.font = `${12 * unit()}${FONT}`;
     ctx.textBaseline = 'middle';
     paintWords(ctx, { splits: decades(...plot.xRange), tick: (hz) => frequencyTick(hz) + (hz === 20 ? ' Hz' : ''), at: (hz) => left + plot.toX(hz) },
-      STRIP + (height - STRIP) / 2 + 1, { ends: [left, left + wide], covered: [left + tag[0], left + tag[1]] });
+      strip + (height - strip) / 2 + 1, { ends: [left, left + wide], covered: [left + tag[0], left + tag[1]] });
   }
 
   /** @param {CanvasRenderingContext2D} ctx */

@@ -66,7 +66,7 @@ export class SumPlots {
     this.#view = view;
     this.#session = session;
     this.#redraw = options.redraw;
-    this.#chart = new Chart(view, { ...options, span: 36, phaseTitle: 'Phase between the two', curves: () => this.curves(), under: (s, plot) => this.#under(s, plot) });
+    this.#chart = new Chart(view, { ...options, span: 36, phaseTitle: 'Phase between the two', curves: () => this.curves(), besidePhase: meanings, under: (s, plot) => this.#under(s, plot) });
     this.#smooth.value = String(this.#fraction);
     this.#chart.phasePanel.tools.append(el('label', { class: 'choice' }, el('span', { text: 'smooth' }), this.#smooth));
   }
@@ -191,7 +191,6 @@ export class SumPlots {
       s.ctx.fillRect(high, s.box.top, Math.max(0, s.box.left + s.box.width - high), s.box.height);
       s.ctx.globalAlpha = 1;
     }
-    if (plot === 'phase') meanings(s);
     const comb = this.#model.account?.comb;
     if (plot === 'magnitude' && this.#view.light?.about === 'comb' && comb) {
       s.ctx.strokeStyle = ink.ink;
@@ -239,14 +238,14 @@ function ground(s) {
   s.ctx.globalAlpha = 1;
 }
 
-/** What the ground means, at its right where there is least phase to cover it. @param {Surface} s */
+/** What the ground means, beside it: no curve goes there. @param {Surface} s */
 function meanings(s) {
+  if (s.box.height / s.ratio < 80) return;
   s.ctx.fillStyle = currentInk().quiet;
   s.ctx.font = `${12 * s.ratio}px system-ui, sans-serif`;
-  s.ctx.textAlign = 'right';
+  s.ctx.textAlign = 'left';
   s.ctx.textBaseline = 'middle';
-  const x = s.box.left + s.box.width - 6 * s.ratio;
-  if (s.box.height / s.ratio < 80) return;
+  const x = s.box.left + s.box.width + 6 * s.ratio;
   s.ctx.fillText('adding', x, s.y(0));
   s.ctx.fillText('losing', x, s.y(150));
   s.ctx.fillText('losing', x, s.y(-150));

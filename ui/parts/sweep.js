@@ -7,9 +7,10 @@ import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { aimOf, sweep } from '../core/phasor.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { every } from '../draw/axes.js';
 import { gestures, within } from '../draw/gestures.js';
-import { placeNames } from '../draw/names.js';
+import { keysBeside, makeRoom } from '../draw/names.js';
 import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
 import { Panel } from './panel.js';
@@ -25,7 +26,7 @@ const POINTS = 480;
 const BUDGET_MS = 8; // of a screen refresh, for lines that are computed anew
 const NAMED = 8;
 const AXIS = 46;
-const FOOT = 44; // pixels of the plot that its own words stand in
+const FOOT = 44; // pixels of the layout at the bottom, that its own words stand in
 
 export class Sweep {
   #model;
@@ -38,6 +39,7 @@ export class Sweep {
   #handle = el('div', { class: 'plumb handle', role: 'slider', tabIndex: 0, 'aria-label': 'Delay to try', 'data-arrows': '', 'data-testid': 'sweep-handle', onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e) }, el('span', { class: 'tag' }), el('span', { class: 'bob' }));
   #tag = /** @type {HTMLElement} */ (this.#handle.firstChild);
   #under = el('div', { class: 'ways', 'aria-hidden': 'true' }, el('span'), el('span'));
+  #room = 0;
   /** What the lines are computed for. */
   #key_ = '';
   /** @type {import('../core/phasor.js').Cells[]} */
@@ -60,7 +62,7 @@ export class Sweep {
     this.#plot = new Plot(this.#panel.host, {
       x: { range: this.#chosen ?? [-5, 5], splits: every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 64), tick: (v) => `${signed(v, Math.abs(v % 1) > 1e-9 ? (Math.abs((v * 10) % 1) > 1e-6 ? 2 : 1) : 0)}`, size: 24 },
       y: { range: [-12, 0], splits: every([1, 2, 3, 6], 22), tick: (v) => signed(v, 0), size: AXIS },
-      under: (s) => this.#paint(s), over: (s) => this.#names(s), resized: redraw,
+      under: (s) => this.#paint(s), beside: (s) => keysBeside(s, this.#keys(s), this.#room, currentInk().quiet), resized: redraw,
     });
     this.#panel.host.append(this.#handle, this.#under);
     this.#letGo = gestures({
@@ -100,6 +102,7 @@ export class Sweep {
     say(this.#reach, this.#model.answer?.promise.reach_text ?? '');
     this.#plot.xRange = this.#chosen ?? this.#whole();
     this.#compute();
+    this.#room = makeRoom([this.#plot], this.#keys(null).map((k) => k.name));
     this.#plot.draw();
     this.#hang();
     this.#panel.atHome(!this.#chosen);
@@ -159,7 +162,11 @@ export class Sweep {
     const sign = setting.sign < 0 ? 'opposite' : 'same';
     let low = -6;
     for (const l of this.#lines) for (const v of l[sign]) low = Math.min(low, v);
-    this.#plot.yRange = [Math.max(-18, Math.floor(low / 3) * 3), 0];
+    for (const v of this.#total[setting.sign < 0 ? 'same' : 'opposite']) low = Math.min(low, v);
+    // Under the lowest stand words.
+    const { height } = this.#plot.area;
+    const part = Math.min(0.5, (FOOT * unit()) / Math.max(1, height));
+    this.#plot.yRange = [Math.floor(Math.max(-18, low) / (1 - part)), 0];
   }
 
   /** @param {Surface} s */
@@ -248,27 +255,26 @@ export class Sweep {
     }
   }
 
-  /** @param {Surface} s */
-  #names(s) {
+  /** The lines' names, each as high as it ends; without a surface anywhere. @param {Surface|null} s @returns {import('../draw/names.js').Key[]} */
+  #keys(s) {
     const { answer, setting, seat, aim, lowestNow } = this.#model;
-    if (!answer || !this.#total.same.length) return;
+    if (!answer || !this.#total.same.length || this.#lines.length < answer.seats.length) return [];
     const ink = currentInk();
     const sign = setting.sign < 0 ? 'opposite' : 'same';
     const other = setting.sign < 0 ? 'same' : 'opposite';
     const last = POINTS - 1;
-    const right = s.box.left + s.box.width;
-    const labels = [
-      { x: right, y: s.y(this.#total[sign][last]), name: answer.seats.length === 1 ? answer.seats[0].name : aim === 'worst' ? 'worst seat' : 'mean', colour: ink.ink },
-      { x: right, y: s.y(this.#total[other][last]), name: 'other polarity', colour: ink.quiet },
-    ];
+    const key = (/** @type {number} */ db, /** @type {string} */ name, /** @type {string} */ colour, /** @type {number[]} */ dash, strong = false) => ({ x: 0, y: s ? s.y(db) : 0, name, short: '', colour, dash, strong });
+    const keys = [key(this.#total[other][last], 'other polarity', ink.ink, [7, 5])];
     if (answer.seats.length > 1) {
       answer.seats.forEach((account, k) => {
         const chosen = account.seat === seat?.id;
-        if (answer.seats.length > NAMED && !chosen && k !== lowestNow) return;
-        labels.push({ x: right, y: s.y(this.#lines[k][sign][last]), name: k === lowestNow ? `${account.name}, lowest` : account.name, colour: chosen ? ink.curves[2] : ink.quiet });
+        const lowest = k === lowestNow;
+        if (answer.seats.length > NAMED && !chosen && !lowest) return;
+        keys.push(key(this.#lines[k][sign][last], lowest ? `${account.name}, lowest` : account.name, chosen ? ink.curves[2] : ink.quiet, lowest ? [2, 3] : [], chosen));
       });
     }
-    placeNames(s, labels, ink.ground, FOOT);
+    keys.push(key(this.#total[sign][last], answer.seats.length === 1 ? answer.seats[0].name : aim === 'worst' ? 'worst seat' : 'mean', ink.ink, [], true));
+    return keys;
   }
 
   #hang() {
@@ -278,8 +284,8 @@ export class Sweep {
     this.#handle.hidden = !answer?.plan || !(x >= -1 && x <= width + 1);
     this.#handle.style.transform = `translateX(${left + x}px)`;
     this.#handle.style.top = `${top}px`;
-    this.#handle.style.height = `${height + 14}px`;
-    this.#handle.classList.toggle('right', x > width - 210);
+    this.#handle.style.height = `${height + 14 * unit()}px`;
+    this.#handle.classList.toggle('right', x > width - 210 * unit());
     const ms = Math.abs(setting.delayMs);
     const who = ms < 0.005 ? 'as today' : `${fill} ${fixed(ms, 2)} ms ${setting.delayMs < 0 ? 'earlier' : 'later'}`;
     say(this.#tag, `${who}: ${signed(nowAim, 1)} dB`);

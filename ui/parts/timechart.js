@@ -4,11 +4,12 @@
 import { el, say } from '../core/dom.js';
 import { clock, fixed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { every } from '../draw/axes.js';
 import { ROWS, ROW_RANGE, rowMidHz, rowOf, rowSplits, rowTick } from '../draw/bandrows.js';
 import { gestures, scale, shift } from '../draw/gestures.js';
-import { crest, line, nameBelow, paintLimit } from '../draw/leveltrace.js';
-import { placeNames } from '../draw/names.js';
+import { crest, line, paintLimit } from '../draw/leveltrace.js';
+import { keysBeside, makeRoom } from '../draw/names.js';
 import { Plot } from '../draw/plot.js';
 import { moments } from '../draw/times.js';
 import { Panel } from './panel.js';
@@ -60,6 +61,9 @@ export class TimeChart {
   levelPanel;
   bandPanel;
   #letGo;
+  /** What is named beside the plots. @type {import('../draw/names.js').Key[]} */
+  #keys = [];
+  #room = 0;
 
   /** @param {Session} session @param {View} view @param {import('./timeview.js').TimeView} time @param {LevelLog} log @param {TimeChartOptions} options */
   constructor(session, view, time, log, options) {
@@ -79,7 +83,7 @@ export class TimeChart {
     this.#level = new Plot(this.levelPanel.host, {
       x: { range: now, splits: moments, tick: () => '', size: 0 },
       y: { range: [-60, -10], splits: every([1, 2, 5, 10, 20], 24), tick: (v) => fixed(v, 0), size: AXIS },
-      under: (s) => this.#paintLevel(s), resized: options.redraw,
+      under: (s) => this.#paintLevel(s), beside: (s) => keysBeside(s, this.#keys, this.#room, currentInk().quiet), resized: options.redraw,
     });
     this.#bands = new Plot(this.bandPanel.host, {
       x: { range: now, splits: moments, tick: () => '', size: 22 },
@@ -163,6 +167,7 @@ export class TimeChart {
     this.#fetch(range);
     this.#settle();
     this.#level.xRange = this.#bands.xRange = range;
+    this.#makeRoom();
     this.#level.draw();
     this.#bands.draw();
     const seen = [this.#level, this.#bands].find((p) => p.seen);
@@ -203,6 +208,19 @@ export class TimeChart {
     this.#log.want(wanted, from - before, to + margin);
   }
 
+  /** Are several microphones drawn? */
+  get #several() {
+    return this.#view.all && this.#known().length > 1;
+  }
+
+  /** Room for all names that may come, so that nothing moves when one does. */
+  #makeRoom() {
+    const limit = this.#options.limit();
+    const names = this.#several ? this.#known().map((c) => this.#session.channelName(c)) : ['LAFmax', 'LAeq,1s'];
+    if (limit) names.push(limit.short, ...(limit.slidingS ? [`LAeq,${limit.slidingS / 60}min`] : []));
+    this.#room = makeRoom([this.#level, this.#bands], names);
+  }
+
   /** The level axis goes where the levels are, and stays there while they fit. */
   #settle() {
     if (this.#chosenY) {
@@ -234,8 +252,11 @@ export class TimeChart {
     const { layer, from, to } = this.shown();
     const known = this.#known();
     const front = this.#front();
-    /** @type {{x: number, y: number, name: string, colour: string}[]} */
-    const labels = [];
+    /** @type {import('../draw/names.js').Key[]} */
+    const keys = [];
+    const key = (/** @type {{y: number}|null} */ end, /** @type {string} */ name, /** @type {string} */ colour, /** @type {number[]} */ dash, /** @type {boolean} */ strong) => {
+      if (end) keys.push({ x: 0, y: end.y, name, short: '', colour, dash, strong });
+    };
     this.#verticals(s);
     if (this.#view.all) {
       for (const c of known) {
@@ -243,21 +264,19 @@ export class TimeChart {
         const other = this.#log.layer(c, this.#step());
         const colour = ink.curves[known.indexOf(c) % 4];
         const end = line(s, other, other.at(this.range()[0]), other.at(this.range()[1]), other.laeq, colour, 1.2 * ink.line * s.ratio, []);
-        if (end) labels.push({ ...end, name: this.#session.channelName(c), colour });
+        key(end, this.#session.channelName(c), colour, [], false);
       }
     }
     const colour = ink.curves[Math.max(0, known.indexOf(front)) % 4];
     crest(s, layer, from, to, colour, ink.dark ? 0.34 : 0.26);
     const max = line(s, layer, from, to, layer.lafmax, colour, 1 * s.ratio, [2 * s.ratio, 2 * s.ratio]);
     const end = line(s, layer, from, to, layer.laeq, colour, 2 * ink.line * s.ratio, []);
-    const several = labels.length > 0; // then microphones are told apart, not what is drawn of one
-    if (max && !several) labels.push({ ...max, name: 'LAFmax', colour });
-    if (end && several) labels.push({ ...end, name: this.#session.channelName(front), colour });
+    const several = this.#several; // then microphones are told apart, not what is drawn of one
+    if (!several) key(max, 'LAFmax', colour, [2, 2], false);
+    key(end, several ? this.#session.channelName(front) : layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour, [], true);
     const limit = this.#options.limit();
-    if (limit) paintLimit(s, layer, from, to, limit, this.#log.now, labels);
-    const clear = this.#time.line === null ? 16 * s.ratio : 0; // of the plumb line at the newest
-    placeNames(s, labels.map((l) => ({ ...l, x: l.x - clear })), ink.ground);
-    if (end && !several) nameBelow(s, end.x - clear, end.y, layer.step === 1 ? 'LAeq,1s' : 'LAeq', colour, ink.ground);
+    if (limit) paintLimit(s, layer, from, to, limit, this.#log.now, key);
+    this.#keys = keys;
   }
 
   /** @param {Surface} s */
@@ -330,15 +349,16 @@ export class TimeChart {
     const spine = this.#spine.node.getBoundingClientRect();
     const bands = this.bandPanel.host.checkVisibility() ? this.bandPanel.host.getBoundingClientRect() : null;
     const first = Math.min(host.top + top, spine.top) - from.top;
-    const last = bands ? Math.max(bands.top + this.#bands.area.top + this.#bands.area.height, spine.top + 12) : spine.top + 12;
+    const last = bands ? Math.max(bands.top + this.#bands.area.top + this.#bands.area.height, spine.top + 12 * unit()) : spine.top + 12 * unit();
     this.#plumb.style.transform = `translateX(${host.left - from.left + left + x}px)`;
     this.#plumb.style.top = `${first}px`;
     this.#plumb.style.height = `${last - from.top - first}px`;
-    const flipped = x > width - 90;
+    const flipped = x > width - 90 * unit();
     this.#plumb.classList.toggle('right', flipped);
-    this.#plumb.style.setProperty('--spine', `${spine.top - from.top + 12 - first}px`);
+    this.#plumb.style.setProperty('--spine', `${spine.top - from.top + 12 * unit() - first}px`);
     say(this.#tag, clock(unixS * 1000));
-    return flipped ? [x - 84, x] : [x, x + 84];
+    const wide = 84 * unit();
+    return flipped ? [x - wide, x] : [x, x + wide];
   }
 
   /** @param {Plot} plot @param {HTMLElement} host */

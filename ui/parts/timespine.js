@@ -3,6 +3,7 @@
 
 import { el } from '../core/dom.js';
 import { currentInk } from '../core/theme.js';
+import { unit } from '../core/type.js';
 import { FONT, paintWords } from '../draw/axes.js';
 import { momentTick, moments } from '../draw/times.js';
 
@@ -58,11 +59,11 @@ export class TimeSpine {
       ctx.restore();
     }
 
-    ctx.font = `12${FONT}`;
+    ctx.font = `${12 * unit()}${FONT}`;
     ctx.textBaseline = 'middle';
     ctx.fillStyle = ink.quiet;
     const [lo, hi] = plot.xRange;
-    paintWords(ctx, { splits: moments(lo, hi, width), tick: (t) => momentTick(t, hi - lo), at: x }, STRIP + (high - STRIP) / 2 + 1, { ends: [left, wide], covered: [left + tag[0], left + tag[1]] });
+    paintWords(ctx, { splits: moments(lo, hi, width / unit()), tick: (t) => momentTick(t, hi - lo), at: x }, STRIP + (high - STRIP) / 2 + 1, { ends: [left, wide], covered: [left + tag[0], left + tag[1]] });
   }
 }
 

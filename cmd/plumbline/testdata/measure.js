@@ -190,6 +190,7 @@
   }
 
   // Rings of focus, none cut.
+  const brass = `rgb(${rgba(style(root).getPropertyValue('--brass').trim()).slice(0, 3).join(', ')})`;
   for (const e of document.querySelectorAll('a[href], button, input, select, textarea, summary, [tabindex="0"]')) {
     if (!seen(e) || e.disabled || e.matches('[type=file]')) continue;
     e.focus({ preventScroll: true, focusVisible: true });
@@ -197,7 +198,8 @@
     const s = getComputedStyle(e);
     const drawn = (c) => c.outlineStyle !== 'none' && parseFloat(c.outlineWidth) >= 2;
     if (!drawn(s)) {
-      if (![...e.querySelectorAll('*')].some((c) => drawn(getComputedStyle(c)))) wrong('focus', `${named(e)} has no ring`);
+      const stroked = (c) => c.stroke === brass && parseFloat(c.strokeWidth) >= 2;
+      if (![...e.querySelectorAll('*')].map((c) => getComputedStyle(c)).some((c) => drawn(c) || stroked(c))) wrong('focus', `${named(e)} has no ring`);
       continue;
     }
     const by = parseFloat(s.outlineWidth) + parseFloat(s.outlineOffset);
