@@ -20,10 +20,10 @@ import { Shell } from './parts/shell.js';
 
 /** A page is a module and a line here. @type {PageEntry[]} */
 const PAGES = [
-  { path: '/setup', name: 'Set up', key: '0', available: () => true, make: (c) => new SetupPage(c) },
-  { path: '/listen', name: 'Listen', key: '1', available: () => true, make: (c) => new ListenPage(c) },
-  { path: '/align', name: 'Align', key: '2', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
-  { path: '/watch', name: 'Watch', key: '3', available: () => true, make: (c) => new WatchPage(c) },
+  { path: '/setup', name: 'Set up', key: '1', available: () => true, make: (c) => new SetupPage(c) },
+  { path: '/listen', name: 'Listen', key: '2', available: () => true, make: (c) => new ListenPage(c) },
+  { path: '/align', name: 'Align', key: '3', available: (s) => s.show !== undefined, make: (c) => new AlignPage(c) },
+  { path: '/watch', name: 'Watch', key: '4', available: () => true, make: (c) => new WatchPage(c) },
   { path: '/show', name: 'Show', key: '5', available: (s) => s.show !== undefined, make: (c) => new ShowPage(c) },
   { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
 ];
@@ -59,8 +59,7 @@ function show(path) {
   const entry = PAGES.find((p) => p.path === path) ?? PAGES[1];
   page?.close();
   page = entry.make({ session, view, shell });
-  shell.main.replaceChildren(page.node);
-  shell.at(entry.path);
+  shell.at(entry.path, page.node);
   document.title = `${entry.name} · plumbline`;
 }
 

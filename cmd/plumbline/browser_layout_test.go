@@ -38,10 +38,11 @@ var measuredPages = []struct{ path, ready string }{
 	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
 }
 
-// TestPagesMeasured measures every page at every size, on both grounds and at 200 %: no text
+// TestPages shows the demo's pages, each loaded once. A screen reader finds its way, phrases
+// light what they speak of, and every size is measured, on both grounds and at 200 %: no text
 // over another or over a curve, room for fingers, contrast, whole rings of focus, no
-// scrolling sideways. A page is loaded once.
-func TestPagesMeasured(t *testing.T) {
+// scrolling sideways.
+func TestPages(t *testing.T) {
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0")
 	for _, c := range measuredPages {
@@ -49,6 +50,8 @@ func TestPagesMeasured(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			p := openMeasured(t, d.url+c.path)
 			p.until(c.ready)
+			t.Run("read out", func(t *testing.T) { page{t, p.ctx}.readOut(name) })
+			t.Run("phrases", func(t *testing.T) { page{t, p.ctx}.touchPhrases() })
 			for _, l := range layouts {
 				for _, ground := range []string{"dark", "light"} {
 					t.Run(l.name+" "+ground, func(t *testing.T) {
@@ -58,6 +61,12 @@ func TestPagesMeasured(t *testing.T) {
 			}
 		})
 	}
+	t.Run("takes at hand", func(t *testing.T) {
+		p := openTab(t, d.url+"/show", laptop, ".page")
+		p.until(`document.querySelector('[data-testid="draw-newest"]')?.checkVisibility()`)
+		p.click("draw-newest")
+		p.until(`document.querySelector('.awaited').hidden && __app.page.overlays.curves().length === 3`)
+	})
 }
 
 // TestPictures writes the pages as they look on every screen and ground, with -update.
@@ -102,13 +111,19 @@ func openMeasured(t *testing.T, url string) page {
 func (p page) measure(s screen, scale float64) {
 	p.t.Helper()
 	p.show(s, scale)
+	for _, problem := range p.problems() {
+		p.t.Error(problem)
+	}
+}
+
+// problems are those of what the page shows now, a line each.
+func (p page) problems() []string {
+	p.t.Helper()
 	measure, err := os.ReadFile("testdata/measure.js")
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	for _, problem := range js[[]string](p, string(measure)) {
-		p.t.Error(problem)
-	}
+	return js[[]string](p, string(measure))
 }
 
 // show puts the page on another screen and waits until it has drawn itself there.

@@ -22,11 +22,6 @@ const (
 
 const eventAudioKey = "event audio"
 
-// eventAudioChoice is what somebody chose; nil: nothing was.
-type eventAudioChoice struct {
-	MostBytes *int64 `json:"most_bytes"`
-}
-
 // EventAudioMost is how much audio around events the show keeps at most, bytes; 0: none.
 func (s *Show) EventAudioMost() (int64, error) {
 	var text string
@@ -34,11 +29,11 @@ func (s *Show) EventAudioMost() (int64, error) {
 	if err != nil && err != sql.ErrNoRows {
 		return 0, explain(s.path, err)
 	}
-	var c eventAudioChoice
-	if json.Unmarshal([]byte(text), &c) != nil || c.MostBytes == nil || *c.MostBytes < 0 || *c.MostBytes > mostEventAudio {
+	var most *int64
+	if json.Unmarshal([]byte(text), &most) != nil || most == nil || *most < 0 || *most > mostEventAudio {
 		return DefaultEventAudio, nil // nobody chose, or a show from elsewhere has what cannot be
 	}
-	return *c.MostBytes, nil
+	return *most, nil
 }
 
 // SetEventAudioMost chooses it. What is kept stays, even if it is more.
@@ -50,7 +45,7 @@ func (s *Show) SetEventAudioMost(bytes int64, by string) error {
 	if bytes > 0 {
 		text = fmt.Sprintf("audio around events is kept up to %.0f MB", float64(bytes)/1e6)
 	}
-	return s.PutSetting(eventAudioKey, eventAudioChoice{&bytes}, text, by)
+	return s.PutSetting(eventAudioKey, bytes, text, by)
 }
 
 // EventAudioFits says whether so many frames more are kept.

@@ -196,8 +196,11 @@ func (f *Frame) Append(dst []byte, microphones []int) []byte {
 	return dst
 }
 
+// wanted says whether a client that asked for these microphones gets an entry: of the others it
+// has the levels, which are a few numbers and tell whether anything arrives at all.
 func (f *Frame) wanted(entry int, microphones []int) bool {
-	return entry == 0 || microphones == nil || slices.Contains(microphones, f.entries[entry].channel)
+	e := &f.entries[entry]
+	return entry == 0 || microphones == nil || e.id == Levels || slices.Contains(microphones, e.channel)
 }
 
 // Decode reads a binary frame. The error says what is wrong with it; f is then

@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"flag"
 	"math"
 	"os"
@@ -127,15 +128,38 @@ func TestFrameShortCurve(t *testing.T) {
 	}
 }
 
+// A selection has all of the microphones in it, and the levels of the others.
 func TestSelectEqualsEncodingLess(t *testing.T) {
 	f := frametest.New(5)
 	var all Frame
 	all.Set(f, unixMs)
 	some := *f
 	some.Microphones = []analyze.Microphone{f.Microphones[1], f.Microphones[3]}
-	want := new(Frame).Set(&some, unixMs).Append(nil, nil)
-	if got := all.Append([]byte("xyz"), []int{5, 3, 99})[3:]; !bytes.Equal(got, want) {
-		t.Error("selected channels differ from a frame of those channels")
+	var want, got Frame
+	less := new(Frame).Set(&some, unixMs).Append(nil, nil)
+	data := all.Append([]byte("xyz"), []int{5, 3, 99})[3:]
+	if others, levels := 3, entrySize+3*4; len(data) != len(less)+others*levels {
+		t.Errorf("%d bytes, without the levels of %d others %d", len(data), others, len(less))
+	}
+	if err := errors.Join(want.Decode(less), got.Decode(data)); err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range f.Microphones {
+		selected := slices.Contains([]int{3, 5}, m.Channel)
+		for id := MagnitudeDB; id <= PolarityBands; id++ {
+			w := want.Curve(id, m.Channel)
+			if id == Levels && !selected {
+				w = all.Curve(id, m.Channel)
+			}
+			g := got.Curve(id, m.Channel)
+			same := slices.EqualFunc(g, w, func(a, b float32) bool { return a == b || a != a && b != b })
+			if (g == nil) != (w == nil) || !same {
+				t.Errorf("curve %d of channel %d: %v, want %v", id, m.Channel, g, w)
+			}
+		}
+	}
+	if a, b := got.Microphones(nil), want.Microphones(nil); !slices.Equal(a, b) {
+		t.Errorf("microphones %v, want %v", a, b)
 	}
 }
 

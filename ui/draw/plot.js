@@ -38,7 +38,7 @@ export class Plot {
   yRange;
   #options;
   #host;
-  #canvas = el('canvas', { 'aria-hidden': 'true' });
+  #canvas = el('canvas', { role: 'img' });
   #ctx = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext('2d'));
   /** CSS pixels of the host, canvas pixels for each, and CSS pixels for one of the layout. */
   #size = { width: 0, height: 0, ratio: 1, unit: 1 };
@@ -60,6 +60,7 @@ export class Plot {
     this.#options = options;
     this.xRange = [...options.x.range];
     this.yRange = [...options.y.range];
+    this.#canvas.setAttribute('aria-label', host.dataset.name ?? '');
     host.append(this.#canvas);
     this.#fit();
     const look = () => {

@@ -5,7 +5,8 @@ import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { bind } from '../core/keys.js';
 import { AlignModel, MOST_SPREAD_CM } from '../parts/alignmodel.js';
-import { LIGHTS, words } from '../parts/alignwords.js';
+import { LIGHTS, lower, words } from '../parts/alignwords.js';
+import { Awaited } from '../parts/awaited.js';
 import { Boxes } from '../parts/boxes.js';
 import { Dials } from '../parts/dials.js';
 import { Field } from '../parts/field.js';
@@ -42,6 +43,11 @@ export class AlignPage {
   #dials;
   #map;
   #boxes;
+  #awaited = new Awaited([
+    { title: 'Sum over delay', text: 'How much of the sum arrives at each seat, today, with the plan and at any delay between.', part: 5 },
+    { title: 'Magnitude', text: 'Each loudspeaker alone, both together, and what the plan predicts.', part: 5 },
+    { title: 'Phase between the two', text: 'Where they add, and where they lose.', part: 3 },
+  ]);
   #pair = el('div', { class: 'pair' });
   #main = el('select', { 'aria-label': 'Loudspeaker that stays', 'data-testid': 'pair-main', onchange: () => this.#choosePair() });
   #fill = el('select', { 'aria-label': 'Loudspeaker that is aligned to it', 'data-testid': 'pair-fill', onchange: () => this.#choosePair() });
@@ -84,8 +90,8 @@ export class AlignPage {
     for (const [id, name] of PARTS) this.#tabs.append(el('button', { type: 'button', text: name, 'data-shows': id, onclick: () => this.#showPart(id) }));
     this.node = el('div', { class: 'page align' }, this.#sentence.node, this.#tabs,
       el('section', { class: 'survey', 'aria-label': 'Seats' }, this.#pair, this.#matrix.node, this.#surveyor.node, this.#map.node),
-      el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node), this.#slopes.node,
-      el('aside', { class: 'account' }, this.#dials.node, this.#waterfall.node));
+      el('div', { class: 'evidence' }, this.#sweep.node, this.#sum.node), this.#awaited.node, this.#slopes.node,
+      el('aside', { class: 'account', 'aria-label': 'Settings and ledger' }, this.#dials.node, this.#waterfall.node));
     this.#showPart('seats');
 
     this.#model.onChange = (what) => {
@@ -150,7 +156,10 @@ export class AlignPage {
 
   #show() {
     const { answer } = this.#model;
-    this.#sentence.show({ ...words(this.#model, this.#shelf, this.#session), trouble: trouble(this.#session) });
+    const says = words(this.#model, this.#shelf, this.#session);
+    this.#sentence.show({ ...says, trouble: trouble(this.#session) });
+    const missing = says.parts.find((p) => p.about === 'missing')?.text ?? says.headline ?? '';
+    this.#awaited.show(!answer?.plan && this.#shelf.known, `Next: ${lower(missing.replace(/^Next: /, ''))}`);
     this.#showPair();
     this.#matrix.show();
     this.#surveyor.show();

@@ -8,6 +8,8 @@ import { frequencyTick, signed } from '../core/format.js';
 import { decades, every } from '../draw/axes.js';
 import { PAPER } from '../draw/paper.js';
 import { GRID } from '../core/overlay.js';
+import { lower } from '../parts/alignwords.js';
+import { Awaited } from '../parts/awaited.js';
 import { Chart, colourOf, nearest } from '../parts/chart.js';
 import { Notebook, ReportLink } from '../parts/notebook.js';
 import { Overlays } from '../parts/overlays.js';
@@ -40,8 +42,12 @@ export class ShowPage {
   #evidence = el('div', { class: 'evidence' });
   #tabs = new Tabs(this.#evidence, [['magnitude', 'Magnitude'], ['phase', 'Phase']], () => this.#painter.request());
   /** What to do first. */
-  #start = el('p', { class: 'first-steps' });
-  #nothing = el('p', { class: 'remark nothing', text: 'Touch the dot before a take to draw it here; several lie over each other.' });
+  #start = el('div', { class: 'first-steps' });
+  #newest = el('button', { type: 'button', text: 'Draw the newest', 'data-testid': 'draw-newest', onclick: () => this.#drawNewest() });
+  #awaited = new Awaited([
+    { title: 'Magnitude', text: 'Takes lie over each other here, each with its 95 % interval.', part: 4 },
+    { title: 'Phase', text: 'The same takes, with offset, delay and polarity laid over each.', part: 3 },
+  ], this.#newest, this.#start);
   #notices;
   #off;
   node;
@@ -68,9 +74,9 @@ export class ShowPage {
       el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(session, shell.notices) }),
       el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
     this.node = el('div', { class: 'page show' }, this.#sentence.node,
-      el('div', { class: 'contents' }, this.#bar, this.#start, this.#takes.node),
+      el('div', { class: 'contents' }, this.#bar, this.#takes.node),
       this.#evidence);
-    this.#evidence.append(this.#nothing, this.#tabs.node, this.#chart.node, this.#overlays.node);
+    this.#evidence.append(this.#awaited.node, this.#tabs.node, this.#chart.node, this.#overlays.node);
     this.node.addEventListener('dragover', (e) => e.preventDefault());
     this.node.addEventListener('drop', (e) => {
       e.preventDefault();
@@ -135,14 +141,23 @@ export class ShowPage {
     this.#bar.hidden = !show;
     this.node.dataset.drawn = String(this.#overlays.list.length > 0);
     const measured = this.#shelf.takes.length > 0;
-    this.#nothing.hidden = this.#overlays.list.length > 0 || !measured;
+    const { text, ...words } = this.#words();
+    const drawn = this.#overlays.list.length > 0;
+    this.#newest.hidden = drawn || !measured;
+    this.#awaited.show(!drawn && this.#shelf.known, measured ? 'Next: touch the dot before a take to draw it here.' : `Next: ${lower(text.replace(/^.*: nothing is measured yet\. /, ''))}`);
     this.#takes.node.hidden = !measured;
     this.#begin(show, measured);
-    const { text, ...words } = this.#words();
     const headline = lead(text);
     const rest = text.startsWith(headline) ? text.slice(headline.length).trim() : text;
     this.#sentence.show({ ...words, headline, parts: [{ text: rest }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
+  }
+
+  /** The takes of the seat that was measured last. */
+  #drawNewest() {
+    const { takes } = this.#shelf;
+    const seat = takes.at(-1)?.seat;
+    for (const t of takes.filter((t) => t.seat === seat).slice(-3)) this.#overlays.toggle(t.id);
   }
 
   /** @param {object|null|undefined} show @param {boolean} measured */

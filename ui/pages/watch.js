@@ -69,7 +69,7 @@ export class WatchPage {
     const line = new WatchLine(session, view, { watch, level: () => now.level(), events: () => eventLog.events, others: () => session.watches.filter((w) => w.microphone !== channel()) });
     const baseline = new Baseline(session, shelf, channel, watch, notices);
     this.#chart = new TimeChart(session, view, time, log, { redraw, table, save: (plot, kind) => takeWatch(from(), plot, kind), events: here, choose, limit: () => limit.line() });
-    this.#difference = new Difference(view, watch, { redraw, table, save: (kind) => takeWatch(from(), 'difference', kind) });
+    this.#difference = new Difference(view, watch, { redraw, table, save: (kind) => takeWatch(from(), 'difference', kind), measure: () => baseline.measure(), ready: () => baseline.ready });
     const reading = new LineReading(view, this.#chart, this.#difference, time);
     this.#parts = [line, chooser, now, limit, list, baseline, this.#chart, this.#difference, log, eventLog, shelf];
     const { spine, plumb } = this.#chart.parts;

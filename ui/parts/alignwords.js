@@ -19,6 +19,8 @@ const WORTH_DB = 0.3; // of level, that nobody asks whether it suits
 /** @param {string} text @param {string} [about] @returns {Part} */
 const part = (text, about) => ({ text, about });
 /** @param {string} text */
+export const lower = (text) => text.slice(0, 1).toLowerCase() + text.slice(1);
+/** @param {string} text */
 export const upper = (text) => text.slice(0, 1).toUpperCase() + text.slice(1);
 
 /**

@@ -117,6 +117,15 @@ export class Baseline {
     if (answer && take) this.#notices.say('Nothing is compared any more.', { label: 'Undo', run: () => void this.#notices.guard(ask('POST', '/api/v1/watch', { microphone, take })) });
   }
 
+  /** Nothing hinders a baseline from being measured now. */
+  get ready() {
+    return !this.#measure.hidden && !this.#measure.disabled;
+  }
+
+  measure() {
+    if (this.ready) this.#fromNow();
+  }
+
   /** Listens from the press on, then makes a take of just that, and watches with it. Until then nothing is stored. */
   #fromNow() {
     this.#listening = { channel: this.#channel(), sample: this.#session.frame.sample, epoch: this.#session.frame.epoch, gaps: this.#session.frame.gaps };

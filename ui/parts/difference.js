@@ -17,22 +17,28 @@ const SCALES_DB = [6, 12, 24, 48];
 export class Difference {
   #view;
   #watch;
+  #options;
   #plot;
-  #note = el('p', { class: 'note' });
+  #said = el('span');
+  #measure;
+  #note = el('p', { class: 'note' }, this.#said);
   #scale = SCALES_DB[0];
   #letGo;
   panel;
 
-  /** @param {import('../core/view.js').View} view @param {() => Watch|null} watch @param {{redraw: () => void, save: (kind: 'png'|'svg'|'csv') => void, table: () => void}} options */
+  /** @param {import('../core/view.js').View} view @param {() => Watch|null} watch @param {{redraw: () => void, save: (kind: 'png'|'svg'|'csv') => void, table: () => void, measure: () => void, ready: () => boolean}} options measure: takes a baseline from now on; ready: it can */
   constructor(view, watch, options) {
     this.#view = view;
     this.#watch = watch;
+    this.#options = options;
     this.panel = new Panel({ id: 'difference', title: 'Difference', unit: 'dB to baseline', home: () => {}, save: options.save, table: options.table });
     this.#plot = new Plot(this.panel.host, {
       x: { range: [-SCALES_DB[0], SCALES_DB[0]], splits: () => this.#splits(), tick: (v) => signed(v, 0), size: 22 },
       y: { range: ROW_RANGE, splits: rowSplits, tick: rowTick, size: 46 },
       under: (s) => this.#paint(s), resized: options.redraw,
     });
+    this.#measure = el('button', { type: 'button', text: 'Measure a baseline', 'data-testid': 'baseline-first', onclick: options.measure });
+    this.#note.append(this.#measure);
     this.panel.host.append(this.#note);
     const point = (/** @type {PointerEvent} */ e) => {
       const row = this.#plot.fromY(e.clientY - this.panel.host.getBoundingClientRect().top - this.#plot.area.top);
@@ -64,8 +70,9 @@ export class Difference {
     this.#plot.xRange = [-this.#scale, this.#scale];
     this.#plot.draw();
     const heard = watch?.difference_db.some((d) => d !== null);
-    say(this.#note, !watch ? 'Nothing to compare with yet.' : watch.state === 'learning' ? 'Learning the baseline …' : watch.state === 'failed' ? '' : watch.state === 'paused' ? 'Paused.' : heard ? '' : 'Listening …');
-    this.#note.hidden = !this.#note.textContent;
+    this.#measure.hidden = !!watch || !this.#options.ready();
+    say(this.#said, !watch ? 'The difference to a baseline stands here. Next, with all playing well:' : watch.state === 'learning' ? 'Learning the baseline …' : watch.state === 'failed' ? '' : watch.state === 'paused' ? 'Paused.' : heard ? '' : 'Listening …');
+    this.#note.hidden = !this.#said.textContent;
   }
 
   /** What the row under the line says. @returns {{low: number, high: number, db: number|null, error: number|null}|null} */

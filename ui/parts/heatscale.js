@@ -16,7 +16,7 @@ export class HeatScale {
   #seen = '';
   #low = el('span', { 'data-testid': 'heat-low' });
   #high = el('span', { 'data-testid': 'heat-high' });
-  #strip = el('canvas', { width: 256, height: 1 });
+  #strip = el('canvas', { width: 256, height: 1, 'aria-hidden': 'true' });
   node = el('div', { class: 'heat-scale', role: 'img', 'aria-label': 'Scale of the colours' }, this.#low, this.#strip, this.#high);
 
   constructor() {

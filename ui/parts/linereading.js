@@ -29,7 +29,7 @@ export class LineReading {
     this.#follow = el('button', { type: 'button', text: 'Newest', hidden: true, onclick: () => time.point(null) });
     const row = (/** @type {Node[]} */ name, /** @type {HTMLElement} */ cell) => el('tr', {}, el('th', { scope: 'row' }, ...name), cell);
     this.node = el('section', { class: 'line-reading', 'aria-label': 'At the line' }, el('header', {}, this.#title, this.#follow),
-      el('table', {}, el('tbody', {},
+      el('table', {}, el('caption', { class: 'hidden', text: 'At the line' }), el('tbody', {},
         ...ROWS.map((key, k) => row([el('i', { text: 'L' }), el('sub', { text: NAMES[key] })], this.#cells[k])),
         el('tr', {}, this.#bandName, this.#band), el('tr', {}, el('th', { scope: 'row', text: 'to baseline' }), this.#versus))));
     this.time = time;

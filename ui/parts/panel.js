@@ -26,7 +26,7 @@ export class Panel {
   constructor(options) {
     this.#home = el('button', { class: 'home', type: 'button', text: 'Whole range', hidden: true, onclick: options.home, 'data-testid': `home-${options.id}` });
     const menu = el('details', { class: 'menu' },
-      el('summary', { 'aria-label': `Export the ${options.title.toLowerCase()} plot` }, el('span', { text: 'Export' })),
+      el('summary', { 'aria-label': `Export the ${options.title.toLowerCase()} plot, or read it as a table` }, el('span', { text: 'Export' })),
       el('div', { class: 'choices' },
         ...(/** @type {const} */ (['png', 'svg', 'csv'])).map((kind) => el('button', {
           type: 'button', text: kind.toUpperCase(), onclick: () => {
@@ -39,7 +39,7 @@ export class Panel {
           options.table();
         } })));
     folds(menu);
-    this.node = el('section', { class: 'panel', 'data-plot': options.id, 'aria-label': `${options.title}, ${options.unit}` },
+    this.node = el('section', { class: 'panel', 'data-plot': options.id },
       el('header', { class: 'head' }, el('h2', {}, this.#title, this.#unit), this.tools, el('span', { class: 'gap' }), this.#home, menu),
       this.host);
     this.rename(options.title, options.unit);
@@ -50,7 +50,11 @@ export class Panel {
     say(this.#title, title);
     say(this.#unit, ` ${unit}`);
     const name = `${title}, ${unit}`;
-    if (this.node.getAttribute('aria-label') !== name) this.node.setAttribute('aria-label', name);
+    if (this.node.getAttribute('aria-label') === name) return;
+    this.node.setAttribute('aria-label', name);
+    // The plot's own: it is made after this, and takes it from here.
+    this.host.dataset.name = `Plot of ${title.toLowerCase()}, ${unit}; its table is under Export`;
+    this.host.querySelector('canvas')?.setAttribute('aria-label', this.host.dataset.name);
   }
 
   /** @param {boolean} whole */

@@ -154,7 +154,7 @@ export class Plan {
       const long = Math.hypot(ex - x, ey - y) > 200;
       const text = l.mute ? 'muted' : `${fixed(arrivalMs(l, ear, speed), 2)} ms${long ? `, ${fixed(distance(l.position_m, ear), 2)} m` : ''}`;
       const spot = words.time(text, [x, y], [ex, ey]);
-      paths.push(svg('text', { class: `time ${ink}`, x: spot.x, y: spot.y, 'text-anchor': 'middle', text }));
+      if (spot.free) paths.push(svg('text', { class: `time ${ink}`, x: spot.x, y: spot.y, 'text-anchor': 'middle', text })); // the numbers say it too
     });
     this.#waves.replaceChildren(...waves);
     this.#paths.replaceChildren(...paths);

@@ -1,12 +1,13 @@
 // @ts-check
 // Where the names of loudspeakers and microphones and their times go on the plan, so that none covers another.
 
+import { unit } from '../core/type.js';
 import { freePlace } from '../draw/places.js';
 
 /** @typedef {import('../draw/places.js').Box} Box */
 /** @typedef {{x: number, y: number, text: string, free: boolean}} Spot middle of a text's base line, CSS pixels; free: it covers nothing */
 
-const LETTER = 8; // CSS pixels, about
+const LETTER = 8; // pixels of the layout, about
 const SHORT = 10; // letters, where there is no room for all of a name
 const HALF_PX = { loudspeakers: 13, microphones: 11 };
 
@@ -31,7 +32,7 @@ export class PlanWords {
 
   /** @param {string} text @param {'loudspeakers'|'microphones'} kind @param {[number, number]} at @returns {Spot} */
   #beside(text, kind, [x, y]) {
-    const half = text.length * LETTER / 2;
+    const half = halfOf(text);
     const { left, right } = this.#walls;
     const middle = Math.max(left + half, Math.min(right - half, x)); // not through the wall
     const [above, below] = [{ x: middle, y: y - 17 }, { x: middle, y: y + 28 }];
@@ -41,15 +42,18 @@ export class PlanWords {
 
   /** A time along its path, or near one of its ends. @param {string} text @param {[number, number]} from @param {[number, number]} to @returns {Spot} */
   time(text, [x, y], [ex, ey]) {
-    const half = text.length * LETTER / 2;
+    const half = halfOf(text);
     const along = [0.5, 0.6, 0.4, 0.7, 0.3].flatMap((part) => [-7, 19].map((off) => ({ x: x + (ex - x) * part, y: y + (ey - y) * part + off })));
     return this.#write(text, [...along, { x, y: y + 28 }, { x: x - half - 18, y: y + 5 }, { x: x + half + 18, y: y + 5 }, { x, y: y - 34 }, { x: ex, y: ey + 28 }, { x: ex, y: ey - 18 }]);
   }
 
   /** @param {string} text @param {{x: number, y: number}[]} spots @returns {Spot} */
   #write(text, spots) {
-    const half = text.length * LETTER / 2;
-    const { place, free } = freePlace(spots.map((spot) => ({ ...spot, box: { left: spot.x - half, right: spot.x + half, top: spot.y - 13, bottom: spot.y + 4 } })), this.#taken, this.#walls);
+    const half = halfOf(text);
+    const { place, free } = freePlace(spots.map((spot) => ({ ...spot, box: { left: spot.x - half, right: spot.x + half, top: spot.y - 13 * unit(), bottom: spot.y + 4 * unit() } })), this.#taken, this.#walls);
     return { x: place.x, y: place.y, text, free };
   }
 }
+
+/** Half of a text's width, CSS pixels. @param {string} text */
+const halfOf = (text) => (text.length * LETTER * unit()) / 2;

@@ -21,7 +21,7 @@ export class Reading {
   #title = el('h2', { 'data-testid': 'line-at' });
   #body = el('tbody');
   node = el('section', { class: 'reading', 'aria-label': 'At the line' }, this.#title,
-    el('table', {}, el('thead', {}, el('tr', {}, ...['', 'dB', 'phase'].map((text) => el('th', { text, scope: 'col' })), el('th', { scope: 'col' }, term('coherence', 'coherence')))), this.#body));
+    el('table', {}, el('caption', { class: 'hidden', text: 'At the line' }), el('thead', {}, el('tr', {}, ...['', 'dB', 'phase'].map((text) => el('th', { text, scope: 'col' })), el('th', { scope: 'col' }, term('coherence', 'coherence')))), this.#body));
 
   /** @param {Session} session @param {View} view @param {import('./spectrum.js').Spectrum} spectrum */
   constructor(session, view, spectrum) {

@@ -27,7 +27,7 @@ const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recor
 
 export class Shell {
   notices = new Notices();
-  main = el('main', { id: 'page' });
+  main = el('main', { id: 'page', tabIndex: -1 });
   #session;
   #pages;
   #nav = el('nav', { 'aria-label': 'Pages' });
@@ -70,10 +70,11 @@ export class Shell {
     this.#show();
   }
 
-  /** @param {string} path */
-  at(path) {
+  /** Shows a page. @param {string} path @param {HTMLElement} node */
+  at(path, node) {
     this.#path = path;
-    this.main.setAttribute('aria-label', this.#pages.find((p) => p.path === path)?.name ?? '');
+    // The headline below says what is; this says where one is.
+    this.main.replaceChildren(el('h1', { class: 'hidden', text: this.#pages.find((p) => p.path === path)?.name ?? '' }), node);
     this.#show();
   }
 

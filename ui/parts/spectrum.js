@@ -153,6 +153,6 @@ export class Spectrum extends Chart {
     const about = this.#view.light?.about;
     if (!about) return;
     const front = this.#view.front(this.#known());
-    paintLight(s, about, plot, this.curve(front, s.positions(this.#session.grid)), this.#session.frame, front);
+    paintLight(s, about, plot, this.curve(front, s.positions(this.#session.grid)), this.#session.frame, front, this.#session.grid);
   }
 }

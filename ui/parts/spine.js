@@ -13,7 +13,7 @@ const STRIP = 12; // pixels of the layout
 
 export class Spine {
   node = el('div', { class: 'spine' });
-  #canvas = el('canvas', { 'aria-hidden': 'true' });
+  #canvas = el('canvas', { role: 'img', 'aria-label': 'Coherence over frequency: light where it is high, hatched where the curve is not to be trusted; in the table under Export' });
   #ctx = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext('2d', { alpha: true }));
   /** @type {CanvasPattern|null} */
   #hatch = null;

@@ -294,6 +294,7 @@ export class Sweep {
     say(/** @type {Node} */ (this.#under.firstChild), `◂ ${fill} earlier`);
     say(/** @type {Node} */ (this.#under.lastChild), `${fill} later ▸`);
     this.#under.hidden = !answer?.plan;
+    this.#under.style.right = `${this.#panel.host.clientWidth - left - width + 6}px`;
   }
 
   /** @param {Range} x */

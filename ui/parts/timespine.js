@@ -10,8 +10,8 @@ import { momentTick, moments } from '../draw/times.js';
 const STRIP = 10;
 
 export class TimeSpine {
-  #canvas = el('canvas');
-  node = el('div', { class: 'spine time-spine', 'aria-hidden': 'true' }, this.#canvas);
+  #canvas = el('canvas', { role: 'img', 'aria-label': 'The clock: filled where the log is, hatched where it is not; in the table under Export' });
+  node = el('div', { class: 'spine time-spine' }, this.#canvas);
 
   /**
    * @param {import('../draw/plot.js').Plot} plot its time axis

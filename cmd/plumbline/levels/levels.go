@@ -65,6 +65,7 @@ type Levels struct {
 	wanted    atomic.Pointer[[]int]
 	published atomic.Pointer[wire.SoundLevels]
 
+	choosing sync.Mutex // held while limits are changed, which waits for the disk
 	mu       sync.Mutex // held to measure a block, and to change something
 	inputs   []*input   // by channel
 	captures []*recording

@@ -50,6 +50,13 @@ func (l *Levels) Limits() wire.Limits {
 
 // ChangeLimits implements stream.LevelOperator.
 func (l *Levels) ChangeLimits(_ context.Context, p wire.LimitsPatch, by string) (wire.Limits, error) {
+	l.choosing.Lock()
+	defer l.choosing.Unlock()
+	return l.changeLimits(p, by)
+}
+
+// changeLimits is ChangeLimits; choosing is held.
+func (l *Levels) changeLimits(p wire.LimitsPatch, by string) (wire.Limits, error) {
 	l.mu.Lock()
 	next := l.limit
 	l.mu.Unlock()

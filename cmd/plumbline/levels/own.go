@@ -51,11 +51,13 @@ func (l *Levels) lookup(id string) (exposure.Profile, bool) {
 }
 
 // AddLimit implements stream.LevelOperator.
-func (l *Levels) AddLimit(ctx context.Context, r wire.LimitRequest, by string) (wire.Limits, error) {
+func (l *Levels) AddLimit(_ context.Context, r wire.LimitRequest, by string) (wire.Limits, error) {
 	if err := r.Settle(); err != nil {
 		return wire.Limits{}, err
 	}
 	p := profileOf(r)
+	l.choosing.Lock()
+	defer l.choosing.Unlock()
 	l.mu.Lock()
 	next := append(slices.Clone(l.own), r)
 	err := admitted(l.profiles(), p)
@@ -69,7 +71,7 @@ func (l *Levels) AddLimit(ctx context.Context, r wire.LimitRequest, by string) (
 	if err != nil {
 		return wire.Limits{}, err
 	}
-	return l.ChangeLimits(ctx, wire.LimitsPatch{Profile: &p.ID}, by)
+	return l.changeLimits(wire.LimitsPatch{Profile: &p.ID}, by)
 }
 
 // admitted refuses a second limit of a name, and one that is there already.
@@ -86,7 +88,9 @@ func admitted(all []exposure.Profile, p exposure.Profile) error {
 }
 
 // DeleteLimit implements stream.LevelOperator.
-func (l *Levels) DeleteLimit(ctx context.Context, id, by string) (wire.Limits, error) {
+func (l *Levels) DeleteLimit(_ context.Context, id, by string) (wire.Limits, error) {
+	l.choosing.Lock()
+	defer l.choosing.Unlock()
 	l.mu.Lock()
 	i := slices.IndexFunc(l.own, func(r wire.LimitRequest) bool { return profileOf(r).ID == id })
 	next, followed := slices.Clone(l.own), l.limit.Profile == id
@@ -100,7 +104,7 @@ func (l *Levels) DeleteLimit(ctx context.Context, id, by string) (wire.Limits, e
 	name := next[i].Name
 	if followed {
 		none := ""
-		if _, err := l.ChangeLimits(ctx, wire.LimitsPatch{Profile: &none}, by); err != nil {
+		if _, err := l.changeLimits(wire.LimitsPatch{Profile: &none}, by); err != nil {
 			return wire.Limits{}, err
 		}
 	}

@@ -2,6 +2,7 @@ package levels
 
 import (
 	"strings"
+	"sync"
 	"testing"
 
 	"plumbline/cmd/plumbline/calibration"
@@ -106,5 +107,29 @@ func TestLimitsThatCannotBe(t *testing.T) {
 	got := readable([]wire.LimitRequest{{Name: "a", Quantity: "LAeq", LimitDB: 95, OverS: 900}, {Name: "A", Quantity: "LAeq", LimitDB: 96, OverS: 900}, {Quantity: "LAeq", LimitDB: -3, OverS: 900}, {Name: "b", Quantity: "LCeq", LimitDB: 95, OverS: 900}})
 	if len(got) != 2 || got[0].Name != "a" || got[1].Name != "b" {
 		t.Errorf("%+v", got)
+	}
+}
+
+// Two people enter limits in one moment: both are kept.
+func TestLimitsEnteredAtOnce(t *testing.T) {
+	d := newDesk(t, Config{Shelf: newShelf(t)})
+	const most = 20
+	var all sync.WaitGroup
+	for k := range most {
+		all.Go(func() {
+			if _, err := d.AddLimit(t.Context(), wire.LimitRequest{Quantity: "LAeq", LimitDB: 80 + float64(k), OverS: 60}, "c1"); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	own := 0
+	for _, p := range d.Limits().Profiles {
+		if p.Own {
+			own++
+		}
+	}
+	if own != most {
+		t.Errorf("%d limits are kept of %d", own, most)
 	}
 }

@@ -2,7 +2,7 @@
 (() => {
   const kept = new WeakMap();
   const proto = CanvasRenderingContext2D.prototype;
-  const of = (canvas) => kept.get(canvas) ?? kept.set(canvas, { words: [], lines: [] }).get(canvas);
+  const of = (canvas) => kept.get(canvas) ?? kept.set(canvas, { words: [], lines: [], lit: false }).get(canvas);
   const path = new WeakMap();
   const before = (name, look) => {
     const real = proto[name];
@@ -30,7 +30,14 @@
   before('beginPath', (ctx) => path.set(ctx, []));
   before('moveTo', (ctx, x, y) => path.get(ctx)?.push([at(ctx, x, y)]));
   before('lineTo', (ctx, x, y) => path.get(ctx)?.at(-1)?.push(at(ctx, x, y)));
+  // What a phrase lights is drawn as a veil, or as thin lines that shine through; an arrival's line is three times as wide.
+  const VEIL = 0.13;
+  const COMB = 0.6;
+  before('fillRect', (ctx) => {
+    if (Math.abs(ctx.globalAlpha - VEIL) < 1e-3) of(ctx.canvas).lit = true;
+  });
   before('stroke', (ctx) => {
+    if (Math.abs(ctx.globalAlpha - COMB) < 1e-3) of(ctx.canvas).lit = true;
     const lines = path.get(ctx);
     if (lines?.length) of(ctx.canvas).lines.push({ lines, within: clip.get(ctx) ?? [[0, 0], [ctx.canvas.width, ctx.canvas.height]], colour: ctx.strokeStyle, alpha: ctx.globalAlpha });
   });
