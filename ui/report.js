@@ -18,7 +18,7 @@ import { SvgContext } from './draw/svgcontext.js';
 /** @typedef {import('./draw/figure.js').FigureCurve} FigureCurve */
 
 // On a phone a plot is as wide as the page, so that its words can be read; on paper and elsewhere WIDTH.
-const WIDTH = Math.min(700, Math.max(340, document.querySelector('[data-plot]')?.clientWidth ?? 700));
+const WIDTH = Math.min(700, Math.max(340, document.querySelector('[data-plot="sweep"]')?.clientWidth ?? 700));
 const FONT_SIZE = 11;
 const NARROW = WIDTH < 500;
 const BESIDE = 104; // for names
@@ -26,7 +26,9 @@ const STYLE = { font: FONT_SIZE, gap: 6, below: 5 };
 const SIXTH = 6; // of an octave
 // Response and ledger of a seat stand side by side where there is room.
 const ACROSS = NARROW ? WIDTH : 440;
-const HIGH = 176;
+const HIGH = 124;
+const SWEEP = 160;
+const NEAR = 44;
 
 /** @param {number} height @param {string} title @param {(ctx: CanvasRenderingContext2D) => void} paint @param {number} [width] */
 function drawn(height, title, paint, width = WIDTH) {
@@ -100,8 +102,8 @@ function map() {
   const boxes = Object.entries(/** @type {Record<string, number[]>} */ (data.places?.loudspeakers ?? {}));
   if (!seats.length) return null;
   const room = data.places?.room_m ?? [1, 2].map((_, a) => 1 + Math.max(...seats.map((s) => (s.position_m ?? [0, 0])[a])));
-  const width = Math.min(420, WIDTH);
-  const scale = Math.min((width - 20) / room[0], 190 / room[1]);
+  const width = Math.min(260, WIDTH);
+  const scale = Math.min((width - 20) / room[0], 150 / room[1]);
   const height = room[1] * scale + 20;
   const at = (/** @type {number[]} */ p) => /** @type {[number, number]} */ ([10 + p[0] * scale, 10 + p[1] * scale]);
   return drawn(height, 'The room from above', (ctx) => {
@@ -150,8 +152,8 @@ function sweep(align, worst) {
   const splits = every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 70)(...range, WIDTH - 40 - BESIDE);
   const title = 'Efficiency of the sum over delay, dB of the ideal over ms';
   const below = NARROW ? 32 : 16; // the words for who waits are apart from those of the marks where there is little room
-  return drawn(198 + below, title, (ctx) => {
-    const { box, at: place } = plot(ctx, WIDTH, 198 + below, below, {
+  return drawn(SWEEP + below, title, (ctx) => {
+    const { box, at: place } = plot(ctx, WIDTH, SWEEP + below, below, {
       grid: delay.filter((ms) => ms >= range[0] && ms <= range[1]), curves,
       x: { range, log: false, splits, tick: (v) => signed(v, splits.every(Number.isInteger) ? 0 : splits.every((s) => Number.isInteger(Number((10 * s).toFixed(6)))) ? 1 : 2) },
       y: { range: [low, 0], splits: every([3], 0)(low, 0, 1), tick: (v) => signed(v, 0) },
@@ -164,15 +166,19 @@ function sweep(align, worst) {
       ctx.textAlign = align_;
       ctx.fillText(text, x, foot + lower);
     };
-    for (const [ms, name, ink] of /** @type {[number, string, string][]} */ ([[0, 'today', PAPER.quiet], [at, 'plan', PAPER.brass]])) {
-      const x = place.x(ms);
+    const [today, then] = [place.x(0), place.x(at)];
+    const near = Math.abs(today - then) < NEAR; // their words go to either side then
+    const one = Math.abs(at) < 0.005; // ms: as it is dialled in
+    const marks = /** @type {[number, string, string][]} */ (!one ? [[today, 'today', PAPER.quiet], [then, 'plan', PAPER.brass]] : [[today, 'the plan, today', PAPER.brass]]);
+    for (const [x, name, ink] of marks) {
       ctx.strokeStyle = ink;
       ctx.lineWidth = 1.5;
       ctx.beginPath();
       ctx.moveTo(x, box.top);
       ctx.lineTo(x, box.top + box.height);
       ctx.stroke();
-      word(name, x, 'center', ink, '600 ');
+      const side = one || !near ? 0 : x === Math.min(today, then) ? -1 : 1;
+      word(name, x + side * STYLE.gap / 2, side ? (side < 0 ? 'right' : 'left') : 'center', ink, '600 ');
     }
     const lower = NARROW ? 16 : 0;
     word(`${align.main} waits, ms`, box.left, 'left', PAPER.quiet, '', lower);

@@ -24,7 +24,7 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	// The browser itself writes that a request was refused, and later the connection.
-	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED")
+	p := open(t, d.url+"/watch?span=60", laptop, "status of 422", "WebSocket connection", "ERR_CONNECTION_REFUSED", "ERR_CONNECTION_RESET")
 	p.until(`__app.page.chart.atLine().slot >= 0 && __app.session.levels?.microphones[0]?.lcpeak_1s_db !== null`)
 	if unit := p.text("unit"); unit != "dBFS, not calibrated" {
 		t.Errorf("the unit is %q", unit)

@@ -83,6 +83,7 @@ type view struct {
 	Raw              template.JS // the numbers, from which the plots are drawn
 	File             string
 	Rows             []takeRow
+	Source           string // of all takes; "": of several
 	Parts            []part
 }
 
@@ -130,6 +131,9 @@ func (d Data) view() (*view, error) {
 	v.Raw = template.JS(raw) // encoding/json escapes what could end the element
 	for _, t := range d.Takes {
 		v.Rows = append(v.Rows, d.row(t))
+	}
+	if other := func(t show.Take) bool { return t.Source != d.Takes[0].Source }; len(d.Takes) > 0 && !slices.ContainsFunc(d.Takes, other) {
+		v.Source = d.Takes[0].Source
 	}
 	for _, p := range d.Pairs {
 		v.Parts = append(v.Parts, d.part(p))
@@ -216,7 +220,7 @@ func (d Data) local(at string) time.Time {
 }
 
 func (d Data) row(t show.Take) takeRow {
-	r := takeRow{Take: t, SeatName: "no seat", Time: d.local(t.At).Format("15:04:05"), Window: "fitted", Level: wire.Unknown()}
+	r := takeRow{Take: t, SeatName: "no seat", Time: d.local(t.At).Format("15:04:05"), Window: "multi", Level: wire.Unknown()}
 	if t.Window > 0 {
 		r.Window = fmt.Sprintf("%.0f ms", 1000*float64(t.Window)/t.SampleRateHz)
 	}

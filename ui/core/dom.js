@@ -33,7 +33,7 @@ export function svg(tag, props = {}, ...children) {
 function assign(node, props) {
   for (const [key, value] of Object.entries(props)) {
     if (value === undefined || value === null) continue;
-    if (key === 'text') node.textContent = value;
+    if (key === 'text') node.textContent = typeof value === 'string' ? minus(value) : value;
     else if (key === 'class') node.setAttribute('class', value);
     else if (key.startsWith('on')) node.addEventListener(key.slice(2), value);
     else if (node instanceof HTMLElement && key in node && !key.includes('-')) /** @type {any} */ (node)[key] = value;
@@ -43,8 +43,12 @@ function assign(node, props) {
 
 /** Sets text only where it differs: the browser repaints and the screen reader speaks otherwise. @param {Node} node @param {string} text */
 export function say(node, text) {
-  if (node.textContent !== text) node.textContent = text;
+  const typeset = minus(text);
+  if (node.textContent !== typeset) node.textContent = typeset;
 }
+
+/** Sentences come with the hyphen that keyboards have in front of numbers: here it is a minus. @param {string} text */
+const minus = (text) => (text.includes('-') ? text.replace(/(^|[\s(±…])-(?=\d)/g, '$1−') : text);
 
 /** A function that runs at most once in ms, the last call always. @param {() => void} run @param {number} ms */
 export function throttle(run, ms) {

@@ -27,7 +27,7 @@ const again = " Take it again."
 func (m *measurement) against(i int, reason string) []wire.Caution {
 	out := []wire.Caution{}
 	ref, mic := m.kept(i)
-	reference, microphone, rate := caution.At(m.setup.Reference), caution.At(m.microphones[i]), float64(m.setup.SampleRateHz)
+	reference, microphone, rate := caution.At(m.setup.Reference), m.input(i), float64(m.setup.SampleRateHz)
 	facts := caution.NewTake(rate, 1)
 	facts.Feed(ref, [][]float64{mic})
 	// The audio kept may begin later than what was heard.

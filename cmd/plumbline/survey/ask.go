@@ -214,7 +214,7 @@ func sayDoubt(d wire.SeatDoubt, several bool) string {
 	}
 	who := "You are"
 	if several {
-		who = fmt.Sprintf("The microphone on channel %d is", d.Microphone)
+		who = fmt.Sprintf("The microphone meant for %s is", d.ChosenName)
 	}
 	when := strings.Join(heard, " and ")
 	if len(chosen) > 0 {
@@ -222,7 +222,7 @@ func sayDoubt(d wire.SeatDoubt, several bool) string {
 	}
 	who = "Are you"
 	if several {
-		who = fmt.Sprintf("Is the microphone on channel %d", d.Microphone)
+		who = fmt.Sprintf("Is the microphone meant for %s", d.ChosenName)
 	}
 	return fmt.Sprintf("%s still at %s? %s, exactly as there. %s was not measured before.", who, d.FoundName, verdict.Capital(when), verdict.Capital(d.ChosenName))
 }

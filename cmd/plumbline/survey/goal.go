@@ -90,7 +90,7 @@ func (m *measurement) judge(what string) (sure bool, err error) {
 		a.choose(&m.heard[i], m.goal)
 		if !a.known() {
 			if m.heardS() > deafAfterS {
-				return false, fmt.Errorf("the microphone on channel %d does not hear %s: is it on, is it the right output, is it loud enough", m.microphones[i], what)
+				return false, fmt.Errorf("the microphone %s does not hear %s: is it on, is it the right output, is it loud enough", m.input(i).Where(), what)
 			}
 			m.done, m.remainingS, sure = 0, math.Inf(1), false
 			continue

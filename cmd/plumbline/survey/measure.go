@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"plumbline/analyze/arrival"
+	"plumbline/analyze/caution"
 	"plumbline/analyze/response"
 	"plumbline/stream/wire"
 )
@@ -64,6 +65,13 @@ type measurement struct {
 	done       float64
 	remainingS float64
 	leftS      float64 // until it ends, sure or not
+
+	names map[int]string // seats by channel; of one without, its number says which
+}
+
+// input is the microphone from 0.
+func (m *measurement) input(i int) caution.Input {
+	return caution.Input{Number: m.microphones[i], Name: m.names[m.microphones[i]]}
 }
 
 type level struct {
@@ -286,12 +294,12 @@ func (m *measurement) wrong(what string) error {
 	if m.levels[0].rmsDBFS(m.frames) < silentDBFS {
 		return fmt.Errorf("the reference on channel %d is silent: lead the test signal back into it and try again", m.setup.Reference)
 	}
-	for i, channel := range m.microphones {
+	for i := range m.microphones {
 		switch l := m.levels[i+1]; {
 		case l.rmsDBFS(m.frames) < silentDBFS:
-			return fmt.Errorf("the microphone on channel %d is silent: is it connected, and has it its power", channel)
+			return fmt.Errorf("the microphone %s is silent: is it connected, and has it its power", m.input(i).Where())
 		case l.clipped > 0:
-			return fmt.Errorf("the microphone on channel %d overloads with %s: turn its gain down and try again", channel, what)
+			return fmt.Errorf("the microphone %s overloads with %s: turn its gain down and try again", m.input(i).Where(), what)
 		}
 	}
 	return nil

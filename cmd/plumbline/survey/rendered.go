@@ -57,6 +57,7 @@ func (j *job) render(ctx context.Context, step int, sound func(context.Context, 
 	if err != nil {
 		return nil, err
 	}
+	m.names = j.seated()
 	all := float64(len(j.setup.Channels) * j.setup.SampleRateHz)
 	var sure bool
 	var wrong error

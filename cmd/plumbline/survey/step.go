@@ -61,6 +61,7 @@ func (s *Surveyor) sound(j *job, step int, session Session) (*measurement, error
 	if err != nil {
 		return nil, err
 	}
+	m.names = j.seated()
 	s.forgetTrace()
 	ctx, stop := context.WithCancelCause(j.ctx)
 	var running sync.WaitGroup
@@ -319,6 +320,15 @@ func (j *job) keep(step, i int, m *measurement, settings wire.TakeSettings) (sho
 		j.delays[channel] = m.delayS[i]
 	}
 	return stored, err
+}
+
+// seated are the names of the seats by channel.
+func (j *job) seated() map[int]string {
+	out := map[int]string{}
+	for channel, seat := range j.seats {
+		out[channel] = j.names[seat]
+	}
+	return out
 }
 
 func seatNames(j *job) string {

@@ -35,5 +35,5 @@ func (m *measurement) moved(i int, ref, mic []float64) (path, gain []caution.Cau
 		s.Add(float64(at+size/2)/rate, ref[x:x+size], mic[y:y+size])
 	}
 	v := s.Judge()
-	return caution.Moved(&v, caution.At(m.setup.Reference), caution.At(m.microphones[i]), m.heardS()-float64(len(ref))/rate)
+	return caution.Moved(&v, caution.At(m.setup.Reference), m.input(i), m.heardS()-float64(len(ref))/rate)
 }

@@ -205,7 +205,7 @@ func TestWhatGoesWrong(t *testing.T) {
 			w.noise = 1e-2
 		},
 		"overloads with main alone": func(w *world) { w.overload = true },
-		"microphone on channel 2 is silent": func(w *world) {
+		"microphone at seat 1 is silent": func(w *world) {
 			w.boxes["main"] = box{[]int{960, 960}, []float64{0, 0}}
 			w.noise = 0
 		},

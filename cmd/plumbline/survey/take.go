@@ -111,7 +111,7 @@ func (s *Surveyor) Take(ctx context.Context, r stream.TakeRequest) (show.Take, *
 			return none(refuse(0, "audio_s", "a take can be made of %g to %g s of audio, not %g", leastAudioS, audioKeptS, seconds))
 		}
 	}
-	m, err := s.recent(ctx, setup, channel, seconds)
+	m, err := s.recent(ctx, setup, channel, s.nameOf(setup, channel, r.Seat), seconds)
 	if err != nil {
 		return none(err)
 	}
@@ -155,8 +155,20 @@ func settingsOf(t show.Take) (settings wire.TakeSettings) {
 // goodPart of the band must be sure for a take by hand.
 const goodPart = 0.95
 
-// recent measures what was heard lately.
-func (s *Surveyor) recent(ctx context.Context, setup Setup, channel int, seconds float64) (*measurement, error) {
+// nameOf is the name of a seat in the open show; without one, that of the channel.
+func (s *Surveyor) nameOf(setup Setup, channel int, seat int64) string {
+	if x, err := s.cfg.Shelf.Current(); err == nil && seat != 0 {
+		if all, err := x.Seats(); err == nil {
+			if i := slices.IndexFunc(all, func(a show.Seat) bool { return a.ID == seat }); i >= 0 {
+				return all[i].Name
+			}
+		}
+	}
+	return setup.Channels[channel-1]
+}
+
+// recent measures what was heard lately on a channel with that name.
+func (s *Surveyor) recent(ctx context.Context, setup Setup, channel int, name string, seconds float64) (*measurement, error) {
 	samples, err := s.cfg.Bench.Recent(ctx, seconds)
 	if err != nil {
 		return nil, err
@@ -168,6 +180,7 @@ func (s *Surveyor) recent(ctx context.Context, setup Setup, channel int, seconds
 	if err != nil {
 		return nil, err
 	}
+	m.names = map[int]string{channel: name}
 	m.hear(samples, false)
 	if err := m.feed(m.inbox); err != nil {
 		return nil, err
@@ -208,7 +221,7 @@ func (s *Surveyor) VerifyByHand(ctx context.Context, r wire.VerifyRequest, main,
 	var proof wire.Verification
 	stored := []int64{}
 	for channel, seat := range seats {
-		t, spectra, audio, err := s.Take(ctx, stream.TakeRequest{Microphone: channel})
+		t, spectra, audio, err := s.Take(ctx, stream.TakeRequest{Microphone: channel, Seat: seat})
 		if cause := context.Cause(ctx); cause != nil {
 			return wire.Survey{}, refuse(http.StatusConflict, "stopped", "the plan was not verified: %v", cause)
 		}

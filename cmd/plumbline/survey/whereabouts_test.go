@@ -263,7 +263,7 @@ func TestSwappedMicrophones(t *testing.T) {
 			t.Fatalf("%+v", v)
 		}
 		v := both(2, 1)
-		if v.State != wire.SurveyAsking || len(v.Doubts) != 2 || !strings.Contains(v.Text, "The microphone on channel 2 is at seat 1, not seat 2") || !strings.Contains(v.Text, "The microphone on channel 3 is at seat 2, not seat 1") {
+		if v.State != wire.SurveyAsking || len(v.Doubts) != 2 || !strings.Contains(v.Text, "The microphone meant for seat 2 is at seat 1, not seat 2") || !strings.Contains(v.Text, "The microphone meant for seat 1 is at seat 2, not seat 1") {
 			t.Fatalf("%s: %q", v.State, v.Text)
 		}
 		b.reply(t, wire.StoreFound)
