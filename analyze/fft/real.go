@@ -8,7 +8,7 @@ type Real struct {
 	n     int
 	half  *Complex     // of n/2: a real sequence as even and odd samples
 	pair  *Complex     // of n, made by the first ForwardPair
-	turns []complex128 // e^{−j2πk/n}, k = 0…n/4
+	turns *turns
 }
 
 // NewReal plans transforms of n samples. It panics unless n is a power of two
@@ -17,11 +17,7 @@ func NewReal(n int) *Real {
 	if n < 4 || n > 1<<24 || n&(n-1) != 0 {
 		panic(fmt.Sprintf("fft: length %d is not a power of two in 4…2^24", n))
 	}
-	r := &Real{n: n, half: NewComplex(n / 2), turns: make([]complex128, n/4+1)}
-	for k := range r.turns {
-		r.turns[k] = root(k, n)
-	}
-	return r
+	return &Real{n: n, half: NewComplex(n / 2), turns: turnsOf(n)}
 }
 
 // Len is the number of samples.
@@ -42,13 +38,14 @@ func (r *Real) Forward(dst []complex128, x []float64) []complex128 {
 	z := r.half.Transform()
 	dst[0] = complex(real(z[0])+imag(z[0]), 0)
 	dst[h] = complex(real(z[0])-imag(z[0]), 0)
+	turns := r.turns.at
 	// Even samples have the spectrum E = (Z[k] + Z*[h−k])/2, odd ones
 	// O = (Z[k] − Z*[h−k])/2j; X[k] = E + w^k·O and X[h−k] = (E − w^k·O)*.
 	for k := 1; k <= h/2; k++ {
 		a, b := z[k], z[h-k]
 		er, ei := 0.5*(real(a)+real(b)), 0.5*(imag(a)-imag(b))
 		or, oi := 0.5*(imag(a)+imag(b)), 0.5*(real(b)-real(a))
-		wr, wi := real(r.turns[k]), imag(r.turns[k])
+		wr, wi := real(turns[k]), imag(turns[k])
 		tr, ti := or*wr-oi*wi, or*wi+oi*wr
 		dst[k] = complex(er+tr, ei+ti)
 		dst[h-k] = complex(er-tr, ti-ei)
@@ -93,6 +90,7 @@ func (r *Real) Inverse(dst []float64, X []complex128) []float64 {
 	h := r.n / 2
 	in := r.half.Input()
 	scale := 1 / float64(r.n)
+	turns := r.turns.at
 	// Z = E + jO, as Forward found it; the inverse transform is the forward one
 	// between two exchanges of real and imaginary part.
 	first, last := scale*real(X[0]), scale*real(X[h])
@@ -101,7 +99,7 @@ func (r *Real) Inverse(dst []float64, X []complex128) []float64 {
 		a, b := X[k], X[h-k]
 		er, ei := scale*(real(a)+real(b)), scale*(imag(a)-imag(b))
 		tr, ti := scale*(real(a)-real(b)), scale*(imag(a)+imag(b))
-		wr, wi := real(r.turns[k]), -imag(r.turns[k])
+		wr, wi := real(turns[k]), -imag(turns[k])
 		or, oi := tr*wr-ti*wi, tr*wi+ti*wr
 		in[k] = complex(ei+or, er-oi)
 		in[h-k] = complex(or-ei, er+oi)

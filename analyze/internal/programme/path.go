@@ -5,6 +5,7 @@ import (
 	"math/bits"
 	"math/cmplx"
 	"math/rand/v2"
+	"sync"
 
 	"plumbline/analyze/fft"
 )
@@ -13,14 +14,46 @@ import (
 // of x. What h rings beyond half a second after the end is cut off.
 func Filter(x []float64, rate float64, h func(hz float64) complex128) []float64 {
 	n := 1 << bits.Len(uint(len(x)+int(rate/2)))
-	plan := fft.NewReal(n)
+	b := borrow(n)
+	defer b.giveBack()
 	in := make([]float64, n)
 	copy(in, x)
-	spectrum := plan.Forward(nil, in)
+	spectrum := b.plan.Forward(b.one, in)
 	for k := range spectrum {
 		spectrum[k] *= h(float64(k) * rate / float64(n))
 	}
-	return plan.Inverse(in, spectrum)[:len(x)]
+	return b.plan.Inverse(in, spectrum)[:len(x)]
+}
+
+// bench is what a filter works with.
+type bench struct {
+	plan     *fft.Real
+	one, two []complex128
+}
+
+// benches are those that nobody uses now, by length: tests filter thousands of times.
+var benches struct {
+	sync.Mutex
+	free map[int][]*bench
+}
+
+func borrow(n int) *bench {
+	benches.Lock()
+	defer benches.Unlock()
+	if l := benches.free[n]; len(l) > 0 {
+		benches.free[n] = l[:len(l)-1]
+		return l[len(l)-1]
+	}
+	return &bench{fft.NewReal(n), make([]complex128, n/2+1), make([]complex128, n/2+1)}
+}
+
+func (b *bench) giveBack() {
+	benches.Lock()
+	defer benches.Unlock()
+	if benches.free == nil {
+		benches.free = map[int][]*bench{}
+	}
+	benches.free[b.plan.Len()] = append(benches.free[b.plan.Len()], b)
 }
 
 // Delay is Filter by a pure delay of any fraction of a sample.
@@ -36,15 +69,16 @@ func Delay(x []float64, rate, seconds float64) []float64 {
 // Convolve plays x through an impulse response; the output has the length of x.
 func Convolve(x, impulse []float64) []float64 {
 	n := 1 << bits.Len(uint(len(x)+len(impulse)))
-	plan := fft.NewReal(n)
+	w := borrow(n)
+	defer w.giveBack()
 	a, b := make([]float64, n), make([]float64, n)
 	copy(a, x)
 	copy(b, impulse)
-	x1, h := plan.Forward(nil, a), plan.Forward(nil, b)
+	x1, h := w.plan.Forward(w.one, a), w.plan.Forward(w.two, b)
 	for k := range x1 {
 		x1[k] *= h[k]
 	}
-	return plan.Inverse(a, x1)[:len(x)]
+	return w.plan.Inverse(a, x1)[:len(x)]
 }
 
 // AddNoise adds white noise to x (whose root mean square it measures) at the

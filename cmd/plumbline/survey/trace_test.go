@@ -5,12 +5,14 @@ import (
 	"slices"
 	"testing"
 
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream/wire"
 )
 
 // The trace of what is being measured is there before the take is, names who plays, is that
 // of the take in the end, and its interval shrinks meanwhile.
 func TestTraceGrows(t *testing.T) {
+	raced.NotFor(t, "it waits for narrow intervals")
 	inBubble(t, func(w *world) { w.noise = 0.02 }, func(t *testing.T, b *stage) {
 		if v := b.s.Trace(); v.Step != 0 || len(v.Microphones) != 0 {
 			t.Errorf("before anything is measured: %+v", v)
