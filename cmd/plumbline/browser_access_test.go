@@ -188,7 +188,7 @@ func TestEmptyPagesShowTheNextStep(t *testing.T) {
 	d := demo(t)
 	for _, c := range []struct{ path, place, next, filled string }{
 		{"/align", ".awaited", "stand the microphone at seat 1 and survey it", ""},
-		{"/show", ".awaited", "survey the seats on the Align page", ""},
+		{"/show", ".awaited", "survey the seats on Align, or import a response", ""},
 		{"/watch", ".panel[data-plot=difference] .note", "Measure a baseline", ""},
 	} {
 		p := openMeasured(t, d.url+c.path)

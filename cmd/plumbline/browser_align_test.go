@@ -561,7 +561,7 @@ func TestSurveyStops(t *testing.T) {
 	start(p)
 	p.click("survey-stop")
 	eventually(t, "silence", func() bool { return survey().State == wire.SurveyStopped })
-	p.until(`document.querySelector('.notices').textContent.includes('Silence')`)
+	p.until(`document.querySelector('.notices').textContent.includes('Sound off')`)
 
 	// On another page there is a stop too.
 	start(p)

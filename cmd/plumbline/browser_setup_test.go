@@ -22,7 +22,7 @@ func TestSetUpInTheBrowser(t *testing.T) {
 
 	// No source yet, on whatever page.
 	p.until(`location.pathname === '/setup' && document.querySelectorAll('.devices li').length === 3`)
-	if got := p.text("headline"); got != "No source yet." {
+	if got := p.text("headline"); got != "No source yet: choose a device." {
 		t.Errorf("the page says %q", got)
 	}
 	if !js[bool](p, `document.querySelector('[data-device="stage/headset"]').disabled`) {
@@ -79,7 +79,7 @@ func TestSetUpInTheBrowser(t *testing.T) {
 	// Let go, and taken again by the one that knows its names.
 	p.do(chromedp.Click(`nav a[href="/setup"]`, chromedp.NodeVisible))
 	p.click("leave-device")
-	p.until(`document.querySelector('[data-testid="headline"]').textContent === 'No source yet.'`)
+	p.until(`document.querySelector('[data-testid="headline"]').textContent === 'No source yet: choose a device.'`)
 	p.click("device-stage/large")
 	p.until(`document.querySelector('[data-testid="name-2"]')?.value === 'balcony' && document.querySelector('[data-testid="loopback-output"]').value === '1' && ` + ticked("device"))
 

@@ -38,7 +38,7 @@ func (p page) drop(name, content string) {
 func TestShowPage(t *testing.T) {
 	d := demo(t)
 	p := open(t, d.url+"/show", laptop, "status of 422") // the browser itself writes that one import was refused
-	p.until(`document.querySelector('[data-testid="headline"]').textContent.includes('nothing is measured yet')`)
+	p.until(`document.querySelector('[data-testid="headline"]').textContent.includes('Nothing is measured yet')`)
 	for i, r := range []struct {
 		name, text string
 	}{{"first <i>.csv", flat(0, 0)}, {"second.txt", flat(-6, 90)}} {

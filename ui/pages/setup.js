@@ -8,8 +8,8 @@ import { SetupModel } from '../parts/setupmodel.js';
 import { SetupSteps } from '../parts/setupsteps.js';
 import { trouble } from '../parts/verdict.js';
 import { el } from '../core/dom.js';
+import { sum } from '../parts/setupwords.js';
 
-/** @typedef {import('../core/types.js').Setup} Setup */
 
 export class SetupPage {
   #session;
@@ -61,18 +61,4 @@ export class SetupPage {
     this.#inputs.draw();
     this.#steps.draw();
   }
-}
-
-/** One sentence over all steps. @param {Setup} setup @returns {{mark: 'steady'|'attention'|'act', headline: string, text: string}} */
-function sum({ text, checks, changeable, source }) {
-  const todo = checks.find((c) => c.mark === 'act');
-  const look = checks.filter((c) => c.mark === 'attention');
-  const waits = checks.find((c) => c.mark === 'steady' && c.certainty === 'cannot tell');
-  if (!changeable) return { mark: todo ? 'act' : 'steady', headline: 'The source is virtual.', text: `${text}${todo ? ` ${todo.text}` : ''}` };
-  if (!source) return { mark: 'act', headline: 'No source yet.', text: text || (checks[0]?.text ?? '') };
-  if (text) return { mark: 'attention', headline: 'Not as you chose.', text };
-  if (todo) return { mark: 'act', headline: 'Not ready yet.', text: todo.text };
-  if (waits) return { mark: 'steady', headline: 'Listening.', text: 'Play the programme: each step gets its tick as soon as it can be told.' };
-  if (look.length) return { mark: 'attention', headline: `Ready to measure, with ${look.length === 1 ? 'one thing' : `${look.length} things`} to look at.`, text: look[0].text };
-  return { mark: 'steady', headline: 'Ready to measure.', text: 'All steps have their tick. What you chose is kept with the device.' };
 }

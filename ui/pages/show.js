@@ -18,12 +18,12 @@ import { Sentence } from '../parts/sentence.js';
 import { openSheet } from '../parts/sheet.js';
 import { Shelf } from '../parts/shelf.js';
 import { importTakes, showName, showsSheet } from '../parts/shows.js';
+import { words } from '../parts/showwords.js';
 import { cell, save, table } from '../parts/take.js';
 import { Tabs } from '../parts/tabs.js';
 import { TakeList } from '../parts/takelist.js';
 import { trouble } from '../parts/verdict.js';
 
-/** @typedef {import('../core/types.js').StoredPlan} StoredPlan */
 
 export class ShowPage {
   #session;
@@ -141,15 +141,15 @@ export class ShowPage {
     this.#bar.hidden = !show;
     this.node.dataset.drawn = String(this.#overlays.list.length > 0);
     const measured = this.#shelf.takes.length > 0;
-    const { text, ...words } = this.#words();
+    const { text, ...says } = this.#words();
     const drawn = this.#overlays.list.length > 0;
     this.#newest.hidden = drawn || !measured;
-    this.#awaited.show(!drawn && this.#shelf.known, measured ? 'Next: touch the dot before a take to draw it here.' : `Next: ${lower(text.replace(/^.*: nothing is measured yet\. /, ''))}`);
+    this.#awaited.show(!drawn && this.#shelf.known, measured ? 'Next: touch the dot before a take to draw it here.' : `Next: ${lower(text.replace(/^Nothing is measured yet: /, ''))}`);
     this.#takes.node.hidden = !measured;
     this.#begin(show, measured);
     const headline = lead(text);
     const rest = text.startsWith(headline) ? text.slice(headline.length).trim() : text;
-    this.#sentence.show({ ...words, headline, parts: [{ text: rest }], trouble: trouble(this.#session) });
+    this.#sentence.show({ ...says, headline, parts: [{ text: rest }], trouble: trouble(this.#session) });
     this.node.classList.toggle('stale', !this.#session.status.open);
   }
 
@@ -171,20 +171,8 @@ export class ShowPage {
     else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), button('Import a response', () => this.#file.click()));
   }
 
-  /** @returns {{mark: ''|'steady'|'attention'|'act', certainty: string, text: string}} */
   #words() {
-    const { show, hello, state } = this.#session;
-    if (!hello || !state) return { mark: '', certainty: '', text: 'Waiting for the daemon.' };
-    if (show === undefined) return { mark: 'attention', certainty: '', text: 'This daemon keeps no show. Start it with --show FILE, and takes, plans and notes are kept.' };
-    if (show === null) return { mark: 'attention', certainty: '', text: 'No show is open. Open one, or make one.' };
-    const { takes, seats, plans } = this.#shelf;
-    if (!takes.length) return { mark: 'attention', certainty: '', text: `${show.name}: nothing is measured yet. Survey the seats on the Align page, or import a response.` };
-    const at = new Set(takes.map((t) => t.seat).filter(Boolean));
-    const last = takes[takes.length - 1];
-    const newest = `The newest: ${this.#overlays.name(last.id)}, ${new Date(last.at).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hour12: false })}.`;
-    const plan = /** @type {StoredPlan|undefined} */ (plans.at(-1)?.body);
-    const count = `${show.name}: ${takes.length} ${takes.length === 1 ? 'take' : 'takes'} at ${at.size} of ${seats.length} seats.`;
-    return { mark: plan && plan.verified?.some((v) => !v.pass) ? 'act' : 'steady', certainty: '', text: [count, plan?.main ? planWords(plan) : newest].join(' ') };
+    return words(this.#session, this.#shelf, (take) => this.#overlays.name(take));
   }
 
   /** @param {Iterable<File>} files */
@@ -227,13 +215,4 @@ export class ShowPage {
     }
     return el('div', { class: 'tables' }, table('Levels by third octaves, dB', ['Hz', ...drawn.map((d) => d.name)], levels), table('Phase by third octaves, degrees', ['Hz', ...drawn.map((d) => d.name)], phases));
   }
-}
-
-/** @param {StoredPlan} plan */
-function planWords(plan) {
-  const passed = plan.verified.filter((v) => v.pass).length;
-  const failed = plan.verified.find((v) => !v.pass);
-  if (failed) return failed.text;
-  if (passed) return `The plan for ${plan.fill} is dialled in and holds at ${passed} of ${plan.seats.length} seats.`;
-  return plan.dialled ? `The plan for ${plan.fill} is dialled in. Next: verify it on the Align page.` : `The plan for ${plan.fill} is kept. Next: dial it in and verify it on the Align page.`;
 }

@@ -42,7 +42,7 @@ function meaning(model, shelf, session) {
   const attention = (/** @type {Part[]} */ ...parts) => /** @type {Says} */ ({ mark: 'attention', certainty: '', parts });
   const { survey } = session;
   if (!session.hello || !session.state) return { mark: '', certainty: '', parts: [part('Waiting for the daemon.')] };
-  if (session.show === undefined) return attention(part('This daemon keeps no show, so there is nowhere to put takes. Start it with --show FILE.'));
+  if (session.show === undefined) return attention(part('This daemon keeps no show: start it with --show FILE.'), part(' Until then there is nowhere to put takes.', 'missing'));
   if (session.show === null) return attention(part('No show is open: open one or make one on the Show page.'));
   if (!shelf.known || !model.settled) return { mark: '', certainty: '', parts: [part(`Reading ${session.show.name || 'the show'}.`)] };
   if (survey && running(survey)) return attention(part(survey.text));
@@ -100,15 +100,14 @@ function account(model, dialled) {
   const seat = model.account ?? model.worst;
   if (!answer || !seat) return cannot(model);
   const gain = seat.gain_over_louder_db;
-  const half = (Math.abs((seat.gain_high_db ?? NaN) - (seat.gain_low_db ?? NaN))) / 2;
-  const certainty = seat.predicted ? 'predicted' : half <= SURE_DB ? 'sure' : half <= LIKELY_DB ? 'likely' : 'cannot tell';
+  const certainty = sureness(seat);
   /** @type {Part[]} */
   const parts = [part(upper(`${main} and ${fill} `))];
   if ((gain ?? 0) >= 0) parts.push(part(`gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB`, 'ledger'));
   else parts.push(part(`lose ${fixed(-(gain ?? 0), 1)} dB`, 'ledger'), part(' against the louder one alone'));
   parts.push(part(' at '), part(seat.name, 'seat'), part('. '));
-  const cause = [...seat.ledger].sort((a, b) => (a.change_db ?? 0) - (b.change_db ?? 0))[0];
-  if (cause && (cause.change_db ?? 0) < -0.1) {
+  const cause = worstOf(seat);
+  if (cause) {
     const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
     const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
     const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
@@ -116,7 +115,19 @@ function account(model, dialled) {
   }
   parts.push(...next(model, dialled));
   if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(doubt(answer));
-  return { mark: answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, headline: inShort(model, seat, dialled), parts };
+  return { mark: certainty === 'cannot tell' ? 'attention' : answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, headline: inShort(model, seat, dialled), parts };
+}
+
+/** How sure the sum at a seat is. @param {AlignSeat} seat */
+function sureness(seat) {
+  const half = Math.abs((seat.gain_high_db ?? NaN) - (seat.gain_low_db ?? NaN)) / 2;
+  return seat.predicted ? 'predicted' : half <= SURE_DB ? 'sure' : half <= LIKELY_DB ? 'likely' : 'cannot tell';
+}
+
+/** What costs the most there, if it is worth a word. @param {AlignSeat} seat */
+function worstOf(seat) {
+  const [cause] = [...seat.ledger].sort((a, b) => (a.change_db ?? 0) - (b.change_db ?? 0));
+  return cause && (cause.change_db ?? 0) < -0.1 ? cause : undefined;
 }
 
 /** What the two do at a seat, and what to do. @param {AlignModel} model @param {AlignSeat} seat @param {boolean} dialled */
@@ -128,10 +139,14 @@ function inShort({ answer, main, fill, stored }, seat, dialled) {
   const sum = gain >= 0 ? `gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB` : `lose ${fixed(-gain, 1)} dB`;
   const more = promise.change_db ?? 0;
   const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
+  const { cause } = worstOf(seat) ?? {};
   let step = 'nothing to change';
   if (promise.worth) step = more >= WORTH_DB ? `dial in the plan for ${fixed(more, 1)} dB` : 'dial in the plan to even it out';
-  else if (missing) step = `missing ${missing}`;
+  else if (missing) step = `measure ${missing.replace(/^(.*): (.*)$/, '$2 at $1')}`;
   const pair = upper(`${main} and ${fill}`);
+  if (sureness(seat) === 'cannot tell') return fitting(`Too noisy at ${seat.name} to tell what ${main} and ${fill} gain: survey it again.`, `Too noisy at ${seat.name} to tell what they gain: survey it again.`, 'Too noisy to tell what the two gain: survey it again.');
+  // A fault comes first.
+  if (cause === 'polarity' && seat.polarity === 'opposite' && promise.worth) return fitting(`${upper(fill)} is inverted at ${seat.name}: ${step}.`, `${upper(fill)} is inverted: ${step}.`, `A loudspeaker is inverted: ${step}.`);
   return fitting(`${pair} ${sum} at ${seat.name}: ${step}.`, `${pair} ${sum}: ${step}.`, `The pair ${sum.replace(/^gain/, 'gains').replace(/^lose/, 'loses')}: ${step}.`);
 }
 
@@ -154,7 +169,7 @@ function reason(cause, seat, { main, fill, plan }) {
       if (ms * plan.delayMs > 0) return `${offset} at this seat`;
       return `${offset}: ${ms > 0 ? `${fill} comes too late` : `delay ${fill}`}`;
     }
-    case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is turned` : `polarity at today's delay`;
+    case 'polarity': return seat.polarity === 'opposite' ? `polarity: ${fill} is inverted` : `polarity at today's delay`;
     case 'phase': return 'phase that no delay mends';
     case 'spectrum': return 'how differently the two spread over frequency';
   }

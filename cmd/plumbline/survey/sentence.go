@@ -43,7 +43,7 @@ func (j *job) sayMeasuring(step int, m *measurement) string {
 const tellMissedS = 6.0
 
 func (j *job) sayStoring(step int) string {
-	return fmt.Sprintf("Silence. Storing %s at %s. %s", j.sayPlaying(j.steps[step]), seatNames(j), j.sayNext(step))
+	return fmt.Sprintf("Sound off. Storing %s at %s. %s", j.sayPlaying(j.steps[step]), seatNames(j), j.sayNext(step))
 }
 
 func (j *job) sayDone(v *wire.Survey) string {
@@ -51,9 +51,9 @@ func (j *job) sayDone(v *wire.Survey) string {
 		if v.Verification != nil {
 			return v.Verification.Text
 		}
-		return "Measured. Silence."
+		return "Measured. Sound off."
 	}
-	text := fmt.Sprintf("%s: %s, %s and both are stored. Silence. ", verdict.Capital(seatNames(j)), j.main.Name, j.fill.Name)
+	text := fmt.Sprintf("%s: %s, %s and both are stored. Sound off. ", verdict.Capital(seatNames(j)), j.main.Name, j.fill.Name)
 	for _, missed := range j.missed {
 		text += verdict.Capital(missed) + ". "
 	}
@@ -61,11 +61,11 @@ func (j *job) sayDone(v *wire.Survey) string {
 }
 
 func sayStopped(err error, v *wire.Survey) string {
-	return fmt.Sprintf("Silence: %s. %s", err, kept(v))
+	return fmt.Sprintf("Sound off: %s. %s", err, kept(v))
 }
 
 func sayFailed(err error, v *wire.Survey) string {
-	return fmt.Sprintf("Silence: %s. %s", strings.TrimSuffix(err.Error(), "."), kept(v))
+	return fmt.Sprintf("Sound off: %s. %s", strings.TrimSuffix(err.Error(), "."), kept(v))
 }
 
 // kept says what became of the takes.

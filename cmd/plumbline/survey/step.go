@@ -197,7 +197,7 @@ func (s *since) looks(count uint64) int {
 // waitForAnswer is silent until the client answers again.
 func (s *Surveyor) waitForAnswer(j *job) error {
 	s.change(func(v *wire.Survey) {
-		v.LevelDBFS, v.Remaining, v.Text = wire.Unknown(), wire.Unknown(), "Silence: the page that started this does not answer. It goes on when it does."
+		v.LevelDBFS, v.Remaining, v.Text = wire.Unknown(), wire.Unknown(), "Sound off: the page that started this does not answer. It goes on when it does."
 	})
 	tick := time.NewTicker(holdEvery)
 	defer tick.Stop()

@@ -152,7 +152,7 @@ func TestSilenceWithoutAHand(t *testing.T) {
 						b.end()
 					}
 					last := b.until(t, "the end", isOver)
-					if last.State != wire.SurveyStopped || !strings.HasPrefix(last.Text, "Silence") || last.By != "c1" {
+					if last.State != wire.SurveyStopped || !strings.HasPrefix(last.Text, "Sound off") || last.By != "c1" {
 						t.Errorf("%+v", last)
 					}
 					for _, p := range b.plays {
