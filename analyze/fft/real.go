@@ -6,8 +6,8 @@ import "fmt"
 // goroutine.
 type Real struct {
 	n     int
-	half  *Complex     // of n/2: a real sequence as even and odd samples
-	pair  *Complex     // of n, made by the first ForwardPair
+	half  *Complex // of n/2: a real sequence as even and odd samples
+	pair  *Complex // of n, made by the first ForwardPair
 	turns *turns
 }
 

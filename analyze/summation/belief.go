@@ -56,43 +56,49 @@ func (p *Pair) Belief(o Offset) *Belief {
 		turns[k] = scaled(turn.z, float64(o.Sign))
 		b.B[k] *= turns[k]
 	}
-	use := usual(p.FrequencyHz, p.a.variance)
-	for k, u := range usual(p.FrequencyHz, p.b.variance) {
-		use[k] *= u
-	}
 	around := make([]windows, len(surroundings))
 	for i, octaves := range surroundings {
 		around[i] = newWindows(p.FrequencyHz, octaves)
 	}
+	use := usual(around[0], p.a.variance)
+	for k, u := range usual(around[0], p.b.variance) {
+		use[k] *= u
+	}
 	meanA, meanB := direct(around, use, b.A, p.a.variance), direct(around, use, b.B, p.b.variance)
-	sa, sb, re, im := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
-	noiseA, noiseB := make([]float64, n), make([]float64, n)
-	for k := range n {
+	// Running sums of use times what is wanted about a point, so that those of any
+	// surroundings are a difference.
+	type moments struct{ count, a, b, re, im, noiseA, noiseB float64 }
+	upTo := make([]moments, n+1)
+	for k, u := range use {
 		va, vb := p.a.variance[k], p.b.variance[k]
 		da, db := b.A[k]-meanA[k], b.B[k]-meanB[k]
 		x := da * cmplx.Conj(db)
-		sa[k], sb[k], re[k], im[k] = power(da)-va, power(db)-vb, real(x), imag(x)
-		noiseA[k], noiseB[k] = va*va, vb*vb
+		last := &upTo[k]
+		upTo[k+1] = moments{
+			last.count + u, last.a + u*(power(da)-va), last.b + u*(power(db)-vb), last.re + u*real(x), last.im + u*imag(x),
+			last.noiseA + u*(va*va), last.noiseB + u*(vb*vb),
+		}
 	}
 	b.alongA, b.alongB = p.along(use, b.A, meanA, &p.a), p.along(use, b.B, meanB, &p.b)
 	done := make([]bool, n)
 	for i, w := range around {
-		count, a, c, x, y := w.sums(use, nil), w.sums(use, sa), w.sums(use, sb), w.sums(use, re), w.sums(use, im)
-		errA, errB := w.sums(use, noiseA), w.sums(use, noiseB)
 		last, left := i == len(around)-1, false
 		for k := range n {
 			if done[k] {
 				continue
 			}
-			all := max(count[k], 1)
-			levelA, levelB := a[k]+all*power(meanA[k]), c[k]+all*power(meanB[k])
-			told := count[k] >= mostPoints && levelA > 0 && levelB > 0 && alikeNeighbours*max(errA[k]/(levelA*levelA), errB[k]/(levelB*levelB)) < enough*enough
+			to, from := &upTo[w.to[k]], &upTo[w.from[k]]
+			count, a, c := to.count-from.count, to.a-from.a, to.b-from.b
+			all := max(count, 1)
+			levelA, levelB := a+all*power(meanA[k]), c+all*power(meanB[k])
+			told := count >= mostPoints && levelA > 0 && levelB > 0 &&
+				alikeNeighbours*max((to.noiseA-from.noiseA)/(levelA*levelA), (to.noiseB-from.noiseB)/(levelB*levelB)) < enough*enough
 			if !told && !last {
 				left = true
 				continue
 			}
 			done[k] = true
-			b.weigh(p, k, meanA[k], meanB[k], a[k]/all, c[k]/all, complex(x[k]/all, y[k]/all))
+			b.weigh(p, k, meanA[k], meanB[k], a/all, c/all, complex((to.re-from.re)/all, (to.im-from.im)/all))
 		}
 		if !left {
 			break
@@ -109,20 +115,27 @@ func (p *Pair) Belief(o Offset) *Belief {
 // arrives there. It is 0 where noise may have made it.
 func direct(around []windows, use []float64, h []complex128, variance []float64) []complex128 {
 	out := make([]complex128, len(h))
-	re, im, done := make([]float64, len(h)), make([]float64, len(h)), make([]bool, len(h))
-	for k, z := range h {
-		re[k], im[k] = real(z), imag(z)
+	done := make([]bool, len(h))
+	type moments struct{ count, re, im, noise float64 }
+	upTo := make([]moments, len(h)+1)
+	for k, u := range use {
+		last := &upTo[k]
+		upTo[k+1] = moments{last.count + u, last.re + u*real(h[k]), last.im + u*imag(h[k]), last.noise + u*variance[k]}
 	}
 	for _, w := range around {
-		count, x, y, v := w.sums(use, nil), w.sums(use, re), w.sums(use, im), w.sums(use, variance)
 		left := false
 		for k := range h {
-			if done[k] || count[k] == 0 {
+			if done[k] {
 				continue
 			}
-			z := complex(x[k]/count[k], y[k]/count[k])
+			to, from := &upTo[w.to[k]], &upTo[w.from[k]]
+			count := to.count - from.count
+			if count == 0 {
+				continue
+			}
+			z := complex((to.re-from.re)/count, (to.im-from.im)/count)
 			// Lines of a Hann window: amplitudes go together more than powers do.
-			if power(z) > meansMore*2*v[k]/(count[k]*count[k]) {
+			if power(z) > meansMore*2*(to.noise-from.noise)/(count*count) {
 				out[k], done[k] = z, true
 			} else {
 				left = true

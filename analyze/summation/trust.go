@@ -44,7 +44,7 @@ func heard(s *response.Spectra) []bool {
 	if len(at) == 0 {
 		return out
 	}
-	use := usual(f, noise)
+	use := usual(newWindows(f, surroundings[0]), noise)
 	undecided := len(at)
 	done := make([]bool, len(at))
 	for _, octaves := range surroundings {
@@ -75,13 +75,12 @@ func measured(s *response.Spectra, k int) bool {
 }
 
 // usual is 1 where the noise is not far above that around it, else 0.
-func usual(f, noise []float64) []float64 {
-	use := make([]float64, len(f))
-	log := make([]float64, len(f))
+func usual(w windows, noise []float64) []float64 {
+	use := make([]float64, len(noise))
+	log := make([]float64, len(noise))
 	for k, v := range noise {
 		use[k], log[k] = 1, math.Log(max(v, 1e-30))
 	}
-	w := newWindows(f, surroundings[0])
 	mean, count := w.sums(use, log), w.sums(use, nil)
 	limit := math.Log(outlier)
 	for k := range use {
