@@ -127,7 +127,7 @@ function map() {
       }
       const spot = words.name(name, kind, [x, y]);
       ctx.fillStyle = PAPER.ink;
-      ctx.fillText(spot.text, spot.x, spot.y);
+      if (spot.free) ctx.fillText(spot.text, spot.x, spot.y); // the table has it
     }
   }, width);
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -70,6 +71,42 @@ func TestPages(t *testing.T) {
 		p.click("draw-newest")
 		p.until(`document.querySelector('.awaited').hidden && __app.page.overlays.curves().length === 3`)
 	})
+}
+
+// TestSixLoudspeakersMeasured measures the plan with six loudspeakers and three microphones, some
+// close together: no name covers another, and the page is as wide as the screen.
+func TestSixLoudspeakersMeasured(t *testing.T) {
+	needBrowser(t)
+	scene, err := os.ReadFile("../../testdata/scenes/clean.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, _, _ := strings.Cut(string(scene), "[[loudspeaker]]")
+	for k, name := range []string{"left main", "right main", "left sub", "right sub", "centre fill", "under balcony"} {
+		at := [][3]float64{{2, 2, 4}, {2, 10, 4}, {2, 3, 0.5}, {2, 9, 0.5}, {2.5, 6, 1}, {11, 6, 3}}[k]
+		text += fmt.Sprintf("[[loudspeaker]]\nname = %q\nrole = \"fill\"\nposition_m = [%g, %g, %g]\nlow_hz = 60\nhigh_hz = 16000\n", name, at[0], at[1], at[2])
+	}
+	for k, name := range []string{"front row", "mixing position", "rear"} {
+		text += fmt.Sprintf("[[microphone]]\nname = %q\nposition_m = [%d, 6, 1.2]\n", name, 4+6*k)
+	}
+	path := filepath.Join(t.TempDir(), "six.toml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d := start(t, "serve", "--rig", path, "--listen", "127.0.0.1:0")
+	p := openMeasured(t, d.url+"/rig")
+	p.until(`__app.frames > 3 && document.querySelectorAll('.plan .thing').length === 9`)
+	for _, l := range layouts {
+		t.Run(l.name, func(t *testing.T) {
+			p := page{t, p.ctx}
+			p.show(screen{l.width, l.height, "dark"}, l.scale)
+			for _, problem := range p.problems() {
+				if kind, _, _ := strings.Cut(problem, ":"); kind == "overlap" || kind == "overprint" || kind == "cut" || kind == "width" {
+					t.Error(problem)
+				}
+			}
+		})
+	}
 }
 
 // TestPictures writes the pages as they look on every screen and ground, with -update.

@@ -24,7 +24,9 @@ const TERMS = /** @type {const} */ ({
 /** All terms, for the help. */
 export const glossary = () => el('dl', { class: 'glossary' }, ...Object.values(TERMS).map(([name, says]) => el('div', {}, el('dt', { text: name }), el('dd', { text: says }))));
 
-/** A word that explains itself when tapped. @param {keyof typeof TERMS} term @param {string} text */
+/** @typedef {keyof typeof TERMS} Term */
+
+/** A word that explains itself when tapped. @param {Term} term @param {string} text */
 export function term(term, text) {
   const [name, says] = TERMS[term];
   return el('button', { type: 'button', class: 'term', text, 'aria-label': `${text}: what is that?`, 'data-term': term, onclick: () => openSheet(name, el('p', { class: 'explained', text: says })) });

@@ -7,8 +7,8 @@ import { freePlace } from '../draw/places.js';
 /** @typedef {import('../draw/places.js').Box} Box */
 /** @typedef {{x: number, y: number, text: string, free: boolean}} Spot middle of a text's base line, CSS pixels; free: it covers nothing */
 
-const LETTER = 8; // pixels of the layout, about
-const SHORT = 10; // letters, where there is no room for all of a name
+const LETTER = 8.5; // pixels of the layout, about
+const SHORT = [10, 6]; // letters, where there is no room for all of a name
 const HALF_PX = { loudspeakers: 13, microphones: 11 };
 
 export class PlanWords {
@@ -24,10 +24,12 @@ export class PlanWords {
 
   /** A name beside its thing, cut short if that helps. @param {string} text @param {'loudspeakers'|'microphones'} kind @param {[number, number]} at @returns {Spot} */
   name(text, kind, at) {
-    const whole = this.#beside(text, kind, at);
-    if (whole.free || text.length <= SHORT) return whole;
-    const short = this.#beside(`${text.slice(0, SHORT - 1).trimEnd()}…`, kind, at);
-    return short.free ? short : whole;
+    for (const letters of [Infinity, ...SHORT]) {
+      if (letters < Infinity && text.length <= letters) continue;
+      const spot = this.#beside(letters < text.length ? `${text.slice(0, letters - 1).trimEnd()}…` : text, kind, at);
+      if (spot.free) return spot;
+    }
+    return this.#beside(text, kind, at);
   }
 
   /** @param {string} text @param {'loudspeakers'|'microphones'} kind @param {[number, number]} at @returns {Spot} */
@@ -37,7 +39,8 @@ export class PlanWords {
     const middle = Math.max(left + half, Math.min(right - half, x)); // not through the wall
     const [above, below] = [{ x: middle, y: y - 17 }, { x: middle, y: y + 28 }];
     const [after, before] = [{ x: x + half + 15, y: y + 5 }, { x: x - half - 15, y: y + 5 }];
-    return this.#write(text, kind === 'microphones' ? [after, before, below, above] : [above, below, after, before]);
+    const corners = [-14, 25].flatMap((off) => [1, -1].map((side) => ({ x: x + side * (half + 8), y: y + off })));
+    return this.#write(text, [...(kind === 'microphones' ? [after, before, below, above] : [above, below, after, before]), ...corners]);
   }
 
   /** A time along its path, or near one of its ends. @param {string} text @param {[number, number]} from @param {[number, number]} to @returns {Spot} */

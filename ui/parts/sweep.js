@@ -58,7 +58,7 @@ export class Sweep {
   constructor(model, redraw, save, table) {
     this.#model = model;
     this.#redraw = redraw;
-    this.#panel = new Panel({ id: 'sweep', title: 'Efficiency', unit: 'dB re ideal', home: () => this.home(), save, table });
+    this.#panel = new Panel({ id: 'sweep', title: 'Efficiency', term: 'efficiency', unit: 'dB re ideal', home: () => this.home(), save, table });
     this.#plot = new Plot(this.#panel.host, {
       x: { range: this.#chosen ?? [-5, 5], splits: every([0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], 64), tick: (v) => `${signed(v, Math.abs(v % 1) > 1e-9 ? (Math.abs((v * 10) % 1) > 1e-6 ? 2 : 1) : 0)}`, size: 24 },
       y: { range: [-12, 0], splits: every([1, 2, 3, 6], 22), tick: (v) => signed(v, 0), size: AXIS },

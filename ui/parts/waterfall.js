@@ -4,6 +4,7 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
+import { term } from './glossary.js';
 
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
 
@@ -16,7 +17,7 @@ export class Waterfall {
   #comb = el('p', { class: 'comb', 'data-testid': 'comb' });
   #heads = el('p', { class: 'comb', 'data-testid': 'heads' });
   #off;
-  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, 'Ledger', this.#title), this.#rows, this.#heads, this.#comb);
+  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, term('ledger', 'Ledger'), this.#title), this.#rows, this.#heads, this.#comb);
 
   /** @param {import('../core/view.js').View} view */
   constructor(view) {
