@@ -88,11 +88,11 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		p.click("add-seat")
 		p.until(fmt.Sprintf(`document.querySelector('[data-testid="seat-%d"]')?.value === 'seat %d'`, n, n))
 	}
-	p.typed("seat-3", "balcony <3>")
+	p.typed("seat-3", thirdSeat())
 	eventually(t, "the new name in the show", func() bool {
 		var list struct{ Seats []struct{ Name string } }
 		d.get(t, "/api/v1/show/seats", http.StatusOK, &list)
-		return len(list.Seats) == 3 && list.Seats[2].Name == "balcony <3>"
+		return len(list.Seats) == 3 && list.Seats[2].Name == thirdSeat()
 	})
 	p.typed("survey-within", "2")
 	p.click("look-1") // the newest was chosen
@@ -157,12 +157,8 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 		p.until(fmt.Sprintf(`document.querySelectorAll('[data-testid="proofs"] li[data-pass="true"]').length === %d`, k+1))
 	}
 	p.until(`document.querySelector('[data-testid="verdict"]').textContent.startsWith('The plan is dialled in and holds at')`)
-	if *update { // for the README, with a seat's name as people give them
-		p.typed("seat-3", "balcony")
-		p.until(`__app.page.model.answer.seats.some((s) => s.name === 'balcony')`)
+	if *update { // for the documents
 		p.picture("../../testdata/pictures/align.png")
-		p.typed("seat-3", "balcony <3>")
-		p.until(`__app.page.model.answer.seats.some((s) => s.name === 'balcony <3>')`)
 	}
 
 	checkReport(t, d, p)
@@ -181,6 +177,14 @@ func TestWholeSurveyInRealTime(t *testing.T) {
 			})
 		}
 	}
+}
+
+// thirdSeat has a name that a page would stumble over, except in a picture for people.
+func thirdSeat() string {
+	if *update {
+		return "balcony"
+	}
+	return "balcony <3>"
 }
 
 // A page whose script hangs cannot be stopped by hand: the daemon stops, although
@@ -449,7 +453,7 @@ func checkReport(t *testing.T, d service, p page) {
 	link := js[string](p, `document.querySelector('[data-testid="report"]').href`)
 	report := openTab(t, link, laptop, "svg")
 	text := js[string](report, `document.body.innerText`)
-	for _, want := range []string{"Hall & yard", "Settings sheet", "A. <Person>", "Doors at seven & a half", "balcony <3>", "holds at seat 1, seat 2, balcony <3>", "Polarity same, was opposite", "Protect your hearing", "12 takes at 3 seats"} {
+	for _, want := range []string{"Hall & yard", "Settings sheet", "A. <Person>", "Doors at seven & a half", thirdSeat(), "holds at seat 1, seat 2, " + thirdSeat(), "Polarity same, was opposite", "Protect your hearing", "12 takes at 3 seats"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report lacks %q", want)
 		}
