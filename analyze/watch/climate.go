@@ -201,6 +201,12 @@ func interpolate(h []float64, at float64) float64 {
 	from := n - reach + 1
 	a, b := &kernel[p], &kernel[min(p+1, phases)]
 	s := 0.0
+	if from >= 0 && from+len(a) <= len(h) {
+		for j, v := range h[from : from+len(a)] {
+			s += v * (a[j] + rest*(b[j]-a[j]))
+		}
+		return s
+	}
 	for j := range a {
 		if k := from + j; k >= 0 && k < len(h) {
 			s += h[k] * (a[j] + rest*(b[j]-a[j]))

@@ -289,6 +289,8 @@ func (s *sound) next() (ref, mic []float64) {
 
 // record is seconds of it.
 func (s *sound) record(seconds float64) (ref, mic []float64) {
+	most := int(seconds*s.hall.rate) + len(s.x)
+	ref, mic = make([]float64, 0, most), make([]float64, 0, most)
 	for float64(len(ref)) < seconds*s.hall.rate {
 		x, y := s.next()
 		ref, mic = append(ref, x...), append(mic, y...)

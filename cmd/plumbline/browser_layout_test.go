@@ -8,7 +8,6 @@ import (
 	"testing"
 
 	"github.com/chromedp/cdproto/emulation"
-	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -140,9 +139,7 @@ func openMeasured(t *testing.T, url string) page {
 		t.Fatal(err)
 	}
 	p := openTab(t, "about:blank", laptop, "body")
-	if _, err := chromedp.Call(p.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: string(keep)}); err != nil {
-		t.Fatal(err)
-	}
+	p.onEachDocument(string(keep))
 	p.do(chromedp.Navigate(url), chromedp.WaitReady(".page"))
 	return p
 }

@@ -18,7 +18,7 @@ func TestSetUpInTheBrowser(t *testing.T) {
 	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
 	setStage(t, box("stage/large", "Large box", 4, 4), box("stage/small", "Small box", 2, 2), box("stage/headset", "Headset", 1, 2))
 	d := start(t, "--listen", "127.0.0.1:0", "--open=false")
-	p := openTab(t, d.url+"/", laptop, "main")
+	p := openTab(t, d.url+"/", laptop, "main", "WebSocket connection") // a change of device closes it
 
 	// No source yet, on whatever page.
 	p.until(`location.pathname === '/setup' && document.querySelectorAll('.devices li').length === 3`)

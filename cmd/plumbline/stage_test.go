@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"plumbline/capture"
 	"plumbline/capture/device"
@@ -29,8 +31,8 @@ type stageBox struct {
 	reference, microphone int
 	loopback              int // where the cable from output 1 ends
 	ratesHz               []int
-	cable                 chan float32 // what output 1 has played and nobody has heard yet
-	rest                  float32      // on the other inputs: what a converter hears without anything connected
+	cable                 *cable
+	rest                  float32 // on the other inputs: what a converter hears without anything connected
 }
 
 // tripFrames is how long the cable takes beside what the program itself takes.
@@ -41,7 +43,7 @@ func setStage(t *testing.T, boxes ...stageBox) *stage {
 	t.Helper()
 	s := &stage{rig: rig.Demo(), boxes: boxes}
 	for i := range s.boxes {
-		s.boxes[i].cable = make(chan float32, 2*tripFrames)
+		s.boxes[i].cable = &cable{frames: make(chan float32, 2*tripFrames)}
 	}
 	was := audio
 	audio = s
@@ -153,10 +155,9 @@ func (s *stageSource) Run(ctx context.Context, out *capture.Ring) error {
 					to[input-1] += x
 				}
 			}
-			select {
-			case x := <-s.box.cable: // the programme pauses meanwhile, as the page asks
+			if x, playing := s.box.cable.carry(ctx); playing { // the programme pauses meanwhile, as the page asks
 				put(s.box.loopback, x)
-			default:
+			} else {
 				put(s.box.reference, block[i*in])
 				put(s.box.microphone, block[i*in+1])
 			}
@@ -168,23 +169,51 @@ func (s *stageSource) Run(ctx context.Context, out *capture.Ring) error {
 	return <-ended
 }
 
+// cable leads from an output to an input, and loses nothing on a busy machine: while
+// something plays, the input waits for it.
+type cable struct {
+	frames  chan float32 // played, and heard by nobody yet
+	playing atomic.Bool
+}
+
+// carry is the next frame, if something plays.
+func (c *cable) carry(ctx context.Context) (x float32, playing bool) {
+	for c.playing.Load() {
+		select {
+		case x := <-c.frames:
+			return x, true
+		case <-ctx.Done():
+			return 0, false
+		case <-time.After(time.Millisecond): // it may have stopped meanwhile
+		}
+	}
+	select {
+	case x := <-c.frames:
+		return x, true
+	default:
+		return 0, false
+	}
+}
+
 // stageOutput plays into the cable.
 type stageOutput struct {
-	cable    chan float32
+	cable    *cable
 	channels int
 }
 
 func (o *stageOutput) Play(ctx context.Context, fill func([]float32)) error {
 	for range tripFrames {
-		o.cable <- 0
+		o.cable.frames <- 0
 	}
+	o.cable.playing.Store(true)
+	defer o.cable.playing.Store(false)
 	block := make([]float32, 480*o.channels)
 	for {
 		clear(block)
 		fill(block)
 		for i := 0; i < len(block); i += o.channels {
 			select {
-			case o.cable <- block[i]:
+			case o.cable.frames <- block[i]:
 			case <-ctx.Done():
 				return nil
 			}
