@@ -8,6 +8,7 @@ func commands() []*cobra.Command {
 		newDemoCommand(),
 		newServeCommand(),
 		newDevicesCommand(),
+		newConfigCommand(),
 		newFollowCommand(),
 		newResponseCommand(),
 		newArrivalsCommand(),

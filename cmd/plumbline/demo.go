@@ -40,6 +40,10 @@ No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
 	}
 	f.add(cmd)
 	cmd.Flags().BoolVar(&empty, "empty", false, "begin with an empty show")
+	// What is practised here must not get among what was measured there.
+	for _, name := range []string{"show", "record", "webhook", "calibration", "sensitivity"} {
+		annotate(cmd.Flags().Lookup(name), notFromFile)
+	}
 	return cmd
 }
 

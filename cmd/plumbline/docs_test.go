@@ -2,6 +2,7 @@ package main
 
 import (
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -53,5 +54,62 @@ func TestLinksOfDocuments(t *testing.T) {
 				t.Errorf("%s: %v", file, err)
 			}
 		}
+	}
+}
+
+// The configuration that the document shows is one, and is read as it says.
+func TestDocumentedConfigurationIsOne(t *testing.T) {
+	doc, err := os.ReadFile("docs/running.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	block := regexp.MustCompile("(?s)```toml\n(.*?)```").FindSubmatch(doc)
+	if block == nil {
+		t.Fatal("no example")
+	}
+	keys := regexp.MustCompile(`(?m)^(\S+) = `).FindAllSubmatch(block[1], -1)
+	configured(t, string(block[1]))
+	all := values(t)
+	for _, key := range keys {
+		if got := all[string(key[1])].From; got != fromFile {
+			t.Errorf("%s is from %q", key[1], got)
+		}
+	}
+	if len(keys) < 5 {
+		t.Errorf("%d keys", len(keys))
+	}
+}
+
+// The unit is one that systemd takes without a word, and what it starts is a command of
+// this program with flags that it has.
+func TestUnitOfSystemd(t *testing.T) {
+	const unit = "docs/plumbline.service"
+	text, err := os.ReadFile(unit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := regexp.MustCompile(`(?m)^ExecStart=%h/\.local/bin/plumbline (.*)$`).FindSubmatch(text)
+	if line == nil {
+		t.Fatal("no ExecStart")
+	}
+	cmd, rest, err := newRoot().Find(strings.Fields(string(line[1])))
+	if err != nil || cmd.Name() != "serve" || cmd.ParseFlags(rest) != nil || cmd.Flags().NArg() != 0 {
+		t.Errorf("%s: %v", line[1], err)
+	}
+	if _, err := exec.LookPath("systemd-analyze"); err != nil {
+		t.Skip("systemd is not on this computer")
+	}
+	home := t.TempDir()
+	program := filepath.Join(home, ".local/bin/plumbline")
+	if err := os.MkdirAll(filepath.Dir(program), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(program, []byte("#!/bin/sh\n"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	verify := exec.CommandContext(t.Context(), "systemd-analyze", "verify", "--user", unit)
+	verify.Env = append(os.Environ(), "HOME="+home, "XDG_RUNTIME_DIR="+home, "XDG_CONFIG_HOME="+home)
+	if out, err := verify.CombinedOutput(); err != nil || len(out) > 0 {
+		t.Errorf("%v: %s", err, out)
 	}
 }

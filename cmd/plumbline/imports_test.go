@@ -45,7 +45,7 @@ func TestImportsRunOneWay(t *testing.T) {
 			none: []string{"net", "os", "io", "log", "encoding/json", "context", "time"}},
 		{pkg: "plumbline/stream", may: []string{"plumbline/analyze", "plumbline/stream", websocket, sqlite, metrics}},
 		{pkg: "plumbline/ui"},
-		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, websocket}},
+		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, toml, websocket}},
 	}
 
 	for _, pkg := range listPackages(t) {

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -75,13 +73,14 @@ fault to find. With a recording: plumbline arrivals, then plumbline response.`,
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		Args:              knownCommand,
-		PersistentPreRunE: flagsFromEnvironment,
+		PersistentPreRunE: fromLayers,
 		RunE:              func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	f.addTo(root)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
 	root.SetUsageTemplate(root.UsageTemplate() + `{{if not .HasParent}}
 Every flag can also be set by the environment: PLUMBLINE_LISTEN for --listen.
+Those of the daemon can stand in a file too: plumbline config says which, where.
 Exit status: 0 done, 1 bad input, 2 wrong usage, 130 interrupted.
 Loud sound harms hearing, amplifier outputs and mains can kill, and what hangs
 can fall: local codes and licensed practice decide.
@@ -163,28 +162,5 @@ func helpOnKnownCommands(root *cobra.Command) {
 	}
 }
 
-// flagsFromEnvironment fills each flag that was not given from PLUMBLINE_NAME.
-func flagsFromEnvironment(cmd *cobra.Command, _ []string) error {
-	var err error
-	cmd.LocalFlags().VisitAll(func(f *pflag.Flag) {
-		name := "PLUMBLINE_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
-		value, set := os.LookupEnv(name)
-		if f.Changed || !set || err != nil || f.Name == "help" || f.Name == "version" {
-			return
-		}
-		if e := cmd.Flags().Set(f.Name, value); e != nil {
-			err = usagef("environment variable %s: %w", name, flagError(e))
-		}
-	})
-	return err
-}
-
 // oneLine keeps the promise that an error is one line, whatever a library says.
 func oneLine(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
-
-func version() string {
-	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
-		return info.Main.Version
-	}
-	return "(devel)"
-}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -33,6 +34,7 @@ type daemonFlags struct {
 	uiDir   string
 	show    string
 	verbose bool
+	log     string
 
 	calibration string
 	sensitivity float64
@@ -55,6 +57,10 @@ func (f *daemonFlags) addCommon(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
 	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
 	cmd.Flags().BoolVar(&f.verbose, "verbose", false, "log more on standard error")
+	cmd.Flags().StringVar(&f.log, "log", logText, "`format` of the log on standard error: text or json")
+	cmd.Annotations = map[string]string{readsFile: ""}
+	annotate(cmd.Flags().Lookup("webhook"), isSecret)
+	cmd.RegisterFlagCompletionFunc("log", cobra.FixedCompletions([]string{logText, logJSON}, cobra.ShellCompDirectiveNoFileComp))
 	cmd.MarkFlagDirname("ui-dir")
 	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, "."), strings.TrimPrefix(show.OldExtension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
@@ -72,13 +78,11 @@ type begin struct {
 // serve runs daemons until the context ends.
 func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 	cfg := b.Config
-	level := slog.LevelInfo
-	if f.verbose {
-		level = slog.LevelDebug
-	}
-	cfg.Logger = slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: level}))
-	cfg.Started = started
 	var err error
+	if cfg.Logger, err = f.logger(cmd.ErrOrStderr()); err != nil {
+		return err
+	}
+	cfg.Started = started
 	if cfg.UI, err = f.pages(); err != nil {
 		return err
 	}
@@ -137,6 +141,27 @@ func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 		}
 	}
 	return d.Run(cmd.Context(), l)
+}
+
+// Formats of the log.
+const (
+	logText = "text"
+	logJSON = "json"
+)
+
+// logger writes the log of the daemon's life, in the format that was asked for.
+func (f *daemonFlags) logger(w io.Writer) (*slog.Logger, error) {
+	opts := &slog.HandlerOptions{Level: slog.LevelInfo}
+	if f.verbose {
+		opts.Level = slog.LevelDebug
+	}
+	switch f.log {
+	case logText:
+		return slog.New(slog.NewTextHandler(w, opts)), nil
+	case logJSON:
+		return slog.New(slog.NewJSONHandler(w, opts)), nil
+	}
+	return nil, usagef("--log wants %s or %s, not %q", logText, logJSON, f.log)
 }
 
 // audio are the devices of this computer. Tests have others.
