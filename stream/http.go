@@ -14,7 +14,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"plumbline/analyze/air"
 	"plumbline/stream/wire"
@@ -256,36 +255,6 @@ func (s *Server) patchRig(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, scene)
 }
 
-// healthObject is the answer of GET /api/v1/health.
-type healthObject struct {
-	Status     string     `json:"status"` // "ok" while the source runs, else the source's state
-	Text       string     `json:"text"`
-	Clients    int        `json:"clients"`
-	Frames     uint64     `json:"frames"`
-	LastFrameS wire.Value `json:"last_frame_s"` // age of the newest frame
-	UptimeS    float64    `json:"uptime_s"`
-}
-
-func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
-	state := s.cfg.Operator.State()
-	now := s.now()
-	h := healthObject{
-		Status:     state.Source.State,
-		Text:       state.Source.Text,
-		Clients:    len(*s.clients.Load()),
-		Frames:     s.published.Load(),
-		LastFrameS: wire.Unknown(),
-		UptimeS:    now.Sub(s.start).Seconds(),
-	}
-	if h.Status == "running" {
-		h.Status = "ok"
-	}
-	if last := s.lastFrame.Load(); last != 0 {
-		h.LastFrameS = wire.Value(now.Sub(time.Unix(0, last)).Seconds())
-	}
-	return reply(w, h)
-}
-
 // changedBy is the client's name as it gave it.
 func changedBy(r *http.Request) (string, error) {
 	by := r.Header.Get("X-Plumbline-Client")
@@ -326,11 +295,14 @@ func decodeJSON(data []byte, v any) error {
 	return err
 }
 
-func reply(w http.ResponseWriter, v any) error {
+func reply(w http.ResponseWriter, v any) error { return replyAs(w, http.StatusOK, v) }
+
+func replyAs(w http.ResponseWriter, status int, v any) error {
 	data := encode(v)
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Content-Length", strconv.Itoa(len(data)+1))
+	w.WriteHeader(status)
 	_, err := io.WriteString(w, string(data)+"\n")
 	if err != nil {
 		return nil // the peer has gone: nobody to tell

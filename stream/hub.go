@@ -46,7 +46,7 @@ type verdictDoc struct {
 // goroutine at a time.
 func (s *Server) Publish(f *analyze.Frame) {
 	now := s.now()
-	s.lastFrame.Store(now.UnixNano())
+	s.lastFrame.Store(int64(s.elapsed()) + 1)
 	if h := s.board.Load().hello; !describes(h.hello, f) {
 		s.setHello(f)
 	}

@@ -49,7 +49,7 @@ type Config struct {
 type Server struct {
 	cfg   Config
 	log   *slog.Logger
-	now   func() time.Time
+	now   func() time.Time // for people: somebody may set that clock
 	start time.Time
 	mux   *http.ServeMux
 
@@ -68,9 +68,10 @@ type Server struct {
 	stopping   bool
 	connection sync.WaitGroup
 
-	keepers   []*verdict.Keeper // of the pump's goroutine
-	stale     atomic.Bool
-	lastFrame atomic.Int64 // unix ns
+	keepers []*verdict.Keeper // of the pump's goroutine
+	stale   atomic.Bool
+	// lastFrame is when the newest was published, ns after start, plus 1; 0: there is none.
+	lastFrame atomic.Int64
 
 	published, encoded, sent, skipped atomic.Uint64
 }
@@ -104,7 +105,7 @@ func New(cfg Config) (*Server, error) {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
 	s := &Server{cfg: cfg, log: cfg.Logger, now: time.Now, pool: make(pool, poolSize), heavy: make(chan struct{}, mostHeavy)}
-	s.start = s.now()
+	s.start = time.Now()
 	s.clients.Store(new([]*client))
 	state := cfg.Operator.State()
 	s.board.Store(&board{hello: &helloDoc{wire.Hello{
@@ -235,6 +236,16 @@ func (s *Server) stopClients() {
 	}
 }
 
+// elapsed is the time since the start by a clock that nobody sets.
+func (s *Server) elapsed() time.Duration { return time.Since(s.start) }
+
+// sinceFrame is the age of the newest frame, which no setting of the clock changes;
+// false: there is none yet.
+func (s *Server) sinceFrame() (age time.Duration, some bool) {
+	last := s.lastFrame.Load()
+	return s.elapsed() - time.Duration(last-1), last != 0
+}
+
 // watch replaces the verdicts when no frame has come for a while, and again when
 // the source says something else about it.
 func (s *Server) watch(ctx context.Context) {
@@ -246,14 +257,14 @@ func (s *Server) watch(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			last := s.lastFrame.Load()
+			age, some := s.sinceFrame()
 			src := s.board.Load().state.state.Source
-			if last == 0 || s.now().UnixNano()-last < int64(staleAfter) || s.stale.Load() && said == src.Text {
+			if !some || age < staleAfter || s.stale.Load() && said == src.Text {
 				continue
 			}
 			said = src.Text
 			s.stale.Store(true)
-			s.pinSentence(verdict.Stale(time.Unix(0, last), src.Name, said))
+			s.pinSentence(verdict.Stale(s.now().Add(-age), src.Name, said))
 		}
 	}
 }

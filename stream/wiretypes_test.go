@@ -47,6 +47,7 @@ var wireTypes = []struct {
 	{v: wire.RigScene{}, schema: "Rig", typedef: "Rig"},
 	{v: wire.LoudspeakerPatch{}, typedef: "LoudspeakerPatch"},
 	{v: wire.RigPatch{}, schema: "RigPatch", typedef: "RigPatch"},
+	{v: wire.Fault{}, schema: "Fault", typedef: "Fault"},
 	{v: healthObject{}, schema: "Health", typedef: "Health"},
 
 	{v: wire.LevelsObject{}, schema: "Levels", typedef: "InputLevels"},

@@ -27,6 +27,24 @@ type Source struct {
 // SourceNone is the kind of a source that has not been chosen yet.
 const SourceNone = "none"
 
+// Codes of faults.
+const (
+	FaultNoSource  = "no_source"       // none is chosen
+	FaultStalled   = "source_stalled"  // it delivers nothing
+	FaultLost      = "source_lost"     // it is gone, and looked for
+	FaultEnded     = "source_ended"    // it will not come again by itself
+	FaultDoubtful  = "source_doubtful" // it runs, and something is wrong with it
+	FaultNoFrames  = "no_frames"       // it runs, and nothing comes of it
+	FaultRecording = "recording"       // it stopped before its time
+	FaultLevelLog  = "level_log"       // levels are not being stored
+)
+
+// Fault is something that is wrong, and that somebody has to mend.
+type Fault struct {
+	Code string `json:"code"`
+	Text string `json:"text"` // one sentence that says what to do
+}
+
 // Counters are the troubles since the source started.
 type Counters struct {
 	Overflows     uint64 `json:"overflows"`

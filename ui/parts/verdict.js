@@ -68,7 +68,8 @@ export function trouble({ status, state }, said = '') {
   let text = '';
   if (!status.open && status.lastMs) text = `No data since ${clock(status.lastMs)}. The daemon is not answering; trying again.`;
   else if (status.stale && status.lastMs) text = `No data since ${clock(status.lastMs)}.`;
-  const why = status.open && state && state.source.state !== 'running' ? state.source.text : '';
+  // A source that runs may be in trouble, too: exact zeros, another rate, samples that keep getting lost.
+  const why = status.open && state ? state.source.text : '';
   if (why && said.includes(why)) text = '';
   else if (why) text = `${text} ${why[0].toUpperCase()}${why.slice(1)}${why.endsWith('.') ? '' : '.'}`.trim();
   if (status.open && state?.recording?.text) text = `${text} ${state.recording.text}`.trim();
