@@ -29,6 +29,7 @@ func (c *capturer) attempt() error {
 	defer c.host.release()
 	dev, err := findAgain(c.host, c.params.device, input)
 	if err != nil {
+		c.there.Store(false)
 		return err
 	}
 	p := c.params
@@ -39,12 +40,15 @@ func (c *capturer) attempt() error {
 	}
 	st, err := openStream(c.host, p, c.raw)
 	if err != nil {
+		c.there.Store(true)
 		return err
 	}
 	if err := st.start(); err != nil {
+		c.there.Store(true)
 		return errors.Join(err, st.close())
 	}
 	c.opened = true
+	c.there.Store(false) // what ends it from now on is most often a plug
 	err = c.read(st)
 	_ = st.abort() // after the error that ended it, this one says nothing new
 	_ = st.close()

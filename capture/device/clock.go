@@ -80,7 +80,7 @@ func (c *clock) add(now time.Time, frames int) int {
 		c.frames += float64(missing)
 	}
 	c.judge = true
-	c.base += drift * elapsed.Seconds() * c.rate
+	c.base += drift * min(elapsed, rateWindow).Seconds() * c.rate // an hour asleep is no hour of drift
 	c.next(now)
 	return missing
 }

@@ -60,6 +60,13 @@ func (h *fakeHost) set(devs ...Device) {
 	h.devs = devs
 }
 
+// runAt has the devices run at another rate than asked for; 0: as asked.
+func (h *fakeHost) runAt(hz int) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.runsAtHz = hz
+}
+
 func (h *fakeHost) supports(p streamParams) error {
 	for _, hz := range h.ratesHz {
 		if hz == p.rateHz {
@@ -153,6 +160,8 @@ func (s *fakeStream) idle(what string) {
 }
 
 func (s *fakeStream) rateHz() float64 {
+	s.host.mu.Lock()
+	defer s.host.mu.Unlock()
 	if s.host.runsAtHz != 0 {
 		return float64(s.host.runsAtHz)
 	}

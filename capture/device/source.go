@@ -53,11 +53,15 @@ type Source struct {
 	state      atomic.Int32 // capture.State
 	lastBlock  atomic.Int64 // ns since epoch: the wall clock may be set
 	zeros      atomic.Int64 // frames of the present run of zeros
+	losingS    atomic.Int64 // seconds of the last ten in which samples were lost, where that goes on; else 0
 	measuredHz atomic.Int64 // rate by the clock where it is far from the nominal one, else 0
 	trouble    atomic.Pointer[string]
+	there      atomic.Bool // trouble is with a device that was found
 	overflows, stalls, zeroRuns,
 	lostFrames, dropped atomic.Uint64
 	stalled atomic.Bool // for the owner: mark it in front of the next block
+
+	losses losses // of Run's own goroutine
 }
 
 // Open checks that the device is there and takes the channels and the rate, and
@@ -173,13 +177,20 @@ func (s *Source) Status() capture.Status {
 	case capture.Stalled:
 		st.Text = fmt.Sprintf("input %q has delivered nothing for %.1f s: check the device and the system's sound", id, s.sinceBlock().Seconds())
 	case capture.Lost:
-		st.Text = fmt.Sprintf("input %q has gone: connect it again, it is looked for every second", id)
-		if t := s.trouble.Load(); t != nil {
-			st.Text += " (" + *t + ")"
+		t := s.trouble.Load()
+		switch {
+		case t == nil:
+			st.Text = fmt.Sprintf("input %q has gone: connect it again, it is looked for every second", id)
+		case s.there.Load():
+			st.Text = fmt.Sprintf("input %q is there and does not open, it is tried every second: %s", id, *t)
+		default:
+			st.Text = fmt.Sprintf("input %q has gone: connect it again, it is looked for every second (%s)", id, *t)
 		}
 	case capture.Running:
 		if n := time.Duration(s.zeros.Load()) * time.Second / time.Duration(s.params.rateHz); n > silentLimit {
 			st.Text = fmt.Sprintf("input %q has delivered exact zeros for %.0f s: unmute it, check the routing, and whether this program may use the microphone", id, n.Seconds())
+		} else if n := s.losingS.Load(); n != 0 {
+			st.Text = fmt.Sprintf("input %q has lost samples in %d of the last %d s: end other programs that use it, or this computer's processor", id, n, losingWindow)
 		} else if hz := s.measuredHz.Load(); hz != 0 {
 			st.Text = fmt.Sprintf("input %q delivers about %d samples a second and not %d: set both to the same rate", id, hz, s.params.rateHz)
 		}
@@ -234,8 +245,10 @@ func (s *Source) Run(ctx context.Context, out *capture.Ring) error {
 	}
 }
 
-// watch notices that nothing arrives, which a blocking read cannot.
+// watch notices that nothing arrives, which a blocking read cannot, and that samples keep
+// getting lost.
 func (s *Source) watch() {
+	s.losingS.Store(int64(s.losses.look(time.Since(s.epoch), s.overflows.Load()+s.lostFrames.Load()+s.dropped.Load())))
 	state := capture.State(s.state.Load())
 	silence := s.sinceBlock()
 	if !(state == capture.Running && silence > StallLimit || state == capture.Starting && silence > startLimit) {
