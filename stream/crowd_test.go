@@ -1,6 +1,8 @@
 package stream
 
 import (
+	"encoding/binary"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"net"
@@ -14,6 +16,26 @@ import (
 	"github.com/gorilla/websocket"
 )
 
+// take reads and acknowledges frames until the connection ends, and looks at no more of them
+// than their number: a hundred do so at once.
+func take(conn *websocket.Conn, frames *atomic.Int64) (ended chan error) {
+	ended = make(chan error, 1)
+	go func() {
+		for {
+			kind, data, err := conn.ReadMessage()
+			if err == nil && kind == websocket.BinaryMessage {
+				frames.Add(1)
+				err = conn.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"type":"ack","seq":%d}`, binary.LittleEndian.Uint64(data[8:])))
+			}
+			if err != nil {
+				ended <- err
+				return
+			}
+		}
+	}()
+	return ended
+}
+
 // Two hundred clients, half of which never read: those are cut off when the write
 // deadline is over, within it they cost the others not one frame, and what was theirs is
 // given back.
@@ -25,7 +47,7 @@ func TestTwoHundredClientsHalfOfWhichNeverRead(t *testing.T) {
 		var ended [half]chan error
 		for i := range good {
 			good[i] = p.dial(t)
-			ended[i] = listen(good[i], true, true, &frames[i])
+			ended[i] = take(good[i], &frames[i])
 		}
 		left(t, s, half)
 		began := time.Now()
@@ -44,8 +66,6 @@ func TestTwoHundredClientsHalfOfWhichNeverRead(t *testing.T) {
 		if d := left(t, s, half); d > writeTimeout+time.Millisecond {
 			t.Errorf("those that never read were gone after %v, want %v", d, writeTimeout)
 		}
-		time.Sleep(5 * time.Second)
-		synctest.Wait()
 		due := int64(s.Stats().Published - published)
 		for i := range frames {
 			if n := frames[i].Load(); n < due-1 || n > due+1 {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -119,15 +120,15 @@ func TestSettingTheClockHidesNoDeadSource(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var set time.Duration
-			s.now = func() time.Time { return time.Unix(0, time.Now().Add(set).UnixNano()) } // of the wall alone
+			var set atomic.Int64 // ns
+			s.now = func() time.Time { return time.Unix(0, time.Now().UnixNano()+set.Load()) } // of the wall alone
 			said := func() string { return s.board.Load().verdicts[0].verdict.Text }
 			var watched sync.WaitGroup
 			watched.Go(func() { s.watch(t.Context()) })
 			f := frametest.New(1)
 			s.Publish(f)
 			synctest.Wait()
-			set = jump // between two ticks of the watch
+			set.Store(int64(jump)) // between two ticks of the watch
 			time.Sleep(time.Second)
 			synctest.Wait()
 			if !strings.HasPrefix(said(), "The microphone hears") {

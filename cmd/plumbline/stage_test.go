@@ -23,6 +23,9 @@ type stage struct {
 	boxes []stageBox
 	rig   rig.Scene
 	open  int // sources that run
+
+	says atomic.Pointer[capture.Status] // of the source that runs; nil: it is well
+	away atomic.Bool                    // it is unplugged
 }
 
 // stageBox is a device and how it is connected. Inputs count from 1.
@@ -117,8 +120,13 @@ type stageSource struct {
 	info  capture.Info
 }
 
-func (s *stageSource) Info() capture.Info         { return s.info }
-func (s *stageSource) Status() capture.Status     { return s.room.Status() }
+func (s *stageSource) Info() capture.Info { return s.info }
+func (s *stageSource) Status() capture.Status {
+	if says := s.stage.says.Load(); says != nil {
+		return *says
+	}
+	return s.room.Status()
+}
 func (s *stageSource) Counters() capture.Counters { return s.room.Counters() }
 
 func (s *stageSource) Run(ctx context.Context, out *capture.Ring) error {
@@ -139,11 +147,20 @@ func (s *stageSource) Run(ctx context.Context, out *capture.Ring) error {
 	ended := make(chan error, 1)
 	go func() { ended <- s.room.Run(ctx, heard) }()
 	in, n := heard.Channels(), len(s.info.Channels)
+	missed := 0
 	block, frame := make([]float32, 480*in), make([]float32, 480*n)
 	for heard.Wait(ctx) == nil {
 		frames, _, gap := heard.Read(block)
 		if gap != (capture.Gap{}) {
 			out.Mark(gap)
+		}
+		if s.stage.away.Load() {
+			missed += frames
+			continue
+		}
+		if missed > 0 {
+			out.Mark(capture.Gap{Cause: capture.Reopened, LostFrames: uint64(missed)})
+			missed = 0
 		}
 		for i := range frames {
 			to := frame[i*n : (i+1)*n]

@@ -26,7 +26,12 @@ export class VerdictLine {
     this.#sentence = new Sentence(view, LIGHTS, () => this.#evidence());
     this.node = this.#sentence.node;
     const show = () => this.#show();
-    this.#off = [session.on('verdict', show), session.on('state', show), session.on('status', show), view.onChange(show)];
+    let unlogged = '';
+    const log = () => { // levels come every second, and are seldom in trouble
+      if (unlogged === (unlogged = notLogged(session))) return;
+      show();
+    };
+    this.#off = [session.on('verdict', show), session.on('state', show), session.on('status', show), session.on('levels', log), view.onChange(show)];
     show();
   }
 
@@ -63,8 +68,12 @@ export class VerdictLine {
 /** @param {number} n @param {string} one @param {string} many */
 const counted = (n, one, many) => (n === 0 ? `no ${many}` : `${n} ${n === 1 ? one : many}`);
 
-/** What is wrong with the connection, the source or the recording; the source's only if it is not said already. @param {Session} session @param {string} [said] */
-export function trouble({ status, state }, said = '') {
+/** Why levels are not being stored: a full disk, a show whose file has gone. @param {Session} session */
+const notLogged = ({ levels }) => (levels?.log.state === 'failed' ? levels.log.text : '');
+
+/** What is wrong with the connection, the source, the recording or the level log; the source's only if it is not said already. @param {Session} session @param {string} [said] */
+export function trouble(session, said = '') {
+  const { status, state } = session;
   let text = '';
   if (!status.open && status.lastMs) text = `No data since ${clock(status.lastMs)}. The daemon is not answering; trying again.`;
   else if (status.stale && status.lastMs) text = `No data since ${clock(status.lastMs)}.`;
@@ -73,6 +82,7 @@ export function trouble({ status, state }, said = '') {
   if (why && said.includes(why)) text = '';
   else if (why) text = `${text} ${why[0].toUpperCase()}${why.slice(1)}${why.endsWith('.') ? '' : '.'}`.trim();
   if (status.open && state?.recording?.text) text = `${text} ${state.recording.text}`.trim();
+  if (status.open && notLogged(session)) text = `${text} ${notLogged(session)}`.trim();
   return text;
 }
 
