@@ -113,3 +113,45 @@ func TestUnitOfSystemd(t *testing.T) {
 		t.Errorf("%v: %s", err, out)
 	}
 }
+
+// Every test that the table of faults names is there, and every fault has one.
+func TestTableOfFaults(t *testing.T) {
+	table, err := os.ReadFile("../../testdata/FAULTS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	there := map[string]bool{}
+	declared := regexp.MustCompile(`(?m)^func (Test\w+)\(t \*testing\.T\)`)
+	for _, top := range []string{"../../capture", "../../stream", "."} {
+		err := filepath.WalkDir(top, func(path string, _ os.DirEntry, err error) error {
+			if err != nil || !strings.HasSuffix(path, "_test.go") {
+				return err
+			}
+			text, err := os.ReadFile(path)
+			for _, m := range declared.FindAllSubmatch(text, -1) {
+				there[string(m[1])] = true
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	faults := 0
+	for line := range strings.Lines(string(table)) {
+		names := regexp.MustCompile("`(Test\\w+)`").FindAllStringSubmatch(line, -1)
+		if strings.HasPrefix(line, "| ") && !strings.HasPrefix(line, "| fault") && !strings.HasPrefix(line, "| ---") {
+			if faults++; len(names) == 0 {
+				t.Errorf("no test: %.60s", line)
+			}
+		}
+		for _, m := range names {
+			if !there[m[1]] {
+				t.Errorf("there is no %s", m[1])
+			}
+		}
+	}
+	if faults < 13 {
+		t.Errorf("%d faults", faults)
+	}
+}

@@ -111,3 +111,33 @@ func TestNoShowIsLeftBehind(t *testing.T) {
 		}
 	}
 }
+
+// A second plumbline on the same port, or the same show, is told so in one line and leaves
+// nothing behind; the first goes on.
+func TestASecondPlumblineIsToldWhatIsTaken(t *testing.T) {
+	folder := t.TempDir()
+	first := start(t, "demo", "--empty", "--listen", "127.0.0.1:0", "--show", filepath.Join(folder, "hall"))
+	address := strings.TrimPrefix(first.url, "http://")
+	_, port, err := net.SplitHostPort(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"demo", "--listen", address, "--show", filepath.Join(folder, "other"), "--record", filepath.Join(folder, "other.wav")}, "port " + port + " is taken, perhaps by another plumbline: end that, or try --listen 127.0.0.1:0"},
+		{[]string{"demo", "--listen", "127.0.0.1:0", "--show", filepath.Join(folder, "hall"), "--record", filepath.Join(folder, "other.wav")}, "hall.plumbline is open in another plumbline: end that one, or work on a copy"},
+	} {
+		if o := plumbline(t, c.args...); o.code != exitBadInput || o.stdout != "" || !oneLineWith(o.stderr, c.want) {
+			t.Errorf("exit status %d, stdout %q, stderr %q; want %q", o.code, o.stdout, o.stderr, c.want)
+		}
+	}
+	if left, err := filepath.Glob(filepath.Join(folder, "other*")); err != nil || len(left) != 0 {
+		t.Errorf("left behind: %v", left)
+	}
+	first.awaitFirstFrame(t)
+	if o := first.stop(); o.code != exitDone {
+		t.Errorf("the first: exit status %d, %s", o.code, o.stderr)
+	}
+}
