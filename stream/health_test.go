@@ -120,7 +120,7 @@ func TestSettingTheClockHidesNoDeadSource(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var set atomic.Int64 // ns
+			var set atomic.Int64                                                               // ns
 			s.now = func() time.Time { return time.Unix(0, time.Now().UnixNano()+set.Load()) } // of the wall alone
 			said := func() string { return s.board.Load().verdicts[0].verdict.Text }
 			var watched sync.WaitGroup
