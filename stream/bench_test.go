@@ -32,7 +32,7 @@ func BenchmarkPublish(b *testing.B) {
 			}
 			clients := make([]*client, n)
 			for i := range clients {
-				clients[i] = newClient("", nil)
+				clients[i] = newClient("", here, nil)
 			}
 			s.clients.Store(&clients)
 			f := frametest.New(1)

@@ -1,6 +1,8 @@
 package stream
 
 import (
+	"crypto/tls"
+	"errors"
 	"net"
 	"net/http"
 	"slices"
@@ -12,6 +14,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"plumbline/stream/access"
 	"plumbline/stream/wire"
 )
 
@@ -36,6 +39,7 @@ const (
 // goroutines of their own; anybody may call wake, notice and stop.
 type client struct {
 	name    string
+	who     access.Who
 	conn    *websocket.Conn
 	slot    atomic.Pointer[packet]
 	wakeup  chan struct{}
@@ -57,9 +61,10 @@ type want struct {
 	microphones []int // nil: all
 }
 
-func newClient(name string, conn *websocket.Conn) *client {
+func newClient(name string, who access.Who, conn *websocket.Conn) *client {
 	c := &client{
 		name:    name,
+		who:     who,
 		conn:    conn,
 		wakeup:  make(chan struct{}, 1),
 		notices: make(chan []byte, noticesMax),
@@ -125,10 +130,14 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		return // upgrader has answered
 	}
 	defer conn.Close()
-	if tcp, ok := conn.NetConn().(*net.TCPConn); ok {
+	under := conn.NetConn()
+	if secure, ok := under.(*tls.Conn); ok {
+		under = secure.NetConn()
+	}
+	if tcp, ok := under.(*net.TCPConn); ok {
 		tcp.SetWriteBuffer(writeBuffer)
 	}
-	c, ok := s.join(conn, strings.TrimSpace(name))
+	c, ok := s.join(conn, strings.TrimSpace(name), whoAsks(r))
 	if !ok {
 		return
 	}
@@ -136,13 +145,13 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	defer s.leave(c)
 	written := make(chan struct{})
 	go func() { defer close(written); s.shielded(c, "writer", func() { c.write(s) }) }()
-	s.shielded(c, "reader", c.read)
+	s.shielded(c, "reader", func() { s.tellMisspoken(c, c.read()) })
 	close(c.gone)
 	c.stop(websocket.CloseNormalClosure, "")
 	<-written
 }
 
-func (s *Server) join(conn *websocket.Conn, name string) (*client, bool) {
+func (s *Server) join(conn *websocket.Conn, name string, who access.Who) (*client, bool) {
 	s.clientsMu.Lock()
 	defer s.clientsMu.Unlock()
 	if s.stopping {
@@ -150,7 +159,7 @@ func (s *Server) join(conn *websocket.Conn, name string) (*client, bool) {
 	}
 	s.connection.Add(1)
 	s.clientSeq++
-	c := newClient(s.clientName(name), conn)
+	c := newClient(s.clientName(name), who, conn)
 	clients := append(slices.Clone(*s.clients.Load()), c)
 	s.clients.Store(&clients)
 	// What is known now, at once: a source that has ended sends no other frame. One
@@ -184,28 +193,46 @@ func (s *Server) leave(c *client) {
 	s.log.Debug("client went", "client", c.name, "reason", c.reason)
 }
 
-// read takes what the client says until the connection ends.
-func (c *client) read() {
+// turnOut ends the connections of those whose token was removed.
+func (s *Server) turnOut() {
+	if s.cfg.Gate == nil {
+		return
+	}
+	for _, c := range *s.clients.Load() {
+		if !s.cfg.Gate.Still(c.who) {
+			c.stop(closePolicy, "this token was removed: ask for a new one")
+		}
+	}
+}
+
+// read takes what the client says until the connection ends, and returns why it was
+// ended: nil where the peer or the network did it.
+func (c *client) read() error {
 	c.conn.SetReadLimit(readLimit)
 	extend := func(string) error {
 		c.heard.Add(1)
 		return c.conn.SetReadDeadline(time.Now().Add(readTimeout))
 	}
 	c.conn.SetPongHandler(extend)
+	spoken := allowance{perSecond: messagesPerSecond, most: messagesAtOnce}
 	for {
 		extend("")
 		kind, data, err := c.conn.ReadMessage()
 		if err != nil {
-			return
+			return misspoken(err)
 		}
-		if kind != websocket.TextMessage {
-			c.stop(closePolicy, "only text messages are understood")
-			return
+		var m wire.ClientMessage
+		switch {
+		case !spoken.one(time.Now()):
+			err = errors.New("too many messages a second: send fewer")
+		case kind != websocket.TextMessage:
+			err = errors.New("only text messages are understood")
+		default:
+			m, err = wire.DecodeClientMessage(data)
 		}
-		m, err := wire.DecodeClientMessage(data)
 		if err != nil {
 			c.stop(closePolicy, clip(err.Error(), 120)) // a close message holds 123 bytes
-			return
+			return err
 		}
 		c.said.Add(1)
 		switch m.Type {
@@ -315,7 +342,7 @@ func (c *client) take(s *Server, p *pace) (*packet, time.Duration) {
 func (c *client) writeBoard(b, seen *board) error {
 	if b.hello != seen.hello {
 		h := b.hello.hello
-		h.Client = c.name
+		h.Client, h.Role = c.name, string(c.who.Role)
 		if err := c.send(websocket.TextMessage, encode(h)); err != nil {
 			return err
 		}

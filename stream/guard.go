@@ -7,23 +7,32 @@ import (
 	"net"
 	"net/http"
 	"runtime/debug"
-	"strings"
+
+	"plumbline/stream/access"
 )
 
-// guard serves what is asked for from here: own pages, programs, and addresses
-// that somebody typed. What a handler panics about is answered and logged.
+// guard serves what own pages, programs, and addresses that somebody typed ask for, as
+// often as is fair, and on a network only those who have a token. What a handler panics
+// about is answered; what is refused is logged.
 func (s *Server) guard(w http.ResponseWriter, r *http.Request) {
 	a := &answer{ResponseWriter: w}
+	defer s.tellRefusal(a, r)
 	defer s.caught(a, r)
 	switch {
-	case !localHost(r.Host):
+	case !s.pace.Under(address(r), s.mostRequests()):
+		w.Header().Set("Retry-After", "1")
+		fail(a, &Error{Code: "rate", Text: "too many requests from your address: send fewer a second", Status: http.StatusTooManyRequests})
+	case !s.ownHost(r):
 		fail(a, &Error{Code: "host", Text: fmt.Sprintf("%q is not this machine's own name: use the address the daemon printed", r.Host), Status: http.StatusForbidden})
 	case !sameOrigin(r):
 		fail(a, &Error{Code: "origin", Text: "pages of other origins may not use this daemon", Status: http.StatusForbidden})
 	case !fromHere(r):
 		fail(a, &Error{Code: "cross_site", Text: "pages of other sites may not ask this daemon: open its own page, or type the address in", Status: http.StatusForbidden})
 	default:
-		s.mux.ServeHTTP(a, r)
+		if r, ok := s.admit(a, r); ok {
+			a.who = whoAsks(r)
+			s.mux.ServeHTTP(a, r)
+		}
 	}
 }
 
@@ -36,13 +45,30 @@ func fromHere(r *http.Request) bool {
 	case "", "none", "same-origin": // no browser, typed in, own page
 		return true
 	}
-	return !strings.HasPrefix(r.URL.Path, "/api/") && r.URL.Path != "/metrics"
+	return !programs(r.URL.Path)
 }
 
-// answer remembers whether an answer has begun.
+// answer remembers whether an answer has begun, and whether it is a refusal.
 type answer struct {
 	http.ResponseWriter
-	begun bool
+	begun   bool
+	refusal *Error
+	who     access.Who // asks; nobody before that is known
+}
+
+// note remembers a refusal, for the log.
+func note(w http.ResponseWriter, e *Error) {
+	for {
+		if a, ok := w.(*answer); ok {
+			a.refusal = e
+			return
+		}
+		u, ok := w.(interface{ Unwrap() http.ResponseWriter })
+		if !ok {
+			return
+		}
+		w = u.Unwrap()
+	}
 }
 
 func (a *answer) WriteHeader(status int) {
@@ -113,16 +139,16 @@ var heavy = map[string]bool{
 	"GET /api/v1/show/takes/{id}/export/{format}": true,
 }
 
-// oneOfFew lets a heavy request run if there is room. end must be called.
-func (s *Server) oneOfFew(w http.ResponseWriter, r route) (end func(), err error) {
-	if !heavy[r.method+" "+r.path] {
-		return func() {}, nil
+// oneOfFew serves a request; a heavy one if there is room.
+func (s *Server) oneOfFew(w http.ResponseWriter, r *http.Request, to route) error {
+	if heavy[to.method+" "+to.path] {
+		select {
+		case s.heavy <- struct{}{}:
+			defer func() { <-s.heavy }()
+		default:
+			w.Header().Set("Retry-After", "2")
+			return &Error{Code: "busy", Text: fmt.Sprintf("%d imports, exports, copies or reports are under way: try again when one has ended", mostHeavy), Status: http.StatusServiceUnavailable}
+		}
 	}
-	select {
-	case s.heavy <- struct{}{}:
-		return func() { <-s.heavy }, nil
-	default:
-		w.Header().Set("Retry-After", "2")
-		return nil, &Error{Code: "busy", Text: fmt.Sprintf("%d imports, exports, copies or reports are under way: try again when one has ended", mostHeavy), Status: http.StatusServiceUnavailable}
-	}
+	return to.serve(w, r)
 }

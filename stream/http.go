@@ -7,10 +7,9 @@ import (
 	"io"
 	"maps"
 	"mime"
-	"net"
 	"net/http"
-	"net/netip"
 	"net/url"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -73,7 +72,7 @@ func (s *Server) routes() *http.ServeMux {
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		fail(w, &Error{Code: "not_found", Text: "no such address in the API: GET /api/v1/openapi.yaml lists them", Status: http.StatusNotFound})
 	})
-	mux.Handle("/", s.dispatch(map[string]route{"GET": {serve: s.static}}))
+	mux.Handle("/", s.dispatch(map[string]route{"GET": {method: "GET", path: "/", serve: s.static}}))
 	return mux
 }
 
@@ -94,10 +93,9 @@ func (s *Server) dispatch(methods map[string]route) http.Handler {
 			limit = bodyLimit
 		}
 		r.Body = http.MaxBytesReader(serverOwn(w), r.Body, limit)
-		end, err := s.oneOfFew(w, route)
+		err := mayUse(r, route)
 		if err == nil {
-			defer end()
-			err = route.serve(w, r)
+			err = s.oneOfFew(w, r, route)
 		}
 		if err != nil {
 			s.answerError(w, r, err)
@@ -121,6 +119,8 @@ func (s *Server) answerError(w http.ResponseWriter, r *http.Request, err error) 
 	var mine *Error
 	var large *http.MaxBytesError
 	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		mine = &Error{Code: "slow", Text: "the request came too slowly and was given up: send it again", Status: http.StatusRequestTimeout}
 	case errors.As(err, &large):
 		mine = &Error{Code: "too_large", Text: fmt.Sprintf("the body is larger than %d bytes", large.Limit), Status: http.StatusRequestEntityTooLarge}
 	case !errors.As(err, &mine):
@@ -137,31 +137,8 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	handled(r)
 	s.guard(w, r)
-}
-
-// localHost: only names that cannot be rebound to this machine by a foreign
-// name server. Any port: it may be the near end of a tunnel.
-func localHost(host string) bool {
-	name := host
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		name = h
-	}
-	if strings.EqualFold(name, "localhost") {
-		return true
-	}
-	ip, err := netip.ParseAddr(strings.Trim(name, "[]"))
-	return err == nil && ip.IsLoopback()
-}
-
-// sameOrigin: no Origin (not a browser, or a plain GET of one), or our own.
-func sameOrigin(r *http.Request) bool {
-	origin := r.Header.Get("Origin")
-	if origin == "" {
-		return true
-	}
-	u, err := url.Parse(origin)
-	return err == nil && u.Scheme == "http" && strings.EqualFold(u.Host, r.Host)
 }
 
 func (s *Server) patchSettings(w http.ResponseWriter, r *http.Request) error {
@@ -311,6 +288,7 @@ func replyAs(w http.ResponseWriter, status int, v any) error {
 }
 
 func fail(w http.ResponseWriter, e *Error) {
+	note(w, e)
 	status := e.Status
 	if status == 0 {
 		status = http.StatusUnprocessableEntity

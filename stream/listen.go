@@ -11,8 +11,8 @@ import (
 // Listen checks the address and binds it. The error says what to do when the
 // port is taken.
 func Listen(ctx context.Context, addr string) (net.Listener, error) {
-	if err := CheckListen(addr); err != nil {
-		return nil, err
+	if _, _, err := net.SplitHostPort(addr); err != nil {
+		return nil, fmt.Errorf("listen address %q is not HOST:PORT: try 127.0.0.1:8737", addr)
 	}
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", addr)
@@ -24,4 +24,10 @@ func Listen(ctx context.Context, addr string) (net.Listener, error) {
 		return nil, fmt.Errorf("listen on %s: %w: try --listen 127.0.0.1:0", addr, err)
 	}
 	return l, nil
+}
+
+// Loopback says whether only this computer can reach a listener.
+func Loopback(l net.Listener) bool {
+	at, ok := l.Addr().(*net.TCPAddr)
+	return !ok || at.IP.IsLoopback() // what is no TCP is no network
 }

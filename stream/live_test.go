@@ -108,7 +108,7 @@ func TestHiddenPagesKeepNoFrame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := newClient("c1", nil)
+	c := newClient("c1", here, nil)
 	s.clients.Store(&[]*client{c})
 	f := frametest.New(1)
 	f.Seq = 1
@@ -166,7 +166,7 @@ func TestTooSlowForNotices(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := newClient("c1", nil) // no writer takes its notices
+	c := newClient("c1", here, nil) // no writer takes its notices
 	s.clients.Store(&[]*client{c})
 	for i := range noticesMax {
 		s.Notice(fmt.Sprint(i), "")
@@ -418,7 +418,7 @@ func TestPublishAllocatesNothing(t *testing.T) {
 	}
 	clients := make([]*client, 50)
 	for i := range clients {
-		clients[i] = newClient(fmt.Sprint(i), nil)
+		clients[i] = newClient(fmt.Sprint(i), here, nil)
 	}
 	s.clients.Store(&clients)
 	f := frametest.New(4)

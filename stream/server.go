@@ -13,6 +13,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"plumbline/stream/access"
 	"plumbline/stream/show"
 	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
@@ -40,6 +41,12 @@ type Config struct {
 	DecodeWAV func(data []byte) (sampleRateHz float64, samples []float64, err error)
 	UI        fs.FS // the front end, rooted at its index.html; nil: the API only
 	Logger    *slog.Logger
+	// Gate asks for tokens; nil: nobody is asked, for addresses that only this computer
+	// can reach.
+	Gate *access.Gate
+	// Hosts are names of this computer, beside its addresses, that a Gate's clients may
+	// call it by.
+	Hosts []string
 	// MaxClients bounds the live connections; 0 is 256.
 	MaxClients int
 }
@@ -57,6 +64,13 @@ type Server struct {
 	boardMu sync.Mutex // held to change the board
 
 	heavy chan struct{} // holds one for each heavy request
+
+	pace    *access.Tally // requests
+	said    *access.Tally // refusals in the log
+	unsaid  atomic.Int64  // refusals that are not
+	peers   peers
+	ending  chan struct{} // closed when Run ends
+	endOnce sync.Once
 
 	pool     pool
 	newest   *packet
@@ -104,7 +118,8 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, log: cfg.Logger, now: time.Now, pool: make(pool, poolSize), heavy: make(chan struct{}, mostHeavy)}
+	s := &Server{cfg: cfg, log: cfg.Logger, now: time.Now, pool: make(pool, poolSize), heavy: make(chan struct{}, mostHeavy), ending: make(chan struct{})}
+	s.pace, s.said = access.NewTally(s.requestsPerSecond()), access.NewTally(refusalsPerSecond)
 	s.start = time.Now()
 	s.clients.Store(new([]*client))
 	state := cfg.Operator.State()
@@ -181,6 +196,10 @@ func (s *Server) Stats() Stats {
 // Run serves on l until ctx is done, then ends in order: the listener, the
 // clients (close code 1001), everything it started. It closes l.
 func (s *Server) Run(ctx context.Context, l net.Listener) error {
+	if s.cfg.Gate == nil && !Loopback(l) {
+		l.Close()
+		return fmt.Errorf("stream: %s can be reached from other machines, and nobody would be asked for a token", l.Addr())
+	}
 	hs := &http.Server{
 		Handler:           s,
 		ReadHeaderTimeout: 5 * time.Second,
@@ -189,6 +208,8 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 		IdleTimeout:       60 * time.Second,
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+		ConnContext:       s.arrived,
+		ConnState:         s.moved,
 	}
 	watching, stopWatching := context.WithCancel(ctx)
 	watched := make(chan struct{})
@@ -202,6 +223,7 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 	case err = <-served:
 	case <-ctx.Done():
 	}
+	s.endOnce.Do(func() { close(s.ending) })
 	l.Close() // so that nobody who is told to go comes back
 	s.stopClients()
 	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
@@ -247,7 +269,7 @@ func (s *Server) sinceFrame() (age time.Duration, some bool) {
 }
 
 // watch replaces the verdicts when no frame has come for a while, and again when
-// the source says something else about it.
+// the source says something else about it; and it turns out whose token was removed.
 func (s *Server) watch(ctx context.Context) {
 	tick := time.NewTicker(staleAfter / 6)
 	defer tick.Stop()
@@ -257,6 +279,7 @@ func (s *Server) watch(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
+			s.turnOut()
 			age, some := s.sinceFrame()
 			src := s.board.Load().state.state.Source
 			if !some || age < staleAfter || s.stale.Load() && said == src.Text {

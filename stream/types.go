@@ -2,9 +2,6 @@ package stream
 
 import (
 	"context"
-	"fmt"
-	"net"
-	"net/netip"
 
 	"plumbline/analyze/response"
 	"plumbline/stream/show"
@@ -59,20 +56,4 @@ type TakeRequest struct {
 // server labels and stores it. The rules of Operator hold.
 type TakeOperator interface {
 	Take(ctx context.Context, r TakeRequest) (show.Take, *response.Spectra, *show.Audio, error)
-}
-
-// CheckListen refuses every address that other machines could reach. Port 0
-// picks a free one.
-func CheckListen(addr string) error {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return fmt.Errorf("listen address %q is not HOST:PORT: try 127.0.0.1:8737", addr)
-	}
-	if host == "localhost" {
-		return nil
-	}
-	if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
-		return fmt.Errorf("listen address %q can be reached from other machines, which this version does not allow: use 127.0.0.1 and, from elsewhere, an SSH tunnel", addr)
-	}
-	return nil
 }

@@ -34,6 +34,7 @@ type Hello struct {
 	Type    string    `json:"type"`
 	Version int       `json:"version"`
 	Client  string    `json:"client"` // this connection's name, for changed_by
+	Role    string    `json:"role"`   // viewer or operator: what this connection's token allows
 	Epoch   uint32    `json:"epoch"`
 	RateHz  float64   `json:"rate_hz"`
 	Grid    []float64 `json:"grid"` // Hz, ascending; empty before the first frame

@@ -55,7 +55,7 @@ func TestMessagesGolden(t *testing.T) {
 	if err := f.Decode(new(Frame).Set(frametest.New(1), unixMs).Append(nil, nil)); err != nil {
 		t.Fatal(err)
 	}
-	hello := Hello{Type: TypeHello, Version: Version, Client: "c3", Epoch: 1, RateHz: 48000, Grid: frametest.New(1).Microphones[0].Curve.FrequencyHz}
+	hello := Hello{Type: TypeHello, Version: Version, Client: "c3", Role: "operator", Epoch: 1, RateHz: 48000, Grid: frametest.New(1).Microphones[0].Curve.FrequencyHz}
 	for name, m := range map[string]any{
 		"hello.json":   hello,
 		"state.json":   StateMessage{TypeState, sampleState()},

@@ -62,7 +62,7 @@
  * @typedef {{time: string, source: string, gaps: number, sample_rate_hz: number, verdict: string,
  *   microphones: FrameMicrophone[], reference: {channel: number, levels: InputLevels|null}, seq: number,
  *   sample: number, epoch: number, averaged_s: number|null, bursts: number, window: 'multi'|number}} FrameObject
- * @typedef {{type: 'hello', version: number, client: string, epoch: number, rate_hz: number, grid: number[]}} Hello
+ * @typedef {{type: 'hello', version: number, client: string, role: 'viewer'|'operator', epoch: number, rate_hz: number, grid: number[]}} Hello
  * @typedef {{type: 'state', state: State}} StateMessage
  * @typedef {{type: 'rig', rig: Rig}} RigMessage
  * @typedef {{type: 'show', show: Show|null}} ShowMessage
