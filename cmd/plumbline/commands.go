@@ -9,6 +9,7 @@ func commands() []*cobra.Command {
 		newServeCommand(),
 		newDevicesCommand(),
 		newConfigCommand(),
+		newTokenCommand(),
 		newFollowCommand(),
 		newResponseCommand(),
 		newArrivalsCommand(),

@@ -23,9 +23,11 @@ and Show have something to look at; with --empty there is none, nor with --show,
 which names a file to keep what you survey in. Without it that is gone when the
 demo ends.
 
-No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
+With --listen 0.0.0.0:8737 phones on this network can join: scan the code that
+the terminal shows. No hardware and no sound is involved. It opens nothing by itself. ^C ends it.`,
 		Example: `  plumbline demo
   plumbline demo --listen 127.0.0.1:0      on any free port
+  plumbline demo --listen 0.0.0.0:8737     for the phones on this network
   plumbline demo --empty                   nothing surveyed yet
   plumbline demo --show practice           keep what is surveyed`,
 		Args:              takes(0, 0, "no arguments"),

@@ -20,6 +20,7 @@ func TestImportsRunOneWay(t *testing.T) {
 		websocket = "github.com/gorilla/websocket"
 		sqlite    = "modernc.org/sqlite"
 		metrics   = "github.com/prometheus/client_golang"
+		qr        = "rsc.io/qr"
 	)
 	// What only tests may use.
 	testsOnly := []string{
@@ -45,7 +46,7 @@ func TestImportsRunOneWay(t *testing.T) {
 			none: []string{"net", "os", "io", "log", "encoding/json", "context", "time"}},
 		{pkg: "plumbline/stream", may: []string{"plumbline/analyze", "plumbline/stream", websocket, sqlite, metrics}},
 		{pkg: "plumbline/ui"},
-		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, toml, websocket}},
+		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, toml, websocket, qr}},
 	}
 
 	for _, pkg := range listPackages(t) {

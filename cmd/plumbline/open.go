@@ -7,6 +7,8 @@ import (
 	"runtime"
 
 	"github.com/spf13/cobra"
+
+	"plumbline/cmd/plumbline/network"
 )
 
 // openFlags are those of plumbline without a command.
@@ -23,12 +25,12 @@ func (f *openFlags) addTo(cmd *cobra.Command) {
 // run starts the daemon on the device of last time, or on none yet, and opens the page
 // where one is chosen.
 func (f *openFlags) run(cmd *cobra.Command) error {
-	return f.serve(cmd, begin{said: func(address string) error {
-		page := address + "/setup"
+	return f.serve(cmd, begin{said: func(front *network.Front) error {
+		page := front.URL() + "/setup"
 		if _, err := fmt.Fprintf(cmd.OutOrStdout(), "Set up at %s: choose the device, and see that all of it works. ^C ends it.\n", page); err != nil {
 			return err
 		}
-		if f.open {
+		if f.open && front.Gate == nil { // others on this computer could read a token off the command line
 			openPage(page)
 		}
 		return nil

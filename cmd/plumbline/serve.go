@@ -19,10 +19,12 @@ import (
 	"plumbline/capture/rig"
 	"plumbline/capture/wavfile"
 	"plumbline/cmd/plumbline/daemon"
+	"plumbline/cmd/plumbline/network"
 	"plumbline/cmd/plumbline/recorder"
 	"plumbline/cmd/plumbline/setup"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
+	"plumbline/stream/access"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 	"plumbline/ui"
@@ -40,6 +42,10 @@ type daemonFlags struct {
 	sensitivity float64
 	webhook     string
 	record      string
+
+	tls  string
+	link string
+	host []string
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
@@ -52,7 +58,10 @@ func (f *daemonFlags) add(cmd *cobra.Command) {
 
 // addCommon adds those that need no source.
 func (f *daemonFlags) addCommon(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one")
+	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:8737", "`address` on this computer; port 0 picks a free one, 0.0.0.0 is for the whole network")
+	cmd.Flags().StringVar(&f.tls, "tls", "", "encrypt: auto makes a certificate of our own, `CERT,KEY` are PEM files")
+	cmd.Flags().StringVar(&f.link, "link", string(access.Operator), "`role` of who opens the link on the terminal: operator, viewer, or none for no link; beyond this computer")
+	cmd.Flags().StringSliceVar(&f.host, "host", nil, "further `names` that this computer is called by on the network")
 	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
 	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
 	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
@@ -64,6 +73,9 @@ func (f *daemonFlags) addCommon(cmd *cobra.Command) {
 	cmd.MarkFlagDirname("ui-dir")
 	cmd.RegisterFlagCompletionFunc("show", cobra.FixedCompletions([]string{strings.TrimPrefix(show.Extension, "."), strings.TrimPrefix(show.OldExtension, ".")}, cobra.ShellCompDirectiveFilterFileExt))
 	cmd.RegisterFlagCompletionFunc("listen", cobra.NoFileCompletions)
+	cmd.RegisterFlagCompletionFunc("host", cobra.NoFileCompletions)
+	cmd.RegisterFlagCompletionFunc("tls", cobra.FixedCompletions([]string{"auto"}, cobra.ShellCompDirectiveDefault))
+	cmd.RegisterFlagCompletionFunc("link", cobra.FixedCompletions([]string{"operator", "viewer", noLink}, cobra.ShellCompDirectiveNoFileComp))
 }
 
 // begin is what a daemon begins with.
@@ -72,7 +84,7 @@ type begin struct {
 	choice *wire.SourceChoice // of the device; nil: the source is no device
 	fresh  bool               // with a show of its own when none is named
 	// said is called when it listens, and says more than where.
-	said func(address string) error
+	said func(front *network.Front) error
 }
 
 // serve runs daemons until the context ends.
@@ -87,11 +99,12 @@ func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 		return err
 	}
 	// Before there is a show: a daemon that cannot start leaves none.
-	l, err := stream.Listen(cmd.Context(), f.listen)
+	front, err := f.front(cmd)
 	if err != nil {
 		return err
 	}
-	defer l.Close() // again, where Run has
+	defer front.Listener.Close() // again, where Run has
+	cfg.Gate, cfg.Hosts = front.Gate, front.Hosts
 	if err := f.calibrations(cmd.Context(), &cfg, cfg.Logger); err != nil {
 		return err
 	}
@@ -132,15 +145,44 @@ func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 			return err
 		}
 	}
-	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on http://%s\n", l.Addr()); err != nil {
+	if _, err := fmt.Fprintf(cmd.OutOrStdout(), "listening on %s\n", front.URL()); err != nil {
+		return err
+	}
+	if err := front.Say(cmd.OutOrStdout(), terminal(os.Stdout)); err != nil {
 		return err
 	}
 	if b.said != nil {
-		if err := b.said(fmt.Sprintf("http://%s", l.Addr())); err != nil {
+		if err := b.said(front); err != nil {
 			return err
 		}
 	}
-	return d.Run(cmd.Context(), l)
+	return d.Run(cmd.Context(), front.Listener)
+}
+
+// noLink is the value of --link that shows none.
+const noLink = "none"
+
+// front listens, for whoever can reach that.
+func (f *daemonFlags) front(cmd *cobra.Command) (*network.Front, error) {
+	var role access.Role
+	if f.link != noLink {
+		var err error
+		if role, err = access.ParseRole(f.link); err != nil {
+			return nil, usagef("--link wants operator, viewer or %s, not %q", noLink, f.link)
+		}
+	}
+	if os.Getenv("JOURNAL_STREAM") != "" && !terminal(os.Stdout) {
+		role = "" // what is written here stays in a log (systemd.exec), where no token may be
+	}
+	l, err := stream.Listen(cmd.Context(), f.listen)
+	if err != nil {
+		return nil, err
+	}
+	front, err := network.Open(l, network.Config{TLS: f.tls, Hosts: f.host, Link: role})
+	if err != nil {
+		l.Close()
+	}
+	return front, err
 }
 
 // Formats of the log.
@@ -228,13 +270,18 @@ A show keeps seats, takes and plans in one file. With --output a survey plays
 its own test signal on the output channels of the show's loudspeakers and on
 --loopback, the one to lead back into the reference channel by a cable. It
 starts silent, rises to -20 dBFS and stops when the page that started it goes.
-Protect your hearing.`,
+Protect your hearing.
+
+With --listen 0.0.0.0:8737 the whole network reaches it, and everybody needs a
+token: the link and the code on this terminal have one for your own phone,
+plumbline token add makes others. --tls auto encrypts.`,
 		Example: `  plumbline devices
   plumbline serve --device ID --ref 1 --mic 2
   plumbline serve --device ID --ref 3 --mic 1,2 --rate 96000
   plumbline serve --device ID --ref 3 --mic 4 --output ID --loopback 3 --show hall.show
   plumbline serve --device ID --record rehearsal.wav
   plumbline serve --file rehearsal.wav --loop
+  plumbline serve --device ID --listen 0.0.0.0:8737 --tls auto
   plumbline serve --rig hall.toml --listen 127.0.0.1:0`,
 		Args:              takes(0, 0, "no arguments, but --device, --file or --rig"),
 		ValidArgsFunction: cobra.NoFileCompletions,

@@ -30,6 +30,7 @@ import (
 	"plumbline/cmd/plumbline/recorder"
 	"plumbline/cmd/plumbline/survey"
 	"plumbline/stream"
+	"plumbline/stream/access"
 	"plumbline/stream/show"
 	"plumbline/stream/wire"
 )
@@ -66,6 +67,8 @@ type Config struct {
 	Webhook      string             // address that events are posted to; empty: none
 	Recorder     *recorder.Recorder // of what is heard; nil: nothing is recorded
 	UI           fs.FS              // the pages; nil: the API only
+	Gate         *access.Gate       // asks for tokens; nil: only this computer can reach the listener
+	Hosts        []string           // names of this computer that clients of a Gate may use
 	Started      time.Time          // when the program did, for the log; zero is now
 	// Now is the clock that says whether what is heard is of now; nil: the computer's.
 	Now    func() time.Time
@@ -139,7 +142,7 @@ func New(cfg Config) (*Daemon, error) {
 	if cfg.Rig != nil {
 		d.rig = newRigOperator(d, cfg.Rig)
 	}
-	serve := stream.Config{Operator: d, UI: cfg.UI, Logger: cfg.Logger, Setup: cfg.Setup}
+	serve := stream.Config{Operator: d, UI: cfg.UI, Logger: cfg.Logger, Setup: cfg.Setup, Gate: cfg.Gate, Hosts: cfg.Hosts}
 	if cfg.Rig != nil {
 		serve.Rig = d.rig
 	}
