@@ -6,9 +6,12 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path"
 	"runtime/debug"
+	"strings"
 
 	"plumbline/stream/access"
+	"plumbline/stream/wire"
 )
 
 // guard serves what own pages, programs, and addresses that somebody typed ask for, as
@@ -28,6 +31,8 @@ func (s *Server) guard(w http.ResponseWriter, r *http.Request) {
 		fail(a, &Error{Code: "origin", Text: "pages of other origins may not use this daemon", Status: http.StatusForbidden})
 	case !fromHere(r):
 		fail(a, &Error{Code: "cross_site", Text: "pages of other sites may not ask this daemon: open its own page, or type the address in", Status: http.StatusForbidden})
+	case !straight(r.URL.Path):
+		fail(a, &Error{Code: "path", Text: "an address is written straight, without .., //, \\ and control characters", Status: http.StatusBadRequest})
 	default:
 		if r, ok := s.admit(a, r); ok {
 			a.who = whoAsks(r)
@@ -46,6 +51,11 @@ func fromHere(r *http.Request) bool {
 		return true
 	}
 	return !programs(r.URL.Path)
+}
+
+// straight: no file system could take a path for another one.
+func straight(p string) bool {
+	return wire.CheckLine("path", "a path", p, 2000) == nil && !strings.Contains(p, `\`) && path.Clean(p) == strings.TrimSuffix(p, "/") || p == "/"
 }
 
 // answer remembers whether an answer has begun, and whether it is a refusal.

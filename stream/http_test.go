@@ -43,7 +43,7 @@ func TestRefusals(t *testing.T) {
 		{"GET", "/api/v1/nothing", ``, nil, 404, "not_found", "openapi.yaml"},
 		{"GET", "/nothing", ``, nil, 404, "not_found", "start at /"},
 		{"GET", "/notes.go", ``, nil, 404, "not_found", "start at /"},
-		{"GET", "/../../etc/passwd.txt", ``, nil, 404, "not_found", ""},
+		{"GET", "/../../etc/passwd.txt", ``, nil, 400, "path", "straight"},
 		{"GET", "/api/v1/frame", ``, nil, 503, "no_frame", "no sound"},
 		{"GET", "/api/v1/state", ``, []string{"Host", "venue.example:8737"}, 403, "host", "venue.example"},
 		{"GET", "/api/v1/state", ``, []string{"Host", "127.0.0.1.example"}, 403, "host", ""},
