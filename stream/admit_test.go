@@ -289,7 +289,11 @@ func TestConnectionsAreLimitedByAddress(t *testing.T) {
 	for _, c := range open {
 		c.Close()
 	}
-	waitFor(t, "their end", func() bool { s.peers.mu.Lock(); defer s.peers.mu.Unlock(); return len(s.peers.of)+len(s.peers.num) == 0 })
+	waitFor(t, "their end", func() bool {
+		s.peers.mu.Lock()
+		defer s.peers.mu.Unlock()
+		return len(s.peers.of)+len(s.peers.num) == 0
+	})
 	if status, _, _ := s.do(t, "GET", "/api/v1/state", "", bearer(viewer)...); status != http.StatusOK {
 		t.Errorf("afterwards: %d", status)
 	}

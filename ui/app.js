@@ -4,6 +4,7 @@
 import * as address from './core/address.js';
 import { setClient } from './core/api.js';
 import { bind } from './core/keys.js';
+import { setRole } from './core/role.js';
 import { Session } from './core/session.js';
 import { View } from './core/view.js';
 import { AlignPage } from './pages/align.js';
@@ -34,14 +35,17 @@ const view = new View();
 let page = null;
 
 const shell = new Shell(session, PAGES, show);
-session.on('hello', (hello) => setClient(hello.client));
+session.on('hello', (hello) => {
+  setClient(hello.client);
+  if (setRole(hello.role)) show(location.pathname);
+});
 bind([
   ...PAGES.map((p) => ({ key: `Shift+${p.key}`, says: `${p.name} page`, run: () => {
     if (!p.available(session)) return;
     address.go(p.path);
     show(p.path);
   } })),
-  { key: 'Escape', says: 'Stop the test signal', run: () => shell.stopSignal() },
+  { key: 'Escape', says: 'Stop the test signal', operates: true, run: () => shell.stopSignal() },
   { key: 'n', says: 'Next theme: system, dark, daylight', run: () => shell.nextGround() },
   { key: '?', says: 'This sheet', run: () => shell.help() },
 ]);

@@ -45,7 +45,7 @@ func startOnNetwork(t *testing.T, args ...string) onNetwork {
 		}
 		*secret = made.Token
 	}
-	n.service = start(t, append([]string{"demo", "--empty", "--show", filepath.Join(n.folder, "hall"), "--listen", "0.0.0.0:0"}, args...)...)
+	n.service = start(t, append([]string{"demo", "--listen", "0.0.0.0:0"}, args...)...)
 	u, err := url.Parse(n.url)
 	if err != nil {
 		t.Fatal(err)
@@ -168,7 +168,7 @@ func (n onNetwork) kept(t *testing.T) string {
 // log once, without any token, and changes nothing; and who is right is let in at once,
 // from the same address.
 func TestHostileRequests(t *testing.T) {
-	n := startOnNetwork(t)
+	n := startOnNetwork(t, "--empty")
 	before := n.kept(t)
 
 	// Headers that trickle, from the beginning to the end of this test.

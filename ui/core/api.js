@@ -1,6 +1,8 @@
 // @ts-check
 // Changes go over HTTP; a refused one comes back as a sentence.
 
+import { viewing } from './role.js';
+
 /** Who asks: the client name of the live connection. */
 let client = '';
 
@@ -11,6 +13,7 @@ export function setClient(name) {
 
 /** @param {string} method @param {string} path @param {object} [body] a Blob goes as it is @returns {Promise<any>} */
 export async function ask(method, path, body) {
+  if (viewing() && method !== 'GET') throw new Error('This page looks on: an operator’s link lets you change this.');
   /** @type {Record<string, string>} */
   const headers = { 'X-Plumbline-Client': encodeURIComponent(client) }; // headers are ASCII, names are not
   const raw = body instanceof Blob;

@@ -1,10 +1,12 @@
 // @ts-check
 // Elements without markup: text goes in as text.
 
+import { operates } from './role.js';
+
 /**
  * @template {keyof HTMLElementTagNameMap} K
  * @param {K} tag
- * @param {Record<string, any>} [props] class, text, on… listeners, data-…, aria-…, and plain properties
+ * @param {Record<string, any>} [props] class, text, on… listeners, data-…, aria-…, and plain properties; operates: see role.js
  * @param {...(Node|string|null|undefined)} children
  * @returns {HTMLElementTagNameMap[K]}
  */
@@ -34,6 +36,7 @@ function assign(node, props) {
   for (const [key, value] of Object.entries(props)) {
     if (value === undefined || value === null) continue;
     if (key === 'text') node.textContent = typeof value === 'string' ? minus(value) : value;
+    else if (key === 'operates') operates(/** @type {HTMLElement|SVGElement} */ (node), value);
     else if (key === 'class') node.setAttribute('class', value);
     else if (key.startsWith('on')) node.addEventListener(key.slice(2), value);
     else if (node instanceof HTMLElement && key in node && !key.includes('-')) /** @type {any} */ (node)[key] = value;

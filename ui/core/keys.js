@@ -1,8 +1,11 @@
 // @ts-check
 // One table of keys for what they do and for the sheet that lists them.
 
+import { viewing } from './role.js';
+
 /**
- * @typedef {{key: string, says: string, run: (event: KeyboardEvent) => void}} Binding
+ * @typedef {{key: string, says: string, operates?: boolean, run: (event: KeyboardEvent) => void}} Binding
+ *   operates: only an operator's
  *   key: as KeyboardEvent.key, with "Shift+", "Control+" in front where held
  */
 
@@ -16,7 +19,7 @@ export function bind(table) {
 }
 
 export function bindings() {
-  return [...tables].flat();
+  return [...tables].flat().filter((b) => !b.operates || !viewing());
 }
 
 /** A digit above the letters is that digit with Shift too, on every layout. @param {KeyboardEvent} event */

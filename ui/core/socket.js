@@ -122,6 +122,7 @@ export class Socket {
   #lost(socket) {
     if (this.#closed || socket !== this.#socket) return;
     this.#socket = null;
+    void askedToLeave();
     this.#retry = window.setTimeout(() => this.#open(), BACK_OFF_MS[Math.min(this.#tries++, BACK_OFF_MS.length - 1)]);
     this.#report();
   }
@@ -160,4 +161,14 @@ export class Socket {
   #report() {
     this.#on.status({ open: this.#socket?.readyState === WebSocket.OPEN, stale: this.#stale, lastMs: this.#lastMs });
   }
+}
+
+/** Another machine's page, whose daemon asks for a token. */
+const FAR = !/^(localhost$|127\.|\[::1\])/.test(location.hostname);
+
+/** A daemon that does not know this page's token any more says so in words, in place of the page. */
+async function askedToLeave() {
+  if (!FAR) return;
+  const answer = await fetch('/api/v1/health').catch(() => null); // no network: it is tried again
+  if (answer?.status === 401) location.reload();
 }

@@ -70,9 +70,9 @@ export class RigPage {
       session.on('status', stale), session.on('state', want), session.on('state', redraw),
       view.onChange(() => this.#showRig()), view.onChange(want),
       bind([
-        { key: 'Control+z u', says: 'Undo the last change of the rig', run: () => this.#model.undo() },
+        { key: 'Control+z u', operates: true, says: 'Undo the last change of the rig', run: () => this.#model.undo() },
         { key: 'm M', says: 'Next microphone; with Shift the one before', run: (/** @type {KeyboardEvent} */ e) => chooser.step(e.key === 'm' ? 1 : -1) },
-        { key: 'ArrowLeft ArrowRight ArrowUp ArrowDown', says: 'Move what is chosen on the plan by 0.1 m; with Shift by 1 m', run: () => {} },
+        { key: 'ArrowLeft ArrowRight ArrowUp ArrowDown', operates: true, says: 'Move what is chosen on the plan by 0.1 m; with Shift by 1 m', run: () => {} },
       ]),
     ];
     stale();

@@ -72,7 +72,7 @@ export class ShowPage {
     this.#bar = el('div', { class: 'bar-row' }, this.#name.node,
       el('button', { type: 'button', text: 'Report', 'data-testid': 'report-sheet', onclick: () => openSheet('Report', this.#report.node) }), this.#notes,
       el('button', { type: 'button', text: 'Shows', 'data-testid': 'shows', onclick: () => void showsSheet(session, shell.notices) }),
-      el('button', { type: 'button', text: 'Import', 'data-testid': 'import', onclick: () => this.#file.click() }), this.#file);
+      el('button', { type: 'button', text: 'Import', 'data-testid': 'import', operates: 'hide', onclick: () => this.#file.click() }), this.#file);
     this.node = el('div', { class: 'page show' }, this.#sentence.node,
       el('div', { class: 'contents' }, this.#bar, this.#takes.node),
       this.#evidence);
@@ -168,7 +168,7 @@ export class ShowPage {
     this.#start.hidden = !key;
     const button = (/** @type {string} */ text, /** @type {() => void} */ run) => el('button', { type: 'button', text, onclick: run });
     if (key === 'none') this.#start.replaceChildren(button('Open or make a show', () => void showsSheet(this.#session, this.#notices)));
-    else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), button('Import a response', () => this.#file.click()));
+    else this.#start.replaceChildren(el('a', { class: 'link', href: '/align', text: 'Survey the seats' }), el('button', { type: 'button', text: 'Import a response', operates: 'hide', onclick: () => this.#file.click() }));
   }
 
   #words() {

@@ -18,11 +18,11 @@ export class Baseline {
   #channel;
   #watch;
   #notices;
-  #take = el('select', { 'data-testid': 'baseline-take', 'aria-label': 'Baseline', onchange: () => this.draw() });
-  #start = el('button', { type: 'button', text: 'Watch', 'data-testid': 'watch-start', onclick: () => void this.#begin(Number(this.#take.value)) });
-  #stop = el('button', { type: 'button', text: 'Stop', 'data-testid': 'watch-stop', onclick: () => void this.#end() });
-  #measure = el('button', { type: 'button', text: 'Measure it now', 'data-testid': 'baseline-measure', onclick: () => this.#fromNow() });
-  #give = el('button', { type: 'button', text: 'Cancel', hidden: true, 'data-testid': 'baseline-cancel', onclick: () => this.#cancel() });
+  #take = el('select', { 'data-testid': 'baseline-take', operates: 'still', 'aria-label': 'Baseline', onchange: () => this.draw() });
+  #start = el('button', { type: 'button', text: 'Watch', 'data-testid': 'watch-start', operates: 'hide', onclick: () => void this.#begin(Number(this.#take.value)) });
+  #stop = el('button', { type: 'button', text: 'Stop', 'data-testid': 'watch-stop', operates: 'hide', onclick: () => void this.#end() });
+  #measure = el('button', { type: 'button', text: 'Measure it now', 'data-testid': 'baseline-measure', operates: 'hide', onclick: () => this.#fromNow() });
+  #give = el('button', { type: 'button', text: 'Cancel', hidden: true, 'data-testid': 'baseline-cancel', operates: 'hide', onclick: () => this.#cancel() });
   /** Since when it listens; null: it does not. @type {{channel: number, sample: number, epoch: number, gaps: number}|null} */
   #listening = null;
   #made = 0; // the take made here that may turn out to be no baseline

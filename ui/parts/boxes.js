@@ -19,7 +19,7 @@ export class Boxes {
     this.#shelf = shelf;
     this.#session = session;
     this.#name = el('input', { class: 'text', type: 'text', placeholder: 'name of another', maxLength: 80, 'aria-label': 'Name of a new loudspeaker', 'data-testid': 'new-loudspeaker' });
-    const add = el('form', { class: 'row', onsubmit: (/** @type {Event} */ e) => {
+    const add = el('form', { class: 'row', operates: 'hide', onsubmit: (/** @type {Event} */ e) => {
       e.preventDefault();
       const name = this.#name.value.trim();
       if (!name) return;
@@ -43,10 +43,10 @@ export class Boxes {
     const role = new TextField({ label: `Role of ${l.name}`, placeholder: 'role', empty: true, commit: (text) => void this.#shelf.change('loudspeakers', l.id, { role: text }) });
     name.show(l.name);
     role.show(l.role);
-    const out = new Field({ label: `Output channel of ${l.name}`, step: 1, least: 0, most: 64, digits: 0, commit: (v) => void this.#shelf.change('loudspeakers', l.id, { channel: v }) });
+    const out = new Field({ label: `Output channel of ${l.name}`, step: 1, least: 0, most: 64, digits: 0, operates: true, commit: (v) => void this.#shelf.change('loudspeakers', l.id, { channel: v }) });
     out.show(l.channel);
     return el('div', { class: 'row' }, name.node, role.node,
       this.#session.rig ? null : el('span', { class: 'choice' }, el('span', { text: 'output' }), out.node),
-      el('button', { type: 'button', text: 'Delete', onclick: () => void this.#shelf.remove('loudspeakers', l.id, l.name) }));
+      el('button', { type: 'button', text: 'Delete', operates: 'hide', onclick: () => void this.#shelf.remove('loudspeakers', l.id, l.name) }));
   }
 }

@@ -24,8 +24,8 @@ export class Controls {
   #averaging;
   #smoothing;
   #window;
-  #hold = el('button', { type: 'button', class: 'hold', text: 'Hold', 'aria-pressed': 'false', 'data-testid': 'hold', onclick: () => this.toggleHold() });
-  #anew = el('button', { type: 'button', text: 'Reset', 'data-testid': 'reset', onclick: () => this.startAnew() });
+  #hold = el('button', { type: 'button', class: 'hold', text: 'Hold', 'aria-pressed': 'false', 'data-testid': 'hold', operates: 'hide', onclick: () => this.toggleHold() });
+  #anew = el('button', { type: 'button', text: 'Reset', 'data-testid': 'reset', operates: 'hide', onclick: () => this.startAnew() });
   #progress = el('span', { class: 'progress', role: 'status' });
   #off;
   node;
@@ -101,7 +101,7 @@ export class Controls {
 
 /** A word and the value that can be chosen. @param {string} label @param {string} id @param {(value: string) => void} choose */
 function choice(label, id, choose) {
-  const select = el('select', { 'data-testid': id, onchange: () => choose(select.value) });
+  const select = el('select', { 'data-testid': id, operates: 'still', onchange: () => choose(select.value) });
   let listed = '';
   return {
     node: el('label', { class: 'choice' }, el('span', { text: label }), select),

@@ -25,8 +25,8 @@ export class DelayNumber {
   #feet = el('span', { 'data-testid': 'delay-ft' });
   #samples = el('span', { class: 'more', 'data-testid': 'delay-samples' });
   #sd = el('span', { class: 'more', 'data-testid': 'delay-sd' });
-  #found = el('button', { type: 'button', text: 'Found', onclick: () => this.#set({ mode: 'auto' }) });
-  #fixed = el('button', { type: 'button', text: 'Set by hand', onclick: () => this.#hold() });
+  #found = el('button', { type: 'button', text: 'Found', operates: 'hide', onclick: () => this.#set({ mode: 'auto' }) });
+  #fixed = el('button', { type: 'button', text: 'Set by hand', operates: 'hide', onclick: () => this.#hold() });
   #polarity = el('p', { class: 'polarity', 'data-testid': 'polarity' });
   #caution = el('p', { class: 'caution', text: 'Switch amplifiers off before touching loudspeaker cables.', hidden: true });
   node;
@@ -37,6 +37,7 @@ export class DelayNumber {
     this.#view = view;
     this.#notices = notices;
     this.#field = new Field({
+      operates: true,
       label: 'Delay in milliseconds', unit: 'ms', step: 0.1, least: 0, most: LONGEST_MS, digits: 2, testid: 'delay-ms',
       commit: (ms) => this.#set({ mode: 'fixed', ms }),
     });

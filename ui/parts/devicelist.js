@@ -18,11 +18,11 @@ export class DeviceList {
   #model;
   #list = el('ul', { class: 'devices', 'aria-label': 'Devices' });
   #none = el('p', { class: 'remark', 'data-testid': 'no-devices' });
-  #again = el('button', { type: 'button', text: 'Look again', 'data-testid': 'look-again', onclick: () => this.#model.look() });
-  #leave = el('button', { type: 'button', text: 'Let it go', title: 'Other programs can use it then, and devices connected since are found.', 'data-testid': 'leave-device', onclick: () => this.#model.leave() });
-  #rate = el('select', { 'data-testid': 'rate', onchange: () => this.#model.change({ rate_hz: Number(this.#rate.value) }) });
-  #output = el('select', { 'data-testid': 'output', onchange: () => this.#model.change({ output: this.#output.value, loopback_output: 0 }) });
-  #loopback = el('select', { 'data-testid': 'loopback-output', onchange: () => this.#model.change({ loopback_output: Number(this.#loopback.value) }) });
+  #again = el('button', { type: 'button', text: 'Look again', 'data-testid': 'look-again', operates: 'hide', onclick: () => this.#model.look() });
+  #leave = el('button', { type: 'button', text: 'Let it go', title: 'Other programs can use it then, and devices connected since are found.', 'data-testid': 'leave-device', operates: 'hide', onclick: () => this.#model.leave() });
+  #rate = el('select', { 'data-testid': 'rate', operates: 'still', onchange: () => this.#model.change({ rate_hz: Number(this.#rate.value) }) });
+  #output = el('select', { 'data-testid': 'output', operates: 'still', onchange: () => this.#model.change({ output: this.#output.value, loopback_output: 0 }) });
+  #loopback = el('select', { 'data-testid': 'loopback-output', operates: 'still', onchange: () => this.#model.change({ loopback_output: Number(this.#loopback.value) }) });
   #loopbackChoice = el('label', { class: 'choice' }, el('span', { text: 'loopback from' }), this.#loopback);
   #dials = el('p', { class: 'setup-dials' },
     el('label', { class: 'choice' }, el('span', { text: 'rate' }), this.#rate),
@@ -67,7 +67,7 @@ export class DeviceList {
       const mine = d.id === used;
       const facts = `${d.host} · ${counted(d.inputs, 'input')}, ${counted(d.outputs, 'output')} · ${kHz(d.default_rate_hz)}`;
       const button = el('button', {
-        type: 'button', 'aria-pressed': String(mine), disabled: few || still, 'data-device': d.id, 'data-testid': `device-${d.id}`,
+        type: 'button', 'aria-pressed': String(mine), disabled: few || still, 'data-device': d.id, 'data-testid': `device-${d.id}`, operates: 'still',
         onclick: () => {
           if (!mine) void this.#model.use(d);
         },

@@ -60,8 +60,8 @@ export class Dials {
   #yield = el('p', { class: 'also', 'data-testid': 'dial-efficiency' });
   #back = el('button', { type: 'button', text: 'Back to the plan', 'data-testid': 'back-to-plan', onclick: () => this.#model.backToPlan() });
   #second = el('button', { type: 'button', text: 'Runner-up', 'data-testid': 'runner-up', onclick: () => this.#runnerUp() });
-  #keep = el('button', { type: 'button', text: 'Keep', 'data-testid': 'keep-plan', onclick: () => void this.#store() });
-  #dial = el('button', { type: 'button', text: 'Dial in', 'data-testid': 'dial-in', onclick: () => void this.#dialIn() });
+  #keep = el('button', { type: 'button', text: 'Keep', 'data-testid': 'keep-plan', operates: 'hide', onclick: () => void this.#store() });
+  #dial = el('button', { type: 'button', text: 'Dial in', 'data-testid': 'dial-in', operates: 'hide', onclick: () => void this.#dialIn() });
   #steps = el('p', { class: 'also' });
   #nothing = el('p', { class: 'remark', text: 'What to dial in stands here as soon as one seat has a take of each loudspeaker alone.' });
   #body;

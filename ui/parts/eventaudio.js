@@ -29,8 +29,8 @@ export class EventAudio {
   #session;
   #notices;
   #text = el('span', { 'data-testid': 'event-audio' });
-  #switch = el('button', { type: 'button', 'data-testid': 'event-audio-switch', onclick: () => this.#most((this.#session.show?.event_audio_most_bytes ?? 0) > 0 ? 0 : AGAIN_MB) });
-  #cap = new Field({ label: 'At most, megabytes of audio around events', unit: 'MB', step: 50, least: 10, most: 100000, digits: 0, testid: 'event-audio-cap', commit: (mb) => this.#most(mb) });
+  #switch = el('button', { type: 'button', 'data-testid': 'event-audio-switch', operates: 'hide', onclick: () => this.#most((this.#session.show?.event_audio_most_bytes ?? 0) > 0 ? 0 : AGAIN_MB) });
+  #cap = new Field({ label: 'At most, megabytes of audio around events', unit: 'MB', step: 50, least: 10, most: 100000, digits: 0, testid: 'event-audio-cap', operates: true, commit: (mb) => this.#most(mb) });
   #upTo = el('span', { class: 'choice' }, el('span', { text: 'up to' }), this.#cap.node);
   #delete;
   #off;
@@ -40,7 +40,7 @@ export class EventAudio {
   constructor(session, notices) {
     this.#session = session;
     this.#notices = notices;
-    this.#delete = el('button', { type: 'button', text: 'Delete it all', title: UNTIL, 'data-testid': 'event-audio-delete', onclick: () => void deleteAudio(notices, 0) });
+    this.#delete = el('button', { type: 'button', text: 'Delete it all', title: UNTIL, 'data-testid': 'event-audio-delete', operates: 'hide', onclick: () => void deleteAudio(notices, 0) });
     this.node = el('div', { class: 'remark event-audio' }, this.#switch, ' ', this.#upTo, ' ', this.#text, ' ', this.#delete);
     this.#off = session.on('show', () => this.show());
     this.show();

@@ -24,7 +24,7 @@ export class EventList {
   #none = el('p', { class: 'note' });
   #all = el('button', { type: 'button', text: 'All', hidden: true, 'data-testid': 'events-all', onclick: () => this.#open() });
   #filter = el('select', { 'aria-label': 'Events shown', 'data-testid': 'events-filter', onchange: () => this.draw() });
-  #seen = el('button', { type: 'button', text: 'Acknowledge all', hidden: true, 'data-testid': 'acknowledge-all', onclick: () => void this.#log.acknowledgeAll() });
+  #seen = el('button', { type: 'button', text: 'Acknowledge all', hidden: true, 'data-testid': 'acknowledge-all', operates: 'hide', onclick: () => void this.#log.acknowledgeAll() });
   #sound = el('button', { type: 'button', 'data-testid': 'events-sound', onclick: () => this.#turn() });
   #tools = el('p', { class: 'tools' }, this.#filter, this.#seen, this.#sound);
   #older = el('button', { type: 'button', text: 'Older', hidden: true, onclick: () => void this.#log.older() });
@@ -131,10 +131,10 @@ class Item {
   #when = el('button', { type: 'button', class: 'when' });
   #text = el('p', { class: 'found' });
   #sure = el('small');
-  #ack = el('button', { type: 'button', class: 'ack' });
-  #hear = el('button', { type: 'button', class: 'hear' });
-  #file = el('a', { class: 'file', text: 'WAV' });
-  #away = el('button', { type: 'button', class: 'away' });
+  #ack = el('button', { type: 'button', class: 'ack', operates: 'hide' });
+  #hear = el('button', { type: 'button', class: 'hear', operates: 'hide' });
+  #file = el('a', { class: 'file', text: 'WAV', operates: 'hide' });
+  #away = el('button', { type: 'button', class: 'away', operates: 'hide' });
   #comment;
   #channelName;
   node;

@@ -14,6 +14,7 @@ import { fixed, parse } from '../core/format.js';
  * @property {number} digits
  * @property {(value: number, gesture: string) => void} commit gesture: what is set in one go has the same
  * @property {string} [testid]
+ * @property {boolean} [operates] only an operator may set it
  */
 
 const DRAG_PX = 4; // a step
@@ -45,7 +46,7 @@ export class Field {
       onblur: () => this.#end(true),
       onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e),
     });
-    this.node = el('label', { class: 'field', onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
+    this.node = el('label', { class: 'field', operates: options.operates ? 'still' : null, onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
   }
 
   /** Shows a value unless someone is setting one. @param {number|null|undefined} value */

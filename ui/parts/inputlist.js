@@ -29,7 +29,7 @@ class Row {
   /** @param {SetupModel} model @param {number} channel */
   constructor(model, channel) {
     this.#role = el('select', {
-      'aria-label': `What input ${channel} is`, 'data-testid': `role-${channel}`,
+      'aria-label': `What input ${channel} is`, 'data-testid': `role-${channel}`, operates: 'still',
       onchange: () => model.assign(channel, /** @type {Role} */ (this.#role.value)),
     }, ...ROLES.map(([value, text]) => el('option', { value, text })));
     this.#name = new TextField({ label: `What hangs on input ${channel}`, placeholder: 'what hangs here', empty: true, most: 40, testid: `name-${channel}`, commit: (text) => model.name(channel, text) });

@@ -22,7 +22,7 @@ export class Limit {
   /** @type {Limits|null} */
   #limits = null;
   #asked = '';
-  #profile = el('select', { 'data-testid': 'limit-profile', 'aria-label': 'Limit', onchange: () => this.#choose() });
+  #profile = el('select', { 'data-testid': 'limit-profile', operates: 'still', 'aria-label': 'Limit', onchange: () => this.#choose() });
   #glyph = el('span', { class: 'glyph', 'aria-hidden': 'true' });
   // Only a change of the word is spoken; its figures move every second.
   #word = el('b', { role: 'status', 'data-testid': 'limit-state' });
@@ -40,7 +40,7 @@ export class Limit {
     this.#entry.quantity = this.#weighting.value === 'C' ? 'LCeq' : 'LAeq';
   } }, el('option', { value: 'A', text: 'dB(A)' }), el('option', { value: 'C', text: 'dB(C)' }));
   #form;
-  #remove = el('button', { type: 'button', text: 'Delete this limit', hidden: true, 'data-testid': 'own-delete', onclick: () => void this.#delete() });
+  #remove = el('button', { type: 'button', text: 'Delete this limit', hidden: true, 'data-testid': 'own-delete', operates: 'hide', onclick: () => void this.#delete() });
   #correction;
   #place;
   #facts;
@@ -58,11 +58,12 @@ export class Limit {
     this.#level = level;
     this.#notices = notices;
     this.#correction = new Field({
+      operates: true,
       label: 'How much louder the loudest seat is than this microphone, in dB', unit: 'dB', step: 0.5, least: -40, most: 40, digits: 1, testid: 'limit-correction',
       commit: (db) => void this.#change({ correction_db: db }),
     });
-    this.#entryLevel = new Field({ label: 'Level of the limit', step: 1, least: 40, most: 140, digits: 0, testid: 'own-level', commit: (v) => this.#enter('limit_db', v) });
-    this.#entryMinutes = new Field({ label: 'Duration of the average, minutes', unit: 'min', step: 1, least: 1, most: 1440, digits: 0, testid: 'own-minutes', commit: (v) => this.#enter('minutes', v) });
+    this.#entryLevel = new Field({ label: 'Level of the limit', step: 1, least: 40, most: 140, digits: 0, testid: 'own-level', operates: true, commit: (v) => this.#enter('limit_db', v) });
+    this.#entryMinutes = new Field({ label: 'Duration of the average, minutes', unit: 'min', step: 1, least: 1, most: 1440, digits: 0, testid: 'own-minutes', operates: true, commit: (v) => this.#enter('minutes', v) });
     this.#name = new TextField({ label: 'Name of the limit', testid: 'own-name', placeholder: 'its figures', empty: true, most: 40, commit: (text) => {
       this.#entry.name = text;
     } });

@@ -28,8 +28,8 @@ export class Matrix {
   #sheet;
   #key = el('p', { class: 'boxes-key', hidden: true });
   #legend = el('small', { class: 'legend', text: 'dB over the louder one alone, where heads are; ▼ least' });
-  #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', onclick: () => this.#removeSeat() });
-  #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', onclick: () => void this.#addSeat() });
+  #remove = el('button', { type: 'button', text: 'Delete seat', 'data-testid': 'delete-seat', operates: 'hide', onclick: () => this.#removeSeat() });
+  #add = el('button', { type: 'button', text: 'Add a seat', 'data-testid': 'add-seat', operates: 'hide', onclick: () => void this.#addSeat() });
   #boxes = el('button', { type: 'button', text: 'Loudspeakers', 'data-testid': 'loudspeakers', onclick: () => this.#sheet() });
   node = el('div', { class: 'seats-table' }, this.#table, el('div', { class: 'below' }, this.#add, this.#remove, this.#boxes));
 

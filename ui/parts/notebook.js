@@ -14,7 +14,7 @@ export class Notebook {
   /** @param {import('./shelf.js').Shelf} shelf */
   constructor(shelf) {
     this.#shelf = shelf;
-    const form = el('form', { class: 'row', onsubmit: (/** @type {Event} */ e) => {
+    const form = el('form', { class: 'row', operates: 'hide', onsubmit: (/** @type {Event} */ e) => {
       e.preventDefault();
       const text = this.#text.value.trim();
       if (text) void shelf.add('notes', { text });
@@ -29,7 +29,7 @@ export class Notebook {
     if (this.#list.dataset.key === key) return;
     this.#list.dataset.key = key;
     this.#list.replaceChildren(...notes.map((n) => el('li', {}, el('span', { text: n.text }), el('small', { text: ` ${new Date(n.at).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hour12: false })}` }),
-      el('button', { type: 'button', class: 'quiet', text: 'Delete', onclick: () => void this.#shelf.remove('notes', n.id, n.text.length > 30 ? `${n.text.slice(0, 29)}…` : n.text) }))));
+      el('button', { type: 'button', class: 'quiet', text: 'Delete', operates: 'hide', onclick: () => void this.#shelf.remove('notes', n.id, n.text.length > 30 ? `${n.text.slice(0, 29)}…` : n.text) }))));
   }
 }
 

@@ -36,8 +36,8 @@ export class Now {
   constructor(session, channel, notices, calibrate) {
     this.#session = session;
     this.#channel = channel;
-    this.#calibrate = el('button', { type: 'button', text: 'Calibrate', 'data-testid': 'calibrate', onclick: calibrate });
-    const anew = el('button', { type: 'button', text: 'Start anew', 'data-testid': 'levels-reset', title: 'Averages, maxima and the budget of the limit; the log goes on', onclick: () => void notices.guard(ask('POST', '/api/v1/levels/reset')) });
+    this.#calibrate = el('button', { type: 'button', text: 'Calibrate', 'data-testid': 'calibrate', operates: 'hide', onclick: calibrate });
+    const anew = el('button', { type: 'button', text: 'Start anew', 'data-testid': 'levels-reset', operates: 'hide', title: 'Averages, maxima and the budget of the limit; the log goes on', onclick: () => void notices.guard(ask('POST', '/api/v1/levels/reset')) });
     this.#over.replaceChildren(this.#all, ...[1, 5, 15, 30, 60].map((m) => el('option', { value: String(m), text: `${m} min` })));
     this.#over.value = String(this.#minutes);
     this.node = el('section', { class: 'levels-now', 'aria-label': 'Level now' },

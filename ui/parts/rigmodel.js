@@ -3,6 +3,7 @@
 // not come back yet. Changes go out at most ten times a second, the newest of each value wins.
 
 import { changeRig } from '../core/api.js';
+import { viewing } from '../core/role.js';
 
 /** @typedef {import('../core/types.js').Rig} Rig */
 /** @typedef {import('../core/types.js').Loudspeaker} Loudspeaker */
@@ -54,7 +55,7 @@ export class RigModel {
    * @param {string} [gesture] changes of one gesture are undone as one
    */
   change(name, patch, gesture = '') {
-    if (!this.scene) return;
+    if (!this.scene || viewing()) return;
     if (!gesture || gesture !== this.#gesture) {
       this.#undo.push({ name, back: inverse(this.scene, patch) });
       if (this.#undo.length > UNDO_DEPTH) this.#undo.shift();

@@ -30,6 +30,7 @@ class Row {
     this.#name = name;
     this.#model = model;
     this.#places = AXES.map((axis, i) => new Field({
+      operates: true,
       label: `${name}, ${axis} in metres`, unit: 'm', step: 0.05, least: 0, most: model.scene?.room.size_m[i] ?? 100, digits: 2, testid: `${axis}-${name}`,
       commit: (v, gesture) => {
         const at = /** @type {Position} */ ([...this.#now().position_m]);
@@ -42,10 +43,10 @@ class Row {
       this.node = el('div', { class: `row microphone k${k % 4}`, role: 'group', 'aria-label': `Microphone ${name}` }, el('span', { class: 'name', text: name }), ...places);
       return;
     }
-    this.#delay = new Field({ label: `Delay of ${name}`, unit: 'ms', step: 0.1, least: 0, most: 1000, digits: 2, testid: `delay-${name}`, commit: (v, gesture) => this.#change(`delay of ${name}`, { delay_ms: v }, gesture) });
-    this.#gain = new Field({ label: `Gain of ${name}`, unit: 'dB', step: 0.5, least: -80, most: 40, digits: 1, testid: `gain-${name}`, commit: (v, gesture) => this.#change(`gain of ${name}`, { gain_db: v }, gesture) });
-    this.#flip = el('button', { type: 'button', 'data-testid': `flip-${name}`, onclick: () => this.#change(`polarity of ${name}`, { polarity: this.#box().polarity === 'same' ? 'opposite' : 'same' }) });
-    this.#mute = el('button', { type: 'button', 'data-testid': `mute-${name}`, onclick: () => this.#change(`mute of ${name}`, { mute: !this.#box().mute }) });
+    this.#delay = new Field({ operates: true, label: `Delay of ${name}`, unit: 'ms', step: 0.1, least: 0, most: 1000, digits: 2, testid: `delay-${name}`, commit: (v, gesture) => this.#change(`delay of ${name}`, { delay_ms: v }, gesture) });
+    this.#gain = new Field({ operates: true, label: `Gain of ${name}`, unit: 'dB', step: 0.5, least: -80, most: 40, digits: 1, testid: `gain-${name}`, commit: (v, gesture) => this.#change(`gain of ${name}`, { gain_db: v }, gesture) });
+    this.#flip = el('button', { type: 'button', 'data-testid': `flip-${name}`, operates: 'still', onclick: () => this.#change(`polarity of ${name}`, { polarity: this.#box().polarity === 'same' ? 'opposite' : 'same' }) });
+    this.#mute = el('button', { type: 'button', 'data-testid': `mute-${name}`, operates: 'still', onclick: () => this.#change(`mute of ${name}`, { mute: !this.#box().mute }) });
     this.node = el('div', { class: `row k${k % 4}`, role: 'group', 'aria-label': `Loudspeaker ${name}` }, el('span', { class: 'name', text: name }),
       el('span', { class: 'cell' }, el('span', { class: 'label plain', text: 'delay' }), this.#delay.node),
       el('span', { class: 'cell' }, el('span', { class: 'label plain', text: 'gain' }), this.#gain.node),
@@ -97,8 +98,8 @@ export class RigNumbers {
   /** @param {RigModel} model */
   constructor(model) {
     this.#model = model;
-    this.#temperature = new Field({ label: 'Temperature of the air', unit: '°C', step: 0.5, least: -30, most: 50, digits: 1, testid: 'temperature', commit: (v, gesture) => model.change('temperature', { temperature_c: v }, gesture) });
-    this.#undo = el('button', { type: 'button', text: 'Undo', disabled: true, 'data-testid': 'undo', onclick: () => model.undo() });
+    this.#temperature = new Field({ operates: true, label: 'Temperature of the air', unit: '°C', step: 0.5, least: -30, most: 50, digits: 1, testid: 'temperature', commit: (v, gesture) => model.change('temperature', { temperature_c: v }, gesture) });
+    this.#undo = el('button', { type: 'button', text: 'Undo', disabled: true, 'data-testid': 'undo', operates: 'hide', onclick: () => model.undo() });
     this.node = el('section', { class: 'rig-numbers', 'aria-label': 'The rig as numbers' },
       this.#list, this.#seats, el('div', { class: 'air' }, el('span', { class: 'label', text: 'Air' }), this.#temperature.node, this.#speed, this.#undo));
   }

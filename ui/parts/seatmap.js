@@ -2,6 +2,7 @@
 // The seats as dots on a plan, in the order of the table; the worst is marked, the chosen one hangs from the line.
 // A seat without a place is put where the plan is pressed; one that has a place keeps it until it is dragged.
 
+import { viewing } from '../core/role.js';
 import { el, svg } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 
@@ -108,7 +109,7 @@ export class SeatMap {
   #take(e) {
     const id = Number(/** @type {Element} */ (e.target).closest('.dot')?.getAttribute('data-seat') ?? 0);
     const seat = this.#shelf.seats.find((s) => s.id === id);
-    if (!seat?.position_m || e.button) return;
+    if (!seat?.position_m || e.button || viewing()) return;
     this.#held = { id, at: [...seat.position_m], from: this.#pixels(e), moved: false };
     this.#drawing.setPointerCapture(e.pointerId);
   }

@@ -17,9 +17,9 @@ export class SetupSteps {
   /** @type {Map<string, {node: HTMLElement, mark: HTMLElement, text: HTMLElement}>} */
   #rows = new Map();
   #list = el('ol', { class: 'steps' });
-  #play = el('button', { type: 'button', class: 'go', text: 'Play and listen', 'data-testid': 'loopback-play', onclick: () => this.#model.loopback() });
+  #play = el('button', { type: 'button', class: 'go', text: 'Play and listen', 'data-testid': 'loopback-play', operates: 'hide', onclick: () => this.#model.loopback() });
   #caution = el('small', { class: 'caution' });
-  #swap = el('button', { type: 'button', 'data-testid': 'loopback-swap', hidden: true });
+  #swap = el('button', { type: 'button', 'data-testid': 'loopback-swap', operates: 'hide', hidden: true });
   #loopback = el('p', { class: 'row', hidden: true }, this.#play, this.#swap, this.#caution);
   #calibrate = el('p', { class: 'row', hidden: true });
   node = el('section', { class: 'setup-steps', 'aria-label': 'Steps' }, el('h2', { text: 'Does it work?' }), this.#list);
@@ -74,6 +74,7 @@ export class SetupSteps {
     if (this.#calibrate.dataset.key === key) return;
     this.#calibrate.dataset.key = key;
     this.#calibrate.replaceChildren(...microphones.map((m) => el('button', {
+      operates: 'hide',
       type: 'button', text: microphones.length > 1 ? `Calibrate ${this.#session.channelName(m)}` : 'Calibrate', 'data-testid': `calibrate-${m}`,
       onclick: () => openCalibrator(this.#session, m, this.#notices),
     })));

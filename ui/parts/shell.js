@@ -33,7 +33,7 @@ export class Shell {
   #nav = el('nav', { 'aria-label': 'Pages' });
   #source = el('span', { class: 'source', 'data-testid': 'source' });
   #unsourced = el('a', { class: 'source', href: '/setup', text: '◆ No source yet: set up', hidden: true, 'data-testid': 'no-source' });
-  #stop = el('button', { type: 'button', class: 'stop', text: 'Stop the signal', hidden: true, 'data-testid': 'stop-signal', onclick: () => this.stopSignal() });
+  #stop = el('button', { type: 'button', class: 'stop', text: 'Stop the signal', hidden: true, 'data-testid': 'stop-signal', operates: 'hide', onclick: () => this.stopSignal() });
   #ground = el('button', { type: 'button', class: 'quiet', onclick: () => this.nextGround() });
   #path = '';
   #alarm;
@@ -91,7 +91,7 @@ export class Shell {
 
   help() {
     const rows = bindings().map(({ key, says }) => el('div', {}, el('dt', {}, ...key.split(' ').map((k) => el('kbd', { text: named(k) }))), el('dd', { text: says })));
-    const person = new TextField({ label: 'Your name on the other pages', testid: 'person', placeholder: this.#session.client, empty: true, most: MOST_LETTERS, commit: (name) => this.#rename(name) });
+    const person = new TextField({ label: 'Your name on the other pages', testid: 'person', placeholder: this.#session.client, empty: true, own: true, most: MOST_LETTERS, commit: (name) => this.#rename(name) });
     person.show(personName());
     openSheet('Help', el('div', { class: 'help' },
       el('p', { class: 'person' }, 'Your name on the other pages: ', person.node),

@@ -22,19 +22,19 @@ export async function showsSheet(session, notices) {
   };
   const named = (/** @type {string} */ word, /** @type {string} */ id, /** @type {(name: string) => void} */ run) => {
     const name = el('input', { class: 'text', type: 'text', placeholder: 'its name', maxLength: 80, required: true, 'aria-label': `${word}: its name`, 'data-testid': `${id}-name` });
-    return el('form', { class: 'row', onsubmit: (/** @type {Event} */ e) => {
+    return el('form', { class: 'row', operates: 'hide', onsubmit: (/** @type {Event} */ e) => {
       e.preventDefault();
       if (name.value.trim()) run(name.value.trim());
     } }, name, el('button', { type: 'submit', text: word, 'data-testid': id }));
   };
   const rows = shows.map((s) => el('li', {}, el('span', { class: 'name', text: s.file }), el('small', { text: `${new Date(s.modified_at).toLocaleString()} · ${fixed(s.size_bytes / 1e6, 1)} MB` }),
     s.file === open ? el('span', { class: 'word', text: 'open' }) : s.newer ? el('span', { class: 'word', text: 'made by a newer plumbline' })
-      : el('button', { type: 'button', text: 'Open', onclick: () => void then(ask('POST', '/api/v1/show/open', { file: s.file })) })));
+      : el('button', { type: 'button', text: 'Open', operates: 'hide', onclick: () => void then(ask('POST', '/api/v1/show/open', { file: s.file })) })));
   const audio = new EventAudio(session, notices);
   const sheet = openSheet('Shows', el('div', { class: 'shows' }, el('ul', {}, ...rows), audio.node,
     named('Make a new one', 'new-show', (name) => void then(ask('POST', '/api/v1/shows', { name }))),
     open ? named('Copy this one', 'copy-show', (name) => void then(ask('POST', '/api/v1/show/copy', { name }).then((copy) => (notices.say(`Copied to ${copy.file}.`), copy)))) : null,
-    open ? el('p', {}, el('a', { class: 'link', href: '/api/v1/show/file', download: '', text: 'Download this show' })) : null));
+    open ? el('p', { operates: 'hide' }, el('a', { class: 'link', href: '/api/v1/show/file', download: '', text: 'Download this show' })) : null));
   sheet.addEventListener('close', () => audio.close());
 }
 

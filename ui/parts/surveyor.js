@@ -31,12 +31,12 @@ export class Surveyor {
   #chosen = new Map();
   #startName = el('strong');
   #caution = el('span');
-  #start = el('button', { type: 'button', class: 'start', 'data-testid': 'survey', onclick: () => void this.#survey() }, this.#startName, this.#caution);
-  #microphone = el('select', { 'aria-label': 'Microphone at this seat', 'data-testid': 'survey-mic', onchange: () => this.#choose() });
+  #start = el('button', { type: 'button', class: 'start', 'data-testid': 'survey', operates: 'hide', onclick: () => void this.#survey() }, this.#startName, this.#caution);
+  #microphone = el('select', { 'aria-label': 'Microphone at this seat', 'data-testid': 'survey-mic', operates: 'hide', onchange: () => this.#choose() });
   #microphoneChoice = el('label', { class: 'choice' }, el('span', { text: 'microphone' }), this.#microphone);
   #fields;
   #settings;
-  #plays = el('button', { type: 'button', text: 'what each plays', 'data-testid': 'survey-plays', onclick: () => {
+  #plays = el('button', { type: 'button', text: 'what each plays', 'data-testid': 'survey-plays', operates: 'hide', onclick: () => {
     this.goal.low_hz = this.goal.high_hz = 0;
     this.show();
   } });
@@ -54,13 +54,13 @@ export class Surveyor {
   #off;
   #last = '';
   #all = false;
-  #allAtOnce = el('button', { type: 'button', 'data-testid': 'survey-all', onclick: () => {
+  #allAtOnce = el('button', { type: 'button', 'data-testid': 'survey-all', operates: 'hide', onclick: () => {
     this.#all = !this.#all;
     this.show();
   } });
   #verifyName = el('strong');
   #verifyCaution = el('span');
-  #verify = el('button', { type: 'button', class: 'start', 'data-testid': 'verify', onclick: () => void this.#prove() }, this.#verifyName, this.#verifyCaution);
+  #verify = el('button', { type: 'button', class: 'start', 'data-testid': 'verify', operates: 'hide', onclick: () => void this.#prove() }, this.#verifyName, this.#verifyCaution);
   #proofs = el('ul', { class: 'proofs', 'data-testid': 'proofs' });
   node;
 
@@ -73,7 +73,7 @@ export class Surveyor {
     this.#shelf = shelf;
     this.#session = session;
     this.#notices = shell.notices;
-    this.#stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', onclick: () => shell.stopSignal() });
+    this.#stop = el('button', { type: 'button', class: 'stop', text: 'Stop', 'data-testid': 'survey-stop', operates: 'hide', onclick: () => shell.stopSignal() });
     this.#growing = new Growing(session, (playing) => (playing.length > 1 ? 'ink' : playing[0] === model.main ? 'k0' : 'k1'), (c) => session.channelName(c));
     this.#meters = new Meters(session, view);
     this.#astray = new Whereabouts(shell.notices);
@@ -227,8 +227,8 @@ export class Surveyor {
     this.#hand.hidden = on || !seat || !fill;
     if (this.#hand.dataset.key === key || !seat) return;
     this.#hand.dataset.key = key;
-    const take = (/** @type {string} */ word, /** @type {string[]} */ playing, /** @type {string} */ id) => el('button', { type: 'button', text: word, 'data-testid': `hand-${id}`, onclick: () => void this.#take(seat, playing, false) });
-    this.#hand.replaceChildren(el('span', { class: 'word', text: 'Take by hand' }), take(main, [main], 'main'), take(fill, [fill], 'fill'), take('both', [main, fill], 'both'));
+    const take = (/** @type {string} */ word, /** @type {string[]} */ playing, /** @type {string} */ id) => el('button', { type: 'button', text: word, 'data-testid': `hand-${id}`, operates: 'hide', onclick: () => void this.#take(seat, playing, false) });
+    this.#hand.replaceChildren(el('span', { class: 'word', text: 'Take by hand', operates: 'hide' }), take(main, [main], 'main'), take(fill, [fill], 'fill'), take('both', [main, fill], 'both'));
   }
 
   /** @param {Seat} seat @param {string[]} playing @param {boolean} force */

@@ -97,7 +97,7 @@ class TakeRow {
     this.#name = new TextField({ label: 'Name of the take', testid: `take-name-${take.id}`, placeholder: `take ${take.id}`, empty: true, commit: (name) => void shelf.change('takes', take.id, { name }) });
     this.#note = new TextField({ label: 'Note', testid: `take-note-${take.id}`, placeholder: 'add a note', empty: true, most: 2000, commit: (note) => void shelf.change('takes', take.id, { note }) });
     this.#draw = el('button', { type: 'button', class: 'draw', 'data-testid': `draw-${take.id}`, onclick: () => overlays.toggle(take.id) }, el('span', { class: 'chip', 'aria-hidden': 'true' }));
-    const out = el('details', { class: 'menu' }, el('summary', { text: 'Export', 'data-testid': `export-${take.id}` }),
+    const out = el('details', { class: 'menu', operates: 'hide' }, el('summary', { text: 'Export', 'data-testid': `export-${take.id}` }),
       el('div', { class: 'choices' }, ...['csv', 'json', 'wav', ...(take.audio.frames ? ['audio'] : [])].map((kind) => el('a', { href: `/api/v1/show/takes/${take.id}/export/${kind}`, download: '', text: { csv: 'CSV, response', json: 'JSON, everything', wav: 'WAV, impulse response', audio: 'WAV, what was heard' }[kind] ?? kind })),
         el('button', { type: 'button', text: 'To the Listen page, as a trace', 'data-testid': `to-listen-${take.id}`, onclick: () => {
           out.open = false;
@@ -105,8 +105,8 @@ class TakeRow {
         } })));
     folds(out);
     this.node = el('li', { class: 'take-row' }, this.#draw, el('div', { class: 'texts' }, el('div', { class: 'names' }, this.#name.node, this.#note.node), this.#facts),
-      el('div', { class: 'acts' }, el('button', { type: 'button', class: 'quiet', text: 'Label', 'data-testid': `label-${take.id}`, onclick: () => this.#label() }), out,
-        el('button', { type: 'button', class: 'quiet', text: 'Delete', 'data-testid': `delete-${take.id}`, onclick: () => void shelf.remove('takes', take.id, this.#overlays.name(take.id)) })));
+      el('div', { class: 'acts' }, el('button', { type: 'button', class: 'quiet', text: 'Label', 'data-testid': `label-${take.id}`, operates: 'hide', onclick: () => this.#label() }), out,
+        el('button', { type: 'button', class: 'quiet', text: 'Delete', 'data-testid': `delete-${take.id}`, operates: 'hide', onclick: () => void shelf.remove('takes', take.id, this.#overlays.name(take.id)) })));
   }
 
   /** @param {Take} take */

@@ -14,7 +14,7 @@ export class TargetSheet {
   #draw;
   /** @type {HTMLDialogElement|null} */
   #dialog = null;
-  #which = el('select', { 'data-testid': 'which-target', onchange: () => this.#choose(Number(this.#which.value)) });
+  #which = el('select', { 'data-testid': 'which-target', operates: 'still', onchange: () => this.#choose(Number(this.#which.value)) });
   #name;
   #tolerance;
   #offset;
@@ -37,16 +37,16 @@ export class TargetSheet {
       if (target) void store.changeTarget(target, patch);
     };
     this.#name = new TextField({ label: 'Name of the target', testid: 'target-name', commit: (name) => change({ name }) });
-    this.#tolerance = new Field({ label: 'Tolerance', unit: 'dB', step: 0.5, least: 0.1, most: 40, digits: 1, testid: 'target-tolerance', commit: (v) => change({ tolerance_db: v }) });
-    this.#offset = new Field({ label: 'Offset of the target', unit: 'dB', step: 0.5, least: -200, most: 200, digits: 1, testid: 'target-offset', commit: (v) => change({ offset_db: v }) });
-    const button = (/** @type {string} */ text, /** @type {string} */ testid, /** @type {() => void} */ run) => el('button', { type: 'button', text, 'data-testid': testid, onclick: run });
+    this.#tolerance = new Field({ label: 'Tolerance', unit: 'dB', step: 0.5, least: 0.1, most: 40, digits: 1, testid: 'target-tolerance', operates: true, commit: (v) => change({ tolerance_db: v }) });
+    this.#offset = new Field({ label: 'Offset of the target', unit: 'dB', step: 0.5, least: -200, most: 200, digits: 1, testid: 'target-offset', operates: true, commit: (v) => change({ offset_db: v }) });
+    const button = (/** @type {string} */ text, /** @type {string} */ testid, /** @type {() => void} */ run) => el('button', { type: 'button', text, 'data-testid': testid, operates: 'hide', onclick: run });
     this.#own = el('div', { class: 'own' },
       el('div', { class: 'choice' }, el('span', { text: 'name' }), this.#name.node), el('div', { class: 'choice' }, el('span', { text: 'tolerance ±' }), this.#tolerance.node),
       el('div', { class: 'choice' }, el('span', { text: 'offset' }), this.#offset.node, button('Fit to the live trace', 'target-fit', () => this.#fit())), this.#facts,
       el('p', { class: 'acts' }, button('Move its points', 'target-redraw', () => this.#draw()), button('Delete', 'target-delete', () => store.target && void store.removeTarget(store.target))));
     this.node = el('div', { class: 'target-sheet' }, el('label', { class: 'choice' }, el('span', { text: 'in use' }), this.#which), this.#own,
-      el('h3', { text: 'A new one' }), el('p', { class: 'acts' }, button('Draw on the plot', 'target-draw', () => this.#new()), button('Import a file', 'target-import', () => this.#file.click()), this.#file),
-      el('p', {}, this.#text), el('p', { class: 'acts' }, button('Use this text', 'target-use', () => void this.#import(new File([this.#text.value], 'Target')))),
+      el('h3', { text: 'A new one', operates: 'hide' }), el('p', { class: 'acts' }, button('Draw on the plot', 'target-draw', () => this.#new()), button('Import a file', 'target-import', () => this.#file.click()), this.#file),
+      el('p', { operates: 'hide' }, this.#text), el('p', { class: 'acts' }, button('Use this text', 'target-use', () => void this.#import(new File([this.#text.value], 'Target')))),
       el('p', { class: 'remark', text: 'Between its points a target is straight in dB over log frequency; beyond them there is none.' }));
     this.show();
   }

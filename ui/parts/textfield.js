@@ -9,12 +9,12 @@ export class TextField {
   #commit;
   node;
 
-  /** @param {{label: string, commit: (text: string) => void, testid?: string, placeholder?: string, empty?: boolean, most?: number}} options empty: nothing is a value too */
-  constructor({ label, commit, testid, placeholder = '', empty = false, most = 80 }) {
+  /** @param {{label: string, commit: (text: string) => void, testid?: string, placeholder?: string, empty?: boolean, most?: number, own?: boolean}} options empty: nothing is a value too; own: of this page alone, a viewer's too */
+  constructor({ label, commit, testid, placeholder = '', empty = false, most = 80, own = false }) {
     this.#commit = commit;
     this.#empty = empty;
     this.node = el('input', {
-      class: 'text', type: 'text', autocomplete: 'off', spellcheck: false, maxLength: most, placeholder, 'aria-label': label, 'data-testid': testid,
+      class: 'text', type: 'text', operates: own ? null : 'still', autocomplete: 'off', spellcheck: false, maxLength: most, placeholder, 'aria-label': label, 'data-testid': testid,
       onfocus: () => this.node.select(), onblur: () => this.#end(), oninput: () => this.#fit(),
       onkeydown: (/** @type {KeyboardEvent} */ e) => {
         if (e.key === 'Escape') this.node.value = this.#value;

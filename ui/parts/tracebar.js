@@ -39,7 +39,7 @@ export class TraceBar {
     this.#says = says;
     this.#list = new TraceList(store, curves);
     this.node = el('section', { class: 'traces', 'aria-label': 'Traces' },
-      el('button', { type: 'button', class: 'store', text: 'Store trace', 'data-testid': 'store-trace', onclick: () => this.storeNow() }),
+      el('button', { type: 'button', class: 'store', text: 'Store trace', 'data-testid': 'store-trace', operates: 'hide', onclick: () => this.storeNow() }),
       this.#row, this.#made, this.#more, this.#target, this.#says, this.#why);
     this.show();
   }
@@ -85,7 +85,7 @@ export class TraceBar {
     traces.forEach((t, k) => {
       let chip = this.#chips.get(t.id);
       if (!chip) {
-        chip = el('button', { type: 'button', class: 'trace-chip', onclick: () => this.#flip(t.id) }, swatch(t), el('b'), el('span', { class: 'word' }));
+        chip = el('button', { type: 'button', class: 'trace-chip', operates: 'still', onclick: () => this.#flip(t.id) }, swatch(t), el('b'), el('span', { class: 'word' }));
         this.#chips.set(t.id, chip);
       }
       if (this.#row.children[k] !== chip) this.#row.insertBefore(chip, this.#row.children[k] ?? null);

@@ -19,7 +19,7 @@ export class TraceList {
   #file = el('input', { type: 'file', multiple: true, accept: '.csv,.txt,.tsv', hidden: true, 'data-testid': 'trace-file', onchange: () => void this.#import() });
   node = el('div', { class: 'trace-list' }, this.#list,
     el('label', { class: 'choice' }, el('span', { text: 'phase after' }), this.#after),
-    el('p', {}, el('button', { type: 'button', text: 'Import a trace', onclick: () => this.#file.click() }), this.#file, el('small', { text: ' Text of frequency and magnitude, with phase and coherence if there are any.' })),
+    el('p', { operates: 'hide' }, el('button', { type: 'button', text: 'Import a trace', onclick: () => this.#file.click() }), this.#file, el('small', { text: ' Text of frequency and magnitude, with phase and coherence if there are any.' })),
     el('p', { class: 'remark', text: 'Traces are kept in the show. What is shown and hidden is so on every page.' }));
 
   /** @param {import('./tracestore.js').TraceStore} store @param {import('./tracecurves.js').TraceCurves} curves */
@@ -53,9 +53,9 @@ export class TraceList {
 class TraceRow {
   #name;
   #number = el('b');
-  #show = el('button', { type: 'button', class: 'shows' });
+  #show = el('button', { type: 'button', class: 'shows', operates: 'still' });
   #facts = el('small');
-  #delete = el('button', { type: 'button', class: 'quiet', text: 'Delete' });
+  #delete = el('button', { type: 'button', class: 'quiet', text: 'Delete', operates: 'hide' });
   node;
 
   /** @param {import('./tracestore.js').TraceStore} store @param {StoredTrace} trace */

@@ -11,9 +11,9 @@ export class Whereabouts {
   #notices;
   #text = el('p', { class: 'sure', 'data-testid': 'astray' });
   #times = el('table');
-  #found = el('button', { type: 'button', 'data-testid': 'store-found', onclick: () => void this.#answer('found') });
-  #chosen = el('button', { type: 'button', 'data-testid': 'store-chosen', onclick: () => void this.#answer('chosen') });
-  #none = el('button', { type: 'button', text: 'Discard, I move the microphone', 'data-testid': 'store-none', onclick: () => void this.#answer('none') });
+  #found = el('button', { type: 'button', 'data-testid': 'store-found', operates: 'hide', onclick: () => void this.#answer('found') });
+  #chosen = el('button', { type: 'button', 'data-testid': 'store-chosen', operates: 'hide', onclick: () => void this.#answer('chosen') });
+  #none = el('button', { type: 'button', text: 'Discard, I move the microphone', 'data-testid': 'store-none', operates: 'hide', onclick: () => void this.#answer('none') });
   node;
 
   /** @param {import('./notice.js').Notices} notices */
