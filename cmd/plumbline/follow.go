@@ -7,8 +7,9 @@ import (
 )
 
 type followFlags struct {
-	token  string
-	frames uint
+	token       string
+	fingerprint string
+	frames      uint
 }
 
 func newFollowCommand() *cobra.Command {
@@ -25,19 +26,21 @@ slow gets fewer frames, always the newest.
 It ends after --frames, or at ^C. When the other end goes away it waits for it
 to come back.`,
 		Example: `  plumbline follow http://127.0.0.1:8737 --frames 1
-  plumbline follow http://127.0.0.1:8737 >log.jsonl`,
+  plumbline follow http://127.0.0.1:8737 >log.jsonl
+  plumbline follow https://192.0.2.7:8737 --token TOKEN --fingerprint AB:CD:…`,
 		Args:              takes(1, 1, "the address of a running plumbline, such as http://127.0.0.1:8737"),
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE:              func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
-	cmd.Flags().StringVar(&f.token, "token", "", "bearer `token` to send, where what lies between wants one")
+	cmd.Flags().StringVar(&f.token, "token", "", "`token` of a daemon on a network; better as PLUMBLINE_TOKEN, which others on this computer do not see")
+	cmd.Flags().StringVar(&f.fingerprint, "fingerprint", "", "SHA-256 of the daemon's own certificate, in `hex` as its terminal shows it")
 	cmd.Flags().UintVar(&f.frames, "frames", 0, "end after this `number` of frames; 0 is never")
 	return cmd
 }
 
 func (f *followFlags) run(cmd *cobra.Command, address string) error {
 	ctx := cmd.Context()
-	c, err := client.Dial(ctx, client.Config{URL: address, Token: f.token})
+	c, err := client.Dial(ctx, client.Config{URL: address, Token: f.token, Fingerprint: f.fingerprint})
 	if err != nil {
 		return err
 	}

@@ -75,6 +75,7 @@ func must(t *testing.T, args ...string) string {
 type service struct {
 	url  string
 	stop func() outcome // ends it as a signal would, and waits
+	said func() string  // on its standard output so far
 }
 
 // start runs the program until it says where it listens.
@@ -82,8 +83,7 @@ func start(t *testing.T, args ...string) service {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	r, w := io.Pipe()
-	var stderr lockedBuffer
-	var stdout bytes.Buffer
+	var stdout, stderr lockedBuffer
 	code := make(chan int, 1)
 	go func() {
 		code <- run(ctx, args, w, &stderr)
@@ -108,7 +108,7 @@ func start(t *testing.T, args ...string) service {
 	if !ok {
 		t.Fatalf("first line is %q", first)
 	}
-	return service{address, stop}
+	return service{address, stop, stdout.String}
 }
 
 // lockedBuffer is a buffer that a logger writes while a test reads.

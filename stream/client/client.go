@@ -4,6 +4,10 @@ package client
 
 import (
 	"context"
+	"crypto/sha256"
+	"crypto/subtle"
+	"crypto/tls"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -27,6 +31,9 @@ import (
 type Config struct {
 	URL             string  // http://HOST:PORT of the daemon, as it printed it
 	Token           string  // sent as a bearer token; empty: none
+	// Fingerprint is the SHA-256 of the daemon's own certificate, hex with or without
+	// colons, in place of a chain of others'; empty: the system's roots decide.
+	Fingerprint     string
 	FramesPerSecond float64 // 0: what the daemon sends by itself
 	Microphones     []int   // channels; nil: all
 	// Retry is how long to wait before connecting again; it doubles up to 5 s.
@@ -38,6 +45,7 @@ type Config struct {
 type Client struct {
 	cfg  Config
 	live string // ws URL
+	tls  *tls.Config
 	conn *websocket.Conn
 
 	hello    wire.Hello
@@ -67,11 +75,40 @@ func Dial(ctx context.Context, cfg Config) (*Client, error) {
 		cfg.Retry = 250 * time.Millisecond
 	}
 	c := &Client{cfg: cfg, live: "ws" + strings.TrimPrefix(u.Scheme, "http") + "://" + u.Host + "/api/v1/live"}
+	if cfg.Fingerprint != "" {
+		if c.tls, err = pinned(cfg.Fingerprint); err != nil {
+			return nil, err
+		}
+		if u.Scheme != "https" {
+			return nil, fmt.Errorf("%s is not encrypted and has no fingerprint: give an address with https", cfg.URL)
+		}
+	}
 	if err := c.connect(ctx); err != nil {
 		return nil, err
 	}
 	return c, nil
 }
+
+// pinned takes one certificate for right, and no other.
+func pinned(fingerprint string) (*tls.Config, error) {
+	want, err := hex.DecodeString(strings.ReplaceAll(strings.TrimSpace(fingerprint), ":", ""))
+	if err != nil || len(want) != sha256.Size {
+		return nil, fmt.Errorf("a fingerprint is 32 bytes in hexadecimal, as the daemon's terminal shows it, not %q", fingerprint)
+	}
+	return &tls.Config{
+		MinVersion:         tls.VersionTLS12,
+		InsecureSkipVerify: true, // what follows is asked in place of names and authorities
+		VerifyConnection: func(s tls.ConnectionState) error {
+			got := sha256.Sum256(s.PeerCertificates[0].Raw)
+			if subtle.ConstantTimeCompare(got[:], want) != 1 {
+				return errOther
+			}
+			return nil
+		},
+	}, nil
+}
+
+var errOther = errors.New("another certificate")
 
 func validPort(port string) bool {
 	_, err := strconv.ParseUint(port, 10, 16)
@@ -83,7 +120,7 @@ func (c *Client) connect(ctx context.Context) error {
 	if c.cfg.Token != "" {
 		header.Set("Authorization", "Bearer "+c.cfg.Token)
 	}
-	dialer := websocket.Dialer{HandshakeTimeout: handshakeTimeout, ReadBufferSize: 32 << 10}
+	dialer := websocket.Dialer{HandshakeTimeout: handshakeTimeout, ReadBufferSize: 32 << 10, TLSClientConfig: c.tls}
 	conn, response, err := dialer.DialContext(ctx, c.live, header)
 	if err != nil {
 		return c.explain(err, response)
@@ -113,7 +150,12 @@ func (c *Client) connect(ctx context.Context) error {
 // explain says what a failed connection means.
 func (c *Client) explain(err error, response *http.Response) error {
 	var lookup *net.DNSError
+	var unknown *tls.CertificateVerificationError
 	switch {
+	case errors.Is(err, errOther):
+		return fmt.Errorf("%s has another certificate than that of the fingerprint: compare it with what the daemon's terminal shows, and trust no other", c.cfg.URL)
+	case errors.As(err, &unknown):
+		return fmt.Errorf("nobody that this computer trusts vouches for %s: compare the fingerprint on the daemon's terminal, and give it as --fingerprint: %w", c.cfg.URL, err)
 	case response != nil && errors.Is(err, websocket.ErrBadHandshake):
 		defer response.Body.Close()
 		var body wire.ErrorBody
