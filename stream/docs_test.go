@@ -37,7 +37,8 @@ func read(t *testing.T, name string) string {
 	return string(data)
 }
 
-// The routes of the server and the paths of openapi.yaml are the same.
+// The routes of the server, with the role that each needs, and the paths of openapi.yaml
+// are the same.
 func TestOpenAPIHasEveryRoute(t *testing.T) {
 	s, err := New(Config{Operator: newOperator()})
 	if err != nil {
@@ -45,15 +46,17 @@ func TestOpenAPIHasEveryRoute(t *testing.T) {
 	}
 	var want []string
 	for _, r := range s.apiRoutes() {
-		want = append(want, r.method+" "+r.path)
+		want = append(want, r.method+" "+r.path+" "+string(needs(r)))
 	}
 	var got []string
-	path := ""
+	path, method := "", ""
 	for line := range strings.Lines(read(t, "openapi.yaml")) {
 		if m := regexp.MustCompile(`^  (/\S+):$`).FindStringSubmatch(line[:len(line)-1]); m != nil {
 			path = m[1]
 		} else if m := regexp.MustCompile(`^    (get|post|put|patch|delete):$`).FindStringSubmatch(line[:len(line)-1]); m != nil {
-			got = append(got, strings.ToUpper(m[1])+" "+path)
+			method = strings.ToUpper(m[1])
+		} else if m := regexp.MustCompile(`^      x-role: (\w+)$`).FindStringSubmatch(line[:len(line)-1]); m != nil {
+			got = append(got, method+" "+path+" "+m[1])
 		}
 	}
 	slices.Sort(want)
