@@ -338,6 +338,35 @@ func TestRemovedTokenEndsItsConnections(t *testing.T) {
 	stays.until("notice")
 }
 
+// However many viewers come, an operator finds room.
+func TestViewersLeaveRoomForAnOperator(t *testing.T) {
+	cfg, _, viewer, operator := gated(t)
+	cfg.MaxClients = 2 * operatorsShare
+	s := serveConfig(t, "127.0.0.1:0", cfg)
+	dial := func(secret string) int {
+		conn, res, err := websocket.DefaultDialer.Dial("ws://"+s.addr+"/api/v1/live", http.Header{"Authorization": {"Bearer " + secret}})
+		if err != nil && res == nil {
+			t.Fatal(err)
+		}
+		if err == nil {
+			t.Cleanup(func() { conn.Close() })
+		}
+		return res.StatusCode
+	}
+	for i := range cfg.MaxClients - 2 {
+		if status := dial(viewer); status != http.StatusSwitchingProtocols {
+			t.Fatalf("viewer %d: %d", i+1, status)
+		}
+		waitFor(t, "the viewer", func() bool { return s.Stats().Clients == i+1 })
+	}
+	if status := dial(viewer); status != http.StatusServiceUnavailable {
+		t.Errorf("one more viewer: %d", status)
+	}
+	if status := dial(operator); status != http.StatusSwitchingProtocols {
+		t.Errorf("an operator: %d", status)
+	}
+}
+
 // A body that trickles is given up and answered, not a fault of the daemon.
 func TestSlowBodyIsAnswered(t *testing.T) {
 	log := new(bytes.Buffer)

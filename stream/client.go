@@ -32,6 +32,8 @@ const (
 	nameMax      = 24 // characters of a name, as ui/core/person.js has it
 	unackedMax   = 2
 	defaultRate  = 20.0
+
+	operatorsShare = 16 // one in so many live connections is an operator's
 )
 
 // client is one live connection: a slot for the newest frame, a queue of
@@ -116,7 +118,11 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 			fail(w, &Error{Code: "websocket", Text: reason.Error(), Status: status})
 		},
 	}
-	if len(*s.clients.Load()) >= s.cfg.MaxClients {
+	most := s.cfg.MaxClients
+	if whoAsks(r).Role != access.Operator { // so that viewers lock no operator out
+		most -= most / operatorsShare
+	}
+	if len(*s.clients.Load()) >= most {
 		fail(w, &Error{Code: "too_many_clients", Text: "too many pages are open on this daemon: close one", Status: http.StatusServiceUnavailable})
 		return
 	}

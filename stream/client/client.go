@@ -29,8 +29,8 @@ import (
 
 // Config says what to follow. The zero value of all but URL works.
 type Config struct {
-	URL             string  // http://HOST:PORT of the daemon, as it printed it
-	Token           string  // sent as a bearer token; empty: none
+	URL   string // http://HOST:PORT of the daemon, as it printed it
+	Token string // sent as a bearer token; empty: none
 	// Fingerprint is the SHA-256 of the daemon's own certificate, hex with or without
 	// colons, in place of a chain of others'; empty: the system's roots decide.
 	Fingerprint     string
