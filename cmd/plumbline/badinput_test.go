@@ -166,7 +166,7 @@ func TestBadInput(t *testing.T) {
 		"serve --device no/such --listen 127.0.0.1:0":           "", // no device of that name, or none at all
 		"serve --rig demo --ui-dir . --listen 127.0.0.1:0":      "has no index.html",
 		"demo --listen " + busy:                                 "is taken",
-		"demo --listen 192.0.2.1:8737":                          "other machines",
+		"demo --listen 192.0.2.1:8737":                          "try --listen 127.0.0.1:0",
 		"demo --listen nonsense":                                "HOST:PORT",
 		"follow http://127.0.0.1:1":                             "nothing listens",
 		"follow ftp://127.0.0.1":                                "no address",
