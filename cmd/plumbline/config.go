@@ -115,6 +115,9 @@ func shown(f *pflag.Flag) any {
 	if annotated(f, isSecret) {
 		return masked(text)
 	}
+	if list, ok := f.Value.(pflag.SliceValue); ok {
+		return strings.Join(list.GetSlice(), ",")
+	}
 	switch f.Value.Type() {
 	case "bool":
 		return text == "true"

@@ -121,8 +121,8 @@ func (n onNetwork) frames(t *testing.T, send func(net.Conn)) int {
 	}
 }
 
-// masked is a frame of a client, with the mask 0.
-func masked(first byte, payload []byte) []byte {
+// maskedFrame is a frame of a client, with the mask 0.
+func maskedFrame(first byte, payload []byte) []byte {
 	f := []byte{first, 0x80 | byte(len(payload)), 0, 0, 0, 0}
 	if len(payload) > 125 {
 		f = []byte{first, 0x80 | 126, byte(len(payload) >> 8), byte(len(payload)), 0, 0, 0, 0}
@@ -293,15 +293,15 @@ func TestHostileRequests(t *testing.T) {
 		why  string
 	}{
 		"not masked":            {[][]byte{{0x81, 2, '{', '}'}}, 1002, "websocket: bad MASK"},
-		"reserved bits":         {[][]byte{masked(0xf1, []byte("{}"))}, 1002, "websocket: RSV1 set, RSV2 set, RSV3 set"},
-		"an opcode to come":     {[][]byte{masked(0x83, []byte("{}"))}, 1002, "websocket: bad opcode 3"},
-		"a ping in parts":       {[][]byte{masked(0x09, nil)}, 1002, "websocket: FIN not set on control"},
-		"a part of nothing":     {[][]byte{masked(0x80, []byte("{}"))}, 1002, "websocket: continuation after FIN"},
-		"a message too large":   {[][]byte{masked(0x81, bytes.Repeat([]byte(" "), 5000))}, 1009, "a message is too large"},
-		"bytes":                 {[][]byte{masked(0x82, []byte("{}"))}, 1008, "only text messages are understood"},
-		"no JSON":               {[][]byte{masked(0x81, []byte("{"))}, 1008, "a JSON object is expected, and it ends too early"},
-		"a type to come":        {[][]byte{masked(0x81, []byte(`{"type":"sing"}`))}, 1008, `message type must be "ack", "want" or "here", not "sing"`},
-		"more than one a frame": {slices.Repeat([][]byte{masked(0x81, []byte(`{"type":"here"}`))}, 1000), 1008, "too many messages a second: send fewer"},
+		"reserved bits":         {[][]byte{maskedFrame(0xf1, []byte("{}"))}, 1002, "websocket: RSV1 set, RSV2 set, RSV3 set"},
+		"an opcode to come":     {[][]byte{maskedFrame(0x83, []byte("{}"))}, 1002, "websocket: bad opcode 3"},
+		"a ping in parts":       {[][]byte{maskedFrame(0x09, nil)}, 1002, "websocket: FIN not set on control"},
+		"a part of nothing":     {[][]byte{maskedFrame(0x80, []byte("{}"))}, 1002, "websocket: continuation after FIN"},
+		"a message too large":   {[][]byte{maskedFrame(0x81, bytes.Repeat([]byte(" "), 5000))}, 1009, "a message is too large"},
+		"bytes":                 {[][]byte{maskedFrame(0x82, []byte("{}"))}, 1008, "only text messages are understood"},
+		"no JSON":               {[][]byte{maskedFrame(0x81, []byte("{"))}, 1008, "a JSON object is expected, and it ends too early"},
+		"a type to come":        {[][]byte{maskedFrame(0x81, []byte(`{"type":"sing"}`))}, 1008, `message type must be "ack", "want" or "here", not "sing"`},
+		"more than one a frame": {slices.Repeat([][]byte{maskedFrame(0x81, []byte(`{"type":"here"}`))}, 1000), 1008, "too many messages a second: send fewer"},
 	} {
 		code := n.frames(t, func(conn net.Conn) { conn.Write(bytes.Join(c.send, nil)) })
 		if code != c.code && (code != 0 || len(c.send) == 1) { // who floods may be cut off before it can read

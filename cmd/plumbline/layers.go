@@ -272,6 +272,9 @@ func (c configFile) written(f *pflag.Flag) (string, error) {
 		case int64: // one channel of several that could be
 			return strconv.FormatInt(x, 10), nil
 		}
+		if _, many := f.Value.(pflag.SliceValue); many {
+			wants = "texts in quotes with commas between them, all in one"
+		}
 	}
 	if annotated(f, isSecret) {
 		return "", fmt.Errorf("%s: %s wants %s", c.path, f.Name, wants)
