@@ -1,7 +1,7 @@
 # make demo   sets up, builds and runs plumbline on a virtual rig
 # make test   sets up, checks the source and runs all tests
 
-.PHONY: help demo build test check bench fuzz mutants truth watch-day pictures clean
+.PHONY: help demo build test check bench fuzz mutants truth watch-day pictures release clean
 
 help: ## say what can be made
 	@awk -F": .*## |## " '/^[a-z-]+:.*## / { split($$1, t, ":"); printf "  make %-10s %s\n", t[1], $$2 }' Makefile
@@ -44,6 +44,10 @@ watch-day: ## simulated 8-hour days and faults for the watch; rewrites their tab
 pictures: ## the pictures of all pages, on four screens and both grounds, and those of the documents
 	@.ci/setup test
 	@go test -count=1 ./cmd/plumbline -run '^(TestPictures|TestListenPageDraws|TestWholeSurveyInRealTime|TestWatchFindsTheFlippedFillInRealTime)$$' -update
+
+release: ## archives and packages for people without Go, each of them run (AGAIN=1: built twice, and compared); needs Debian
+	@.ci/setup release
+	@.ci/release
 
 clean: ## remove what was built
 	rm -rf build
