@@ -2,6 +2,9 @@ package main
 
 import (
 	"encoding/json"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -40,6 +43,46 @@ func TestComparison(t *testing.T) {
 				t.Error(err)
 			case c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)):
 				t.Errorf("%v, want %q", err, c.says)
+			}
+		})
+	}
+}
+
+// Samples are read to the last one, behind whatever stands before them, and nothing is
+// taken for samples that are not.
+func TestReadSamples(t *testing.T) {
+	const (
+		format = "fmt \x10\x00\x00\x00\x03\x00\x01\x00\x80\xbb\x00\x00\x00\xee\x02\x00\x04\x00 \x00"
+		other  = "note\x01\x00\x00\x00x\x00" // of odd length, with the byte that makes it even
+		data   = "data\x08\x00\x00\x00\x00\x00\x00\x3f\x00\x00\x80\xbf"
+		header = "RIFF\x00\x00\x00\x00WAVE"
+	)
+	for name, c := range map[string]struct {
+		content string
+		want    []float64
+		says    string
+	}{
+		"samples":            {header + format + data, []float64{0.5, -1}, ""},
+		"another part first": {header + format + other + data, []float64{0.5, -1}, ""},
+		"16 bits":            {header + strings.Replace(format, "\x04\x00 \x00", "\x02\x00\x10\x00", 1) + data, nil, "16 bits"},
+		"cut short":          {header + format + data[:12], nil, "cut short"},
+		"without samples":    {header + format, nil, "no samples"},
+		"no WAV":             {"something else", nil, "no WAV"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "x.wav")
+			if err := os.WriteFile(path, []byte(c.content), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			got, err := readSamples(path)
+			if c.says != "" {
+				if err == nil || !strings.Contains(err.Error(), c.says) {
+					t.Errorf("%v, want %q", err, c.says)
+				}
+				return
+			}
+			if err != nil || !slices.Equal(got, c.want) {
+				t.Errorf("%v (%v), want %v", got, err, c.want)
 			}
 		})
 	}

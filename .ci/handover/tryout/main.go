@@ -234,7 +234,11 @@ func (c *comparison) rendered(n, p under, args []string) error {
 	}
 	c.numbers("samples", samples[0], samples[1])
 	for k := range measured[0] {
+		before := c.count
 		c.values("", measured[0][k], measured[1][k])
+		if c.count == before {
+			return fmt.Errorf("measured nothing")
+		}
 	}
 	return c.err()
 }
