@@ -32,7 +32,7 @@ var layouts = []struct {
 var measuredPages = []struct{ path, ready string }{
 	{"/setup", `document.querySelector('.sentence').textContent.length > 20`},
 	{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
-	{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9`},
+	{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9 && document.querySelector('[data-testid="sweep-handle"]').checkVisibility()`},
 	{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
 	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
 	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
@@ -58,7 +58,11 @@ func TestPages(t *testing.T) {
 						continue
 					}
 					t.Run(l.name+" "+ground, func(t *testing.T) {
-						page{t, p.ctx}.measure(screen{l.width, l.height, ground}, l.scale)
+						s := screen{l.width, l.height, ground}
+						page{t, p.ctx}.measure(s, l.scale)
+						if name != "align" { // whose ledger is as long as there are reasons
+							page{t, p.ctx}.fits(s)
+						}
 					})
 				}
 			}
@@ -150,6 +154,14 @@ func (p page) measure(s screen, scale float64) {
 	p.show(s, scale)
 	for _, problem := range p.problems() {
 		p.t.Error(problem)
+	}
+}
+
+// fits says whether a page has to be scrolled on a laptop.
+func (p page) fits(s screen) {
+	p.t.Helper()
+	if high := js[int64](p, `document.documentElement.scrollHeight`); s.width > 1000 && high > s.height {
+		p.t.Errorf("the page is %d high on a screen of %d", high, s.height)
 	}
 }
 

@@ -99,6 +99,7 @@ func TestShowPage(t *testing.T) {
 
 	// What the plumb line reads of each, in the row of each: at 1 kHz 0.1 ms turn by -36 degrees.
 	p.until(`document.querySelector('[data-testid="line-at"]').textContent.startsWith('1.00 kHz')`)
+	p.until(`!document.querySelector('.overlays .list .row').children[2].textContent.match(/^$/)`)
 	read := js[[]string](p, `[...document.querySelectorAll('.overlays .list .row')].map((r) => [...r.children].slice(1, 4).map((c) => c.textContent).join('|').replaceAll('\u2212', '-'))`)
 	if want := []string{"1 first <i>, no seat|0.0 dB±0.3|0°±2°", "2 second, no seat|0.0 dB±0.3|-126°±2°", "power average|0.0 dB|–", "difference|0.0 dB|+126°"}; !slices.Equal(read, want) {
 		t.Errorf("at the line: %q, want %q", read, want)

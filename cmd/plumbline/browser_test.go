@@ -122,6 +122,16 @@ func open(t *testing.T, url string, s screen, excused ...string) page {
 	return p
 }
 
+// openSwift is open on a screen that refreshes as it likes: for what is about pixels, about
+// one frame of many, or about a hand that moves.
+func openSwift(t *testing.T, url string, s screen, excused ...string) page {
+	t.Helper()
+	p := openBlank(t, url, s, excused...)
+	p.do(chromedp.Navigate(url), chromedp.WaitReady("canvas"))
+	p.until(`__app.frames > 0`)
+	return p
+}
+
 // openTab shows an address on a calm screen and waits for an element of it.
 func openTab(t *testing.T, url string, s screen, ready string, excused ...string) page {
 	t.Helper()
@@ -296,9 +306,7 @@ func demo(t *testing.T) service {
 func TestListenPageDraws(t *testing.T) {
 	d := demo(t)
 	began := time.Now()
-	p := openBlank(t, d.url+"/listen", laptop) // not calm: this is how the page is used
-	p.do(chromedp.Navigate(d.url+"/listen"), chromedp.WaitReady("canvas"))
-	p.until(`__app.frames > 0`)
+	p := openSwift(t, d.url+"/listen", laptop)
 	took := time.Since(began)
 	inPage := js[float64](p, `performance.getEntriesByName('plumbline:first-frame')[0].startTime`)
 	t.Logf("first frame drawn %.0f ms after navigation (%v with the tab's start)", inPage, took.Round(time.Millisecond))
@@ -341,7 +349,7 @@ func TestListenPageDraws(t *testing.T) {
 // the same sequence number.
 func TestPageEqualsAPI(t *testing.T) {
 	d := demo(t)
-	p := open(t, d.url+"/listen?at=1000", laptop)
+	p := openSwift(t, d.url+"/listen?at=1000", laptop)
 	p.until(`__app.session.frame.averagedS > 1.5 && __app.session.frame.curve(2, 15)[0] !== null`)
 	type shown struct {
 		Frame                             wire.Object
@@ -537,20 +545,6 @@ func TestPageRecovers(t *testing.T) {
 	p.until(`!document.querySelector('.page').classList.contains('stale') && document.querySelector('[data-testid="status"]').textContent === ''`)
 	if got, want := js[string](p, `__app.session.state.source.name`), d.frame(t).Source; got != want {
 		t.Errorf("the page shows source %q, the daemon has %q", got, want)
-	}
-}
-
-// TestScreens looks at every page on every size and both grounds.
-func TestScreens(t *testing.T) {
-	d := demo(t)
-	for _, s := range []screen{laptop, {820, 1180, "light"}, {390, 844, "dark"}, {320, 640, "light"}} {
-		for _, path := range []string{"/listen", "/align", "/show", "/rig"} {
-			t.Run(fmt.Sprintf("%dx%d%s", s.width, s.height, path), func(t *testing.T) {
-				p := open(t, d.url+path, s)
-				p.until(`document.querySelector('[data-testid="verdict"]').textContent.length > 20 && document.querySelector('[data-testid="show-name"]')?.value !== ''`)
-				p.check(t, s)
-			})
-		}
 	}
 }
 

@@ -296,7 +296,7 @@ func TestWatchDay(t *testing.T) {
 	day(t, path, end)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", path, "--sensitivity", "130")
 
-	p := open(t, d.url+"/watch?span=86400", laptop)
+	p := openSwift(t, d.url+"/watch?span=86400", laptop)
 	p.until(`performance.getEntriesByName('plumbline:history').length > 0`)
 	t.Logf("24 h drawn %.0f ms after navigation", js[float64](p, `performance.getEntriesByName('plumbline:history')[0].startTime`))
 	if js[float64](p, `((c) => { let n = 0; for (let k = c.from; k <= c.to; k++) n += c.layer.slot(k) >= 0; return n / (c.to - c.from + 1); })(__app.page.chart.shown())`) < 0.9 {
