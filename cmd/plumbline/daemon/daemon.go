@@ -75,6 +75,8 @@ type Config struct {
 	Logger *slog.Logger
 
 	stopWithin time.Duration // in place of stopLimit: tests run beside other work
+	// levelClock is levels.Config.Now: a test's day goes faster than the computer's.
+	levelClock func() (wall time.Time, steady time.Duration)
 }
 
 // Daemon is a running measurement. It is a stream.Operator.

@@ -65,7 +65,7 @@ func (d *Daemon) listen(serve *stream.Config) error {
 				d.server.LevelsChanged(v)
 			}
 		},
-		Crossed: d.room.events.Add, Logger: d.log,
+		Crossed: d.room.events.Add, Logger: d.log, Now: cfg.levelClock,
 	})
 	if err != nil {
 		return err
