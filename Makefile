@@ -1,7 +1,7 @@
 # make demo   sets up, builds and runs plumbline on a virtual rig
 # make test   sets up, checks the source and runs all tests
 
-.PHONY: help demo build test check bench fuzz mutants truth watch-day pictures release clean
+.PHONY: help demo build test check bench capacity fuzz mutants truth watch-day soak pictures release clean
 
 help: ## say what can be made
 	@awk -F": .*## |## " '/^[a-z-]+:.*## / { split($$1, t, ":"); printf "  make %-10s %s\n", t[1], $$2 }' Makefile
@@ -40,6 +40,12 @@ truth: ## the long statistical proofs; rewrites their table in testdata/PROOFS.m
 
 watch-day: ## simulated 8-hour days and faults for the watch; rewrites their table in testdata/PROOFS.md
 	@.ci/prove watch-day PLUMBLINE_WATCH_DAY ./analyze/watch ./cmd/plumbline/watching
+
+soak: ## a day of the daemon, faster than the clock: does anything grow? (HOURS=24: all of it; else what goes into 8 minutes)
+	@.ci/prove soak PLUMBLINE_SOAK -run '^TestSoak$$' ./cmd/plumbline/daemon
+
+capacity: ## 200 and 1,000 viewers of a daemon in another process: gaps, latency, processor for each
+	@.ci/prove capacity PLUMBLINE_CAPACITY -run '^TestCapacity$$' ./cmd/plumbline/daemon
 
 pictures: ## the pictures of all pages, on four screens and both grounds, and those of the documents
 	@.ci/setup test
