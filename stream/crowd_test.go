@@ -87,6 +87,40 @@ func TestTwoHundredClientsHalfOfWhichNeverRead(t *testing.T) {
 	})
 }
 
+// A thousand viewers at ten frames a second find room, and each has every second frame.
+func TestAThousandViewersMissNothing(t *testing.T) {
+	inBubble(t, func(t *testing.T, s *Server, p *pipes) {
+		const viewers, perSecond = 1000, 10
+		var frames [viewers]atomic.Int64
+		var all [viewers]*websocket.Conn
+		var ended [viewers]chan error
+		for i := range all {
+			all[i] = p.dial(t)
+			if err := all[i].WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"type":"want","frames_per_second":%d}`, perSecond)); err != nil {
+				t.Fatal(err)
+			}
+			ended[i] = take(all[i], &frames[i])
+		}
+		left(t, s, viewers)
+		time.Sleep(time.Second / perSecond) // of the bubble: the rate is in force
+		for i := range frames {
+			frames[i].Store(0)
+		}
+		time.Sleep(time.Second)
+		synctest.Wait()
+		for i := range frames {
+			if n := frames[i].Load(); n < perSecond-1 || n > perSecond+1 {
+				t.Errorf("viewer %d had %d frames in a second, want %d", i, n, perSecond)
+			}
+		}
+		for i := range all {
+			all[i].Close()
+			<-ended[i]
+		}
+		left(t, s, 0)
+	})
+}
+
 // Clients that send garbage, before and after they have become live ones: each of these
 // connections ends, with a reason where it is one that can be told, no other client loses a
 // frame by it, and nothing is changed.

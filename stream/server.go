@@ -47,7 +47,7 @@ type Config struct {
 	// Hosts are names of this computer, beside its addresses, that a Gate's clients may
 	// call it by.
 	Hosts []string
-	// MaxClients bounds the live connections; 0 is 256.
+	// MaxClients bounds the live connections; 0 is 1280, so that a thousand viewers leave room.
 	MaxClients int
 }
 
@@ -113,7 +113,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, fmt.Errorf("stream: Config.MaxClients is %d, want 0 or more", cfg.MaxClients)
 	}
 	if cfg.MaxClients == 0 {
-		cfg.MaxClients = 256
+		cfg.MaxClients = 1280
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
