@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"net"
 	"net/http"
@@ -83,6 +84,45 @@ func TestTwoHundredClientsHalfOfWhichNeverRead(t *testing.T) {
 		for i := range good {
 			good[i].Close()
 			<-ended[i]
+		}
+	})
+}
+
+// Who wants all frames gets each when it is published, whenever they came and however
+// late one of their frames was.
+func TestNoFrameIsHeldBack(t *testing.T) {
+	inBubble(t, func(t *testing.T, s *Server, p *pipes) {
+		left(t, s, 0)
+		for _, into := range []time.Duration{10, 25, 45} { // ms after a frame
+			time.Sleep(into * time.Millisecond)
+			conn := p.dial(t)
+			var held time.Duration
+			look := func(frames int) {
+				for frames > 0 {
+					kind, data, err := conn.ReadMessage()
+					if err != nil {
+						t.Fatal(err)
+					}
+					if kind != websocket.BinaryMessage {
+						continue
+					}
+					unixMs := math.Float64frombits(binary.LittleEndian.Uint64(data[24:]))
+					held = time.Duration((float64(time.Now().UnixNano())/1e6 - unixMs) * float64(time.Millisecond))
+					if err := conn.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"type":"ack","seq":%d}`, binary.LittleEndian.Uint64(data[8:]))); err != nil {
+						t.Fatal(err)
+					}
+					frames--
+				}
+			}
+			for _, pause := range []time.Duration{0, 170} { // the network stands still for that, ms
+				time.Sleep(pause * time.Millisecond)
+				look(6)
+				if held > time.Millisecond {
+					t.Errorf("%d ms after a frame, a pause of %d ms: a frame is %v late", into, pause, held)
+				}
+			}
+			conn.Close()
+			left(t, s, 0)
 		}
 	})
 }

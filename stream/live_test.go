@@ -534,6 +534,8 @@ func TestPace(t *testing.T) {
 		later := start.Add(time.Hour)
 		p.acked(1)
 		p.send(later, 50*time.Millisecond, 2)
+		p.acked(2)
+		p.send(later, 50*time.Millisecond, 3) // somewhere between two frames
 		if d := p.wait(later, 50*time.Millisecond); d < 40*time.Millisecond {
 			t.Errorf("the next frame is due in %v", d)
 		}
@@ -542,10 +544,10 @@ func TestPace(t *testing.T) {
 		var p pace
 		p.send(start, 10*time.Second, 1)
 		now := start.Add(time.Second)
-		if d := p.wait(now, 10*time.Second); d != 9*time.Second-slack {
+		if d := p.wait(now, 10*time.Second); d != 9*time.Second-ahead-slack {
 			t.Errorf("one in 10 s: the next is due in %v", d)
 		}
-		if d := p.wait(now, 50*time.Millisecond); d != 50*time.Millisecond-slack {
+		if d := p.wait(now, 50*time.Millisecond); d != 0 {
 			t.Errorf("one in 50 ms: the next is due in %v", d)
 		}
 	})

@@ -329,5 +329,5 @@ func TestSoak(t *testing.T) {
 	}
 }
 
-// warmHours is after which a day's memory is looked at.
-const warmHours = 0.5
+// warmHours is after which a day's memory is looked at: the caches of the show fill before.
+const warmHours = 0.9
