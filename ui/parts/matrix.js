@@ -105,7 +105,7 @@ export class Matrix {
       const playing = survey && running(survey) && survey.seat === seat.id && survey.purpose === 'survey'
         && survey.playing.length === c.ids.length && survey.playing.every((name) => this.#shelf.loudspeakers.some((l) => l.name === name && c.ids.includes(l.id)));
       if (playing) return { glyph: '◐', word: '', says: `being measured, ${fixed(survey.done * 100, 0)} % of the band is sure` };
-      const take = this.#shelf.takes.filter((t) => t.seat === seat.id && t.loudspeakers.length === c.ids.length && t.loudspeakers.every((id) => c.ids.includes(id)) && !t.settings?.plan).at(-1);
+      const take = this.#shelf.takeOf(seat.id, c.ids);
       if (!take) return { glyph: '○', word: '', says: 'missing' };
       const used = c.key !== 'both' || !account || account.take_both > 0;
       return { glyph: '●', word: used ? '' : '*', says: used ? `measured at ${time(take)}` : 'measured, but with other settings than now' };
@@ -114,10 +114,7 @@ export class Matrix {
 
   /** The new one is where one goes next. */
   async #addSeat() {
-    const { seats } = this.#shelf;
-    let n = seats.length + 1;
-    while (seats.some((s) => s.name === `seat ${n}`)) n++;
-    const seat = await this.#shelf.add('seats', { name: `seat ${n}` });
+    const seat = await this.#shelf.addSeat();
     if (seat) this.#model.setSeat(seat.id);
   }
 }

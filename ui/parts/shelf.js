@@ -1,7 +1,7 @@
 // @ts-check
 // The open show as this page knows it: read again whenever the daemon says that it changed.
 
-import { ask } from '../core/api.js';
+import { ask, refusal } from '../core/api.js';
 
 /** @typedef {import('../core/types.js').Box} Box */
 /** @typedef {import('../core/types.js').Seat} Seat */
@@ -72,6 +72,40 @@ export class Shelf {
   /** @param {Kind} kind @param {number} id @param {object} patch */
   change(kind, id, patch) {
     return this.#notices.guard(ask('PATCH', `${PATH}/${kind}/${id}`, patch));
+  }
+
+  /** @param {string[]} names of loudspeakers; 0 for one that is not in the show */
+  idsOf(names) {
+    return names.map((name) => this.loudspeakers.find((l) => l.name === name)?.id ?? 0);
+  }
+
+  /** The newest take of what plays at a seat, as measured to find a plan and not to prove one. @param {number} seat @param {number[]} ids of the loudspeakers */
+  takeOf(seat, ids) {
+    return this.takes.filter((t) => t.seat === seat && t.loudspeakers.length === ids.length && t.loudspeakers.every((id) => ids.includes(id)) && !t.settings?.plan).at(-1) ?? null;
+  }
+
+  /** The next seat after one, round the room, where something was not taken yet. @param {string[][]} wanted @param {number} after */
+  nextLacking(wanted, after) {
+    const k = this.seats.findIndex((s) => s.id === after);
+    return [...this.seats.slice(k + 1), ...this.seats.slice(0, Math.max(0, k))].find((s) => wanted.some((playing) => !this.takeOf(s.id, this.idsOf(playing)))) ?? null;
+  }
+
+  /** Stores what is heard now as a take of what plays. @param {Seat} seat @param {string[]} playing @param {number} microphone @param {boolean} [force] */
+  async take(seat, playing, microphone, force = false) {
+    try {
+      await ask('POST', `${PATH}/takes`, { seat: seat.id, playing, microphone, name: playing.join(' + '), force });
+      this.#notices.say(`Stored: ${playing.join(' + ')} at ${seat.name}.`);
+    } catch (error) {
+      const unsure = refusal(error) === 'unsure'; // nothing else can be forced
+      this.#notices.say(error instanceof Error ? error.message : String(error), force || !unsure ? undefined : { label: 'Store it anyway', run: () => void this.take(seat, playing, microphone, true) });
+    }
+  }
+
+  /** Where nobody has been yet, under the next number. @returns {Promise<Seat|null>} */
+  addSeat() {
+    let n = this.seats.length + 1;
+    while (this.seats.some((s) => s.name === `seat ${n}`)) n++;
+    return this.add('seats', { name: `seat ${n}` });
   }
 
   /** A take becomes a trace behind the live one. @param {number} id */
