@@ -26,6 +26,7 @@ export class Socket {
   #lastWord = 0; // of any message, performance.now()
   #lastMs = 0; // wall clock, for people
   #stale = false;
+  #reported = false; // as open
   #url;
   #on;
   /** @type {object} */
@@ -156,10 +157,13 @@ export class Socket {
     // source is lost answers, so this costs one greeting in three seconds. One that still speaks
     // is there; leaving it would stop the test signal that this page holds.
     if (this.#socket && now - Math.max(this.#lastWord, this.#opened) > SILENT_MS) this.#open();
+    // Nobody answers: a network that swallows what it is given says nothing either.
+    if (this.#reported && this.#socket?.readyState === WebSocket.CONNECTING && now - this.#opened > STALE_MS) this.#report();
   };
 
   #report() {
-    this.#on.status({ open: this.#socket?.readyState === WebSocket.OPEN, stale: this.#stale, lastMs: this.#lastMs });
+    this.#reported = this.#socket?.readyState === WebSocket.OPEN;
+    this.#on.status({ open: this.#reported, stale: this.#stale, lastMs: this.#lastMs });
   }
 }
 
