@@ -12,7 +12,7 @@ import (
 )
 
 // pages are the addresses of the front end; all are its one shell.
-var pages = []string{"/", "/listen", "/rig", "/align", "/watch", "/room", "/show", "/setup"}
+var pages = []string{"/", "/listen", "/rig", "/align", "/watch", "/room", "/show", "/setup", "/walk"}
 
 // contentTypes is our own table: what the host system thinks a .js file is
 // must not matter.

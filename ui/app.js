@@ -11,6 +11,7 @@ import { AlignPage } from './pages/align.js';
 import { ListenPage } from './pages/listen.js';
 import { RigPage } from './pages/rig.js';
 import { SetupPage } from './pages/setup.js';
+import { WalkPage } from './pages/walk.js';
 import { WatchPage } from './pages/watch.js';
 import { ShowPage } from './pages/show.js';
 import { Shell } from './parts/shell.js';
@@ -27,6 +28,7 @@ const PAGES = [
   { path: '/watch', name: 'Watch', key: '4', available: () => true, make: (c) => new WatchPage(c) },
   { path: '/show', name: 'Show', key: '5', available: (s) => s.show !== undefined, make: (c) => new ShowPage(c) },
   { path: '/rig', name: 'Rig', key: '6', available: (s) => s.rig !== null || s.state?.source.kind === 'rig', make: (c) => new RigPage(c) },
+  { path: '/walk', name: 'Walk', key: '7', available: (s) => s.show !== undefined, make: (c) => new WalkPage(c) },
 ];
 
 const session = new Session(`${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/live`);

@@ -112,7 +112,7 @@ func TestShellIsFreeOfInlineCode(t *testing.T) {
 			t.Errorf("index.html does not preload %s", name)
 		}
 	}
-	for _, name := range []string{"style/base.css", "style/listen.css", "style/rig.css", "style/align.css", "style/show.css", "style/watch.css", "style/setup.css"} {
+	for _, name := range []string{"style/base.css", "style/listen.css", "style/rig.css", "style/align.css", "style/show.css", "style/watch.css", "style/setup.css", "style/walk.css"} {
 		if css := read(t, name); bytes.Contains([]byte(css), []byte("@import")) || strings.Contains(css, "url(http") {
 			t.Errorf("%s loads more", name)
 		}

@@ -36,6 +36,7 @@ var measuredPages = []struct{ path, ready string }{
 	{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
 	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
 	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
+	{"/walk?seat=2", `__app.frames > 3 && __app.page.model?.answer?.seats.length === 3 && __app.session.show.takes === 9 && document.querySelector('[data-testid="line-before"] .level').textContent !== ''`},
 }
 
 // TestPages shows the demo's pages, each loaded once. A screen reader finds its way, phrases

@@ -59,7 +59,7 @@ func TestViewerSeesNothingThatIsRefused(t *testing.T) {
 	if cookie := js[string](p, `document.cookie`); cookie != "" {
 		t.Errorf("scripts can read %q", cookie)
 	}
-	for _, path := range []string{"setup", "listen", "align", "watch", "show", "rig"} {
+	for _, path := range []string{"setup", "listen", "align", "watch", "show", "rig", "walk"} {
 		p.do(chromedp.Navigate(n.url+"/"+path), chromedp.WaitReady(".page"))
 		p.until(`document.documentElement.dataset.role === 'viewer' && document.querySelector('.page') !== null && window.__app.session.state !== null`)
 		found := strings.Split(js[string](p, touchAll), "\n")

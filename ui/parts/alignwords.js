@@ -106,16 +106,26 @@ function account(model, dialled) {
   if ((gain ?? 0) >= 0) parts.push(part(`gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB`, 'ledger'));
   else parts.push(part(`lose ${fixed(-(gain ?? 0), 1)} dB`, 'ledger'), part(' against the louder one alone'));
   parts.push(part(' at '), part(seat.name, 'seat'), part('. '));
-  const cause = worstOf(seat);
-  if (cause) {
-    const missing = (seat.ideal_gain_db ?? 6) - (gain ?? 0);
-    const lost = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
-    const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${lost})` : `${lost} of the rest`;
-    parts.push(part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, model)}. `));
-  }
+  parts.push(...lost(model, seat));
   parts.push(...next(model, dialled));
   if (answer.certainty && answer.certainty !== 'sure' && answer.promise.worth) parts.push(doubt(answer));
   return { mark: certainty === 'cannot tell' ? 'attention' : answer.promise.worth ? 'act' : answer.missing.length ? 'attention' : 'steady', certainty, headline: inShort(model, seat, dialled), parts };
+}
+
+/** What costs the most at a seat, if it is worth a word. @param {AlignModel} model @param {AlignSeat} seat @returns {Part[]} */
+export function lost(model, seat) {
+  const cause = worstOf(seat);
+  if (!cause) return [];
+  const missing = (seat.ideal_gain_db ?? 6) - (seat.gain_over_louder_db ?? 0);
+  const by = `${fixed(-(cause.change_db ?? 0), 1)} dB`;
+  const most = -(cause.change_db ?? 0) > missing / 2 ? `Most of the rest (${by})` : `${by} of the rest`;
+  return [part(most, `cause:${cause.cause}`), part(` is ${reason(cause.cause, seat, model)}. `)];
+}
+
+/** What two do at a seat in three words, how sure that is, and what costs the most. @param {AlignSeat} seat */
+export function sumAt(seat) {
+  const gain = seat.gain_over_louder_db ?? 0;
+  return { sum: gain >= 0 ? `gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB` : `lose ${fixed(-gain, 1)} dB`, certainty: sureness(seat), cause: worstOf(seat) };
 }
 
 /** How sure the sum at a seat is. @param {AlignSeat} seat */
@@ -135,16 +145,15 @@ function inShort({ answer, main, fill, stored }, seat, dialled) {
   if (!answer) return '';
   const { promise } = answer;
   if (stored && dialled && !stored.verified.length) return fitting(`The plan is dialled in: verify at ${answer.seats[0]?.name}.`, 'The plan is dialled in: verify it.');
-  const gain = seat.gain_over_louder_db ?? 0;
-  const sum = gain >= 0 ? `gain ${fixed(gain, 1)} of ${fixed(seat.ideal_gain_db, 0)} dB` : `lose ${fixed(-gain, 1)} dB`;
+  const { sum, certainty, cause: worst } = sumAt(seat);
   const more = promise.change_db ?? 0;
   const [missing] = answer.missing.filter((m) => !m.includes('predicted'));
-  const { cause } = worstOf(seat) ?? {};
+  const { cause } = worst ?? {};
   let step = 'nothing to change';
   if (promise.worth) step = more >= WORTH_DB ? `dial in the plan for ${fixed(more, 1)} dB` : 'dial in the plan to even it out';
   else if (missing) step = `measure ${missing.replace(/^(.*): (.*)$/, '$2 at $1')}`;
   const pair = upper(`${main} and ${fill}`);
-  if (sureness(seat) === 'cannot tell') return fitting(`Too noisy at ${seat.name} to tell what ${main} and ${fill} gain: survey it again.`, `Too noisy at ${seat.name} to tell what they gain: survey it again.`, 'Too noisy to tell what the two gain: survey it again.');
+  if (certainty === 'cannot tell') return fitting(`Too noisy at ${seat.name} to tell what ${main} and ${fill} gain: survey it again.`, `Too noisy at ${seat.name} to tell what they gain: survey it again.`, 'Too noisy to tell what the two gain: survey it again.');
   // A fault comes first.
   if (cause === 'polarity' && seat.polarity === 'opposite' && promise.worth) return fitting(`${upper(fill)} is inverted at ${seat.name}: ${step}.`, `${upper(fill)} is inverted: ${step}.`, `A loudspeaker is inverted: ${step}.`);
   return fitting(`${pair} ${sum} at ${seat.name}: ${step}.`, `${pair} ${sum}: ${step}.`, `The pair ${sum.replace(/^gain/, 'gains').replace(/^lose/, 'loses')}: ${step}.`);

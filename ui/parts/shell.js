@@ -127,8 +127,8 @@ export class Shell {
       this.#ground.replaceChildren(glyph, el('span', { class: 'word', text: ` ${name}` }));
     }
     this.#ground.setAttribute('aria-label', `${name}. Press for the next.`);
-    // The Align page has its own, larger one.
-    this.#stop.hidden = this.#path === '/align' || !running(this.#session.survey);
+    // Two pages have their own, larger one.
+    this.#stop.hidden = ['/align', '/walk'].includes(this.#path) || !running(this.#session.survey);
     const none = status.open && state?.source.kind === 'none';
     this.#source.hidden = none;
     this.#unsourced.hidden = !none;
