@@ -56,8 +56,9 @@ func (p page) surveyHere(while func()) {
 // before and the one after. A viewer's page on a tablet goes along, at its own size, has
 // nothing to press, and is refused what it tries all the same.
 func TestWalkOfThreeSeatsOnANetworkInRealTime(t *testing.T) {
+	t.Parallel() // most of it waits for sound
 	needBrowser(t)
-	n := startOnNetwork(t, "--empty")
+	n := startBesideOthers(t, "walking ", "--empty")
 	hand := openTab(t, n.url+"/walk?token="+n.operator, phone, ".page")
 	hand.until(`location.search === '' && document.documentElement.dataset.role === 'operator' && ` + visible("act"))
 	// The same daemon by another name, since one name has one cookie.
@@ -79,9 +80,9 @@ func TestWalkOfThreeSeatsOnANetworkInRealTime(t *testing.T) {
 	hand.choose("which-seat", "1")
 	hand.until(hereIs("seat 1"))
 	hand.click("walk-settings")
-	hand.typed("survey-within", "2")
+	hand.typed("survey-within", "6")
 	js[bool](hand, `(document.querySelector('dialog').close(), true)`)
-	hand.until(hand.shows("walk-settings") + ` === '±2.0 dB, −20 dBFS'`)
+	hand.until(hand.shows("walk-settings") + ` === '±6.0 dB, −20 dBFS'`)
 	hand.check(t, phone)
 
 	for k, at := range seatsOfHall {

@@ -34,13 +34,22 @@ type onNetwork struct {
 // startOnNetwork starts one with a folder of its own.
 func startOnNetwork(t *testing.T, args ...string) onNetwork {
 	t.Helper()
-	n := onNetwork{folder: t.TempDir()}
+	folder := t.TempDir()
 	for _, name := range []string{"XDG_CONFIG_HOME", "XDG_DATA_HOME"} {
-		t.Setenv(name, n.folder)
+		t.Setenv(name, folder)
 	}
+	n := startBesideOthers(t, "the ", args...)
+	n.folder = folder
+	return n
+}
+
+// startBesideOthers starts one that may run in parallel, and keeps tokens of names that
+// begin so where all such tests do.
+func startBesideOthers(t *testing.T, names string, args ...string) (n onNetwork) {
+	t.Helper()
 	for name, secret := range map[string]*string{"viewer": &n.viewer, "operator": &n.operator} {
 		var made struct{ Name, Role, Token string }
-		if err := json.Unmarshal([]byte(must(t, "token", "add", "the "+name, "--role", name, "--json")), &made); err != nil || made.Token == "" || made.Role != name {
+		if err := json.Unmarshal([]byte(must(t, "token", "add", names+name, "--role", name, "--json")), &made); err != nil || made.Token == "" || made.Role != name {
 			t.Fatal(made, err)
 		}
 		*secret = made.Token

@@ -21,12 +21,13 @@ func TestImportsRunOneWay(t *testing.T) {
 		sqlite    = "modernc.org/sqlite"
 		metrics   = "github.com/prometheus/client_golang"
 		qr        = "rsc.io/qr"
+		mdns      = "github.com/pion/"
 	)
 	// What only tests may use.
 	testsOnly := []string{
 		"plumbline/analyze/internal/reference", "plumbline/analyze/internal/truth",
 		"plumbline/analyze/internal/golden", "plumbline/analyze/internal/programme", "plumbline/analyze/taketest", "plumbline/capture/device/pulsetest", "plumbline/capture/leak",
-		"plumbline/cmd/plumbline/raced",
+		"plumbline/cmd/plumbline/raced", "plumbline/cmd/plumbline/announce/found",
 	}
 	// The first prefix that matches a package rules it.
 	rules := []struct {
@@ -46,7 +47,7 @@ func TestImportsRunOneWay(t *testing.T) {
 			none: []string{"net", "os", "io", "log", "encoding/json", "context", "time"}},
 		{pkg: "plumbline/stream", may: []string{"plumbline/analyze", "plumbline/stream", websocket, sqlite, metrics}},
 		{pkg: "plumbline/ui"},
-		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, toml, websocket, qr}},
+		{pkg: "plumbline/cmd", may: []string{"plumbline/", "github.com/spf13/", "golang.org/x/", godsp, gonum, toml, websocket, qr, mdns}},
 	}
 
 	for _, pkg := range listPackages(t) {

@@ -1,14 +1,17 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"io/fs"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -18,6 +21,7 @@ import (
 	"plumbline/capture/device"
 	"plumbline/capture/rig"
 	"plumbline/capture/wavfile"
+	"plumbline/cmd/plumbline/announce"
 	"plumbline/cmd/plumbline/daemon"
 	"plumbline/cmd/plumbline/network"
 	"plumbline/cmd/plumbline/recorder"
@@ -43,9 +47,10 @@ type daemonFlags struct {
 	webhook     string
 	record      string
 
-	tls  string
-	link string
-	host []string
+	tls      string
+	link     string
+	host     []string
+	announce bool
 }
 
 func (f *daemonFlags) add(cmd *cobra.Command) {
@@ -62,6 +67,7 @@ func (f *daemonFlags) addCommon(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.tls, "tls", "", "encrypt: auto makes a certificate of our own, `CERT,KEY` are PEM files")
 	cmd.Flags().StringVar(&f.link, "link", string(access.Operator), "`role` of who opens the link on the terminal: operator, viewer, or none for no link; beyond this computer")
 	cmd.Flags().StringSliceVar(&f.host, "host", nil, "further `names` that this computer is called by on the network")
+	cmd.Flags().BoolVar(&f.announce, "announce", true, "beyond this computer: be found on the network by name (DNS-SD); --announce=false: not")
 	cmd.Flags().StringVar(&f.uiDir, "ui-dir", "", "serve the pages from this `directory`, for working on them")
 	cmd.Flags().StringVar(&f.show, "show", "", "keep takes and plans in this show `file`, new or not")
 	cmd.Flags().StringVar(&f.webhook, "webhook", "", "post every event as JSON to this `URL`")
@@ -156,7 +162,33 @@ func (f *daemonFlags) serve(cmd *cobra.Command, b begin) error {
 			return err
 		}
 	}
-	return d.Run(cmd.Context(), front.Listener)
+	ctx, cancel := context.WithCancel(cmd.Context())
+	var announced sync.WaitGroup
+	defer announced.Wait()
+	defer cancel()
+	if c, ok := f.announced(front); ok {
+		c.Logger = cfg.Logger
+		announced.Go(func() { announce.Run(ctx, c) })
+	}
+	return d.Run(ctx, front.Listener)
+}
+
+// reaching are the interfaces that an address is reached on. Tests have others, which
+// reach nobody.
+var reaching = announce.Reaching
+
+// announced is what the network is told, if there is one and it may be.
+func (f *daemonFlags) announced(front *network.Front) (announce.Config, bool) {
+	at, ok := front.Listener.Addr().(*net.TCPAddr)
+	if !ok || front.Gate == nil || !f.announce {
+		return announce.Config{}, false
+	}
+	host, _ := os.Hostname() // without one it is this computer
+	c := announce.Config{Port: uint16(at.Port), Host: host, Service: announce.HTTP, Interfaces: reaching(at)}
+	if f.tls != "" {
+		c.Service = announce.HTTPS
+	}
+	return c, true
 }
 
 // noLink is the value of --link that shows none.
