@@ -10,7 +10,7 @@ import (
 	"plumbline/stream/verdict"
 )
 
-// TestPagesSayItShortly goes through what Align, Show and Set up say, in every case: the
+// TestPagesSayItShortly goes through what Align, Walk, Show and Set up say, in every case: the
 // rest of the sentences is the daemon's, and in the golden files of stream/verdict,
 // cmd/plumbline/watching and cmd/plumbline/survey.
 func TestPagesSayItShortly(t *testing.T) {

@@ -3,10 +3,13 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"plumbline/stream/wire"
@@ -178,4 +181,192 @@ func TestWalkOfThreeSeatsOnANetworkInRealTime(t *testing.T) {
 	for _, p := range []page{hand, watch} {
 		p.do(chromedp.Navigate("about:blank"))
 	}
+}
+
+// reach is the network between a page and a daemon. Left, it swallows: whatever is sent
+// is neither passed on nor refused, as where a phone leaves the reach of an access point.
+type reach struct {
+	url   string
+	mu    sync.Mutex
+	moved *sync.Cond
+	out   bool // left
+	ended bool
+	tried int // connections that were begun while it was
+	ends  []net.Conn
+}
+
+// between lays one to a daemon.
+func between(t *testing.T, to string) *reach {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &reach{url: "http://" + l.Addr().String()}
+	c.moved = sync.NewCond(&c.mu)
+	var all sync.WaitGroup
+	all.Go(func() {
+		for {
+			near, err := l.Accept()
+			if err != nil {
+				return // closed
+			}
+			all.Go(func() { c.join(&all, near, to) })
+		}
+	})
+	t.Cleanup(func() {
+		l.Close()
+		c.mu.Lock()
+		c.ended = true
+		c.moved.Broadcast()
+		for _, end := range c.ends {
+			end.Close()
+		}
+		c.mu.Unlock()
+		all.Wait()
+	})
+	return c
+}
+
+// join connects a page's connection with the daemon as soon as it is in reach.
+func (c *reach) join(all *sync.WaitGroup, near net.Conn, to string) {
+	c.mu.Lock()
+	if c.out {
+		c.tried++
+	}
+	c.mu.Unlock()
+	c.hold(near)
+	c.whenIn()
+	far, err := net.Dial("tcp", to)
+	if err != nil {
+		near.Close()
+		return
+	}
+	c.hold(far)
+	all.Go(func() { c.carry(far, near) })
+	c.carry(near, far)
+}
+
+// hold keeps a connection to be closed at the end.
+func (c *reach) hold(end net.Conn) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.ends = append(c.ends, end)
+	if c.ended {
+		end.Close()
+	}
+}
+
+func (c *reach) whenIn() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for c.out && !c.ended {
+		c.moved.Wait()
+	}
+}
+
+func (c *reach) carry(from, to net.Conn) {
+	defer to.Close()
+	defer from.Close()
+	buf := make([]byte, 64<<10)
+	for {
+		n, err := from.Read(buf)
+		c.whenIn()
+		if n > 0 {
+			if _, err := to.Write(buf[:n]); err != nil {
+				return
+			}
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+func (c *reach) leave(out bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.out, c.tried = out, 0
+	c.moved.Broadcast()
+}
+
+// While a seat is surveyed the network drops, and later the phone locks: the sound stops,
+// the page says so and keeps what was measured, and both times it goes on by itself. While
+// its own sound lasts it asks for its screen to stay on.
+func TestWalkWhereTheNetworkDropsInRealTime(t *testing.T) {
+	t.Parallel() // most of it waits for sound
+	needBrowser(t)
+	d := start(t, "demo", "--listen", "127.0.0.1:0")
+	c := between(t, strings.TrimPrefix(d.url, "http://"))
+	p := openBlank(t, c.url, phone, "WebSocket connection", "ERR_") // the browser itself writes that nobody answers
+	p.onEachDocument(calm)
+	p.onEachDocument(`(() => { window.__awake = 0; Object.defineProperty(navigator, 'wakeLock', { value: { request: async () => (__awake++, { release: async () => __awake-- }) } }); })()`)
+	p.do(chromedp.Navigate(c.url+"/walk?seat=2"), chromedp.WaitReady(".page"))
+	p.until(`__app.frames > 0 && __app.session.show?.takes === 9 && ` + hereIs("seat 2") + ` && document.querySelectorAll('.seat-line li:not(.far) .level').length === 3 && [...document.querySelectorAll('.seat-line li:not(.far) .level')].every((e) => e.textContent.endsWith(' dB'))`)
+	const line = `[...document.querySelectorAll('.seat-line li:not([hidden]) :is(.level, .time)')].map((e) => e.textContent).join(' ')`
+	measured := js[string](p, line)
+
+	// begin has the sound on, and its page hold it; on a busy machine it may have to be pressed again.
+	begin := func() {
+		t.Helper()
+		p.until(visible("act") + ` && !document.querySelector('[data-testid="act"]').disabled`)
+		p.click("act")
+		p.until(`__app.session.survey.state === 'measuring' && __awake === 1`)
+	}
+	stopped := func() {
+		t.Helper()
+		eventually(t, "the sound off", func() bool {
+			var v wire.Survey
+			d.get(t, "/api/v1/survey", http.StatusOK, &v)
+			return v.State == wire.SurveyStopped && strings.Contains(v.Text, "the page that started it")
+		})
+	}
+	goesOn := func() {
+		t.Helper()
+		p.until(walkSays + `.startsWith('The sound stopped at seat 2: survey it again.') && ` + line + ` === ` + fmt.Sprintf("%q", measured))
+		p.until(visible("act") + ` && !document.querySelector('[data-testid="act"]').disabled && ` + p.shows("here-when") + ` === '' && __awake === 0`)
+		frames := js[int](p, `__app.frames`)
+		p.until(fmt.Sprintf(`__app.frames > %d`, frames+2))
+	}
+
+	begin()
+	c.leave(true)
+	p.until(walkSays + `.startsWith('No connection since ') && ` + p.shows("here-when") + `.startsWith('heard at ')`)
+	stopped()
+	eventually(t, "that it is tried again and again", func() bool {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		return c.tried >= 2
+	})
+	if now := js[string](p, line); now != measured {
+		t.Errorf("measured was %s, and is %s", measured, now)
+	}
+	if delay := p.text("here-delay"); !strings.Contains(delay, ".") {
+		t.Errorf("the delay that was heard is %q", delay)
+	}
+	if !js[bool](p, `document.querySelector('[data-testid="act-stop"]').disabled`) {
+		t.Error("what nobody hears can be pressed")
+	}
+	p.check(t, phone)
+	for _, problem := range p.problems() {
+		t.Error(problem)
+	}
+	c.leave(false)
+	goesOn()
+
+	begin()
+	lock := func(state cdppage.SetWebLifecycleStateState) {
+		t.Helper()
+		if _, err := chromedp.Call(p.ctx, cdppage.SetWebLifecycleState, cdppage.SetWebLifecycleStateParams{State: state}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	lock(cdppage.SetWebLifecycleStateStateFrozen)
+	stopped()
+	lock(cdppage.SetWebLifecycleStateStateActive)
+	// Thawed it is hidden still, and no command of this browser shows it again: what the browser
+	// tells a page that is looked at is told by hand.
+	p.until(`document.hidden`)
+	js[bool](p, `(Object.defineProperty(document, 'hidden', { value: false }), document.dispatchEvent(new Event('visibilitychange')))`)
+	goesOn()
 }

@@ -3,6 +3,7 @@
 // sounds it is what ends it. The caution stands on it.
 
 import { ask } from '../core/api.js';
+import { Awake } from '../core/awake.js';
 import { el, say } from '../core/dom.js';
 import { running } from '../core/session.js';
 import { Goal } from './goal.js';
@@ -35,6 +36,7 @@ export class WalkAct {
   /** What of it plays, where somebody said so. */
   #playing = '';
   #busy = false;
+  #awake = new Awake();
   #set = el('div', { class: 'walk-settings' });
   /** Opens what is set seldom. */
   settings = el('button', { type: 'button', 'data-testid': 'walk-settings', operates: 'hide', onclick: () => openSheet('How to measure', this.#set) });
@@ -62,6 +64,7 @@ export class WalkAct {
 
   close() {
     this.#growing.close();
+    this.#awake.keep(false);
   }
 
   show() {
@@ -71,6 +74,7 @@ export class WalkAct {
     const gone = away(this.#session);
     this.#astray.show(survey?.doubts ?? []);
     this.#progress.hidden = !on || survey?.state === 'asking';
+    this.#awake.keep(on && survey?.by === this.#session.client);
     if (survey) this.#far.follow(survey, this.#session.client);
     if (this.#growing.node.checkVisibility()) this.#growing.follow(); // there is no room for it on a phone
     this.#goal.show();

@@ -30,7 +30,7 @@ export function words(which, model, shelf, session) {
   const attention = (/** @type {string} */ headline, /** @type {Part[]} */ ...parts) => /** @type {Says} */ ({ mark: 'attention', certainty: '', headline, parts });
   const wait = (/** @type {string} */ text) => /** @type {Says} */ ({ mark: '', certainty: '', headline: text, parts: [] });
   if (!session.hello || !session.state) return wait('Waiting for the daemon.');
-  if (away(session)) return attention(`No connection since ${clock(session.status.lastMs)}: it goes on by itself.`, part('What was measured stays, here and there. A test signal of this page has stopped. Numbers below are those of then.'));
+  if (away(session)) return attention(`No connection since ${clock(session.status.lastMs)}: it goes on by itself.`, part('What was measured is kept. What this page played has stopped. The numbers below are from then.'));
   if (session.show === undefined) return attention('This daemon keeps no show: start it with --show FILE.');
   if (session.show === null) return attention('No show is open: open one or make one on the Show page.');
   if (!shelf.known || !model.settled) return wait(lead(`Reading ${session.show.name || 'the show'}.`));
@@ -49,6 +49,7 @@ export function words(which, model, shelf, session) {
 
 /** What to do while it sounds. @param {import('../core/types.js').Survey} survey @param {import('./shelf.js').Shelf} shelf */
 function sounding(survey, shelf) {
+  if (survey.state === 'storing') return fitting(`Sound off at ${shelf.seatName(survey.seat)}: what was heard is being stored.`, 'Sound off: what was heard is being stored.');
   if (survey.state !== 'ramping' && survey.state !== 'measuring') return lead(survey.text);
   const what = survey.playing.length > 1 ? `${survey.playing.join(' and ')} together` : `${survey.playing[0]} alone`;
   return fitting(`Leave the microphone still: ${what} at ${shelf.seatName(survey.seat)}.`, `Leave the microphone still: ${what}.`, 'Leave the microphone still while it sounds.');
@@ -62,8 +63,8 @@ function ended(survey, seat) {
 
 /** @param {import('./whichseat.js').WhichSeat} which @param {Seat} seat @param {string[][]} lacks @returns {Says} */
 function missing(which, seat, lacks) {
-  if (lacks.length === which.wanted.length) return { mark: 'attention', certainty: '', headline: fitting(`Stand the microphone at ${seat.name} and measure there.`, 'Stand the microphone at this seat and measure there.'), parts: [part(`Nothing is measured at ${seat.name} yet.`, 'seat')] };
-  const still = lacks.map((playing) => (playing.length > 1 ? `${playing.join(' and ')} together` : playing[0])).join(', ');
+  if (lacks.length === which.wanted.length) return { mark: 'attention', certainty: '', headline: fitting(`Stand the microphone at ${seat.name} and measure there.`, 'Stand the microphone at this seat and measure there.'), parts: [part('Nothing is measured '), part('there', 'seat'), part(' yet.')] };
+  const still = lacks.map((playing) => (playing.length > 1 ? `${playing.join(' and ')} together` : playing[0])).join(', and ');
   return { mark: 'attention', certainty: '', headline: fitting(`${upper(seat.name)} still lacks ${still}.`, `${upper(seat.name)} is not whole yet.`, 'This seat is not whole yet.'), parts: [part('What was measured is kept.', 'seat'), part(' Measure the rest.', 'act')] };
 }
 

@@ -2,6 +2,7 @@
 (async () => {
   const align = await import('/parts/alignwords.js');
   const shows = await import('/parts/showwords.js');
+  const walk = await import('/parts/walkwords.js');
   const setting = await import('/parts/setupwords.js');
   const { lead } = await import('/core/headline.js');
   const out = [];
@@ -65,6 +66,38 @@
   one('misses', stored([{ ...proof, pass: false, difference_db: -2.4, text: 'Stalls fails: together they are 1.7 dB above the louder one, predicted 4.1 dB.' }]));
   one('not proven', stored([{ ...proof, pass: false, difference_db: null, text: 'Stalls is not proven: too noisy.' }]));
   one('surveyed anew since', stored([proof]), {}, { takes: [{ id: 1, loudspeakers: [1] }, { id: 10, loudspeakers: [1] }] });
+
+  // Walk.
+  const wanted = [['main'], ['fill'], ['main', 'fill']];
+  const balcony = { id: 2, name: 'balcony' };
+  const rear = { id: 3, name: 'second balcony, centre of row fourteen, house left of the aisle' };
+  const four = (what, { lacks = [], at = {}, s = {}, m = {}, ...w } = {}, sh = {}) => say('walk', what, walk.words({ wanted, here: { id: 1, name: 'stalls' }, next: balcony, found: null, lacks: (x) => (x.id === 1 ? lacks : wanted), ...w },
+    { ...model, answer: { ...answer, seats: [{ ...seat, ...at }] }, ...m }, { ...shelf, seatName: () => 'stalls', ...sh }, { status: { open: true }, ...session, ...s }));
+  const sounds = (x) => ({ s: { survey: { seat: 1, playing: ['main'], text: 'Measuring main alone at stalls, 40 Hz to 16 kHz: about 8 s to go. Next: fill alone.', ...x } } });
+  four('not connected yet', { s: { hello: null } });
+  four('no network', { s: { status: { open: false, lastMs: Date.UTC(2026, 0, 2, 20, 15, 0) + 60000 * new Date(Date.UTC(2026, 0, 2)).getTimezoneOffset() } } });
+  four('no show is kept', { s: { show: undefined } });
+  four('no show is open', { s: { show: null } });
+  four('reading', {}, { known: false });
+  four('no loudspeakers', {}, { loudspeakers: [] });
+  four('no seat', { here: null });
+  four('nothing measured', { lacks: wanted });
+  four('nothing measured, long name', { here: rear });
+  four('some is measured', { lacks: wanted.slice(1) });
+  four('it sounds', sounds({ state: 'measuring' }));
+  four('both sound', sounds({ state: 'ramping', playing: ['main', 'fill'], text: 'Main and fill together: the test signal rises to -20 dBFS in 3 s.' }));
+  four('it is stored', sounds({ state: 'storing', text: 'Sound off. Storing fill alone at stalls. Next: main and fill together.' }));
+  four('it stopped', { ...sounds({ state: 'stopped', text: 'Sound off: the page that started it does not answer. One take was stored and stays.' }), lacks: wanted.slice(1) });
+  four('it failed', { ...sounds({ state: 'failed', text: 'Sound off: the reference on channel 1 is silent: lead the test signal back into it and try again. Nothing was stored.' }), lacks: wanted });
+  four('measured');
+  four('measured, and on', { here: balcony, found: { id: 1, name: 'stalls' } });
+  four('measured, next name is long', { next: rear });
+  four('inverted', { at: { ledger: ledger({ polarity: -3.5 }) } });
+  four('they lose', { at: { gain_over_louder_db: -2.3 } });
+  four('too noisy', { at: { gain_low_db: -1.5, gain_high_db: 5 } });
+  four('cannot be compared', { m: with_({ seats: [], reasons: ['The two share no band.'] }) });
+  four('all seats', { next: null });
+  four('all seats, nothing to gain', { next: null, m: with_({ promise: { ...promise, worth: false, text: 'No delay or polarity does better.' } }) });
 
   // Show.
   const name = () => 'main + fill, balcony';
