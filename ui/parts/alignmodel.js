@@ -3,7 +3,7 @@
 // page shows follows from here.
 
 import * as address from '../core/address.js';
-import { ask } from '../core/api.js';
+import { ask, refusal } from '../core/api.js';
 import { aimOf, efficiency, level, prepare, settingOf } from '../core/phasor.js';
 import { changes } from './dials.js';
 
@@ -21,6 +21,7 @@ export const SPREAD_CM = 10; // standard deviation along each axis, unless it is
 export const MOST_SPREAD_CM = 50;
 const NEAR_MS = 0.01; // what a rig set so shows as the same number
 const NEAR_DB = 0.05;
+const RETRY_MS = 2000;
 
 /** A setting that was under the hand when the address was kept: 1.25_-1_0 is 1.25 ms, turned over, no gain. @returns {Setting} */
 function tried() {
@@ -229,11 +230,29 @@ export class AlignModel {
     if (this.#asking) return; // asked again when the answer is here
     this.#asked = key;
     this.#asking = true;
-    const answer = main && fill && this.#shelf.show ? await this.#notices.guard(ask('GET', `/api/v1/align?${query}`)) : null;
+    let answer = null;
+    try {
+      if (main && fill && this.#shelf.show) answer = await ask('GET', `/api/v1/align?${query}`);
+    } catch (error) {
+      if (!refusal(error)) {
+        this.#retry(); // what was answered before stays
+        return;
+      }
+      this.#notices.say(error instanceof Error ? error.message : String(error));
+    }
     this.#asking = false;
     if (this.#closed) return;
     this.#take(answer);
     await this.ask();
+  }
+
+  /** Nobody answered: the network has dropped, or the daemon is busy. */
+  #retry() {
+    setTimeout(() => {
+      this.#asking = false;
+      this.#asked = '';
+      if (!this.#closed) void this.ask();
+    }, RETRY_MS);
   }
 
   /** What was tried stays what it sets, when something was dialled in meanwhile. @param {Align|null} answer */

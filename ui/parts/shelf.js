@@ -13,6 +13,7 @@ import { ask, refusal } from '../core/api.js';
 const KINDS = /** @type {const} */ (['loudspeakers', 'seats', 'takes', 'plans', 'notes']);
 const ONE = { loudspeakers: 'Loudspeaker', seats: 'Seat', takes: 'Take', plans: 'Plan', notes: 'Note' };
 const PATH = '/api/v1/show';
+const RETRY_MS = 2000;
 
 export class Shelf {
   /** @type {Box[]} */
@@ -130,7 +131,13 @@ export class Shelf {
       return;
     }
     this.#reading = true;
-    const lists = show ? await this.#notices.guard(Promise.all(KINDS.map((kind) => ask('GET', `${PATH}/${kind}`)))) : KINDS.map(() => ({}));
+    let lists = null;
+    try {
+      lists = show ? await Promise.all(KINDS.map((kind) => ask('GET', `${PATH}/${kind}`))) : KINDS.map(() => ({}));
+    } catch (error) {
+      if (refusal(error)) this.#notices.say(error instanceof Error ? error.message : String(error));
+      else setTimeout(() => this.#closed || void this.#refresh(), RETRY_MS); // nobody answered; what was read stays
+    }
     this.#reading = false;
     if (this.#closed) return;
     if (lists) {
