@@ -3,8 +3,6 @@ package polarity
 import (
 	"math"
 	"math/cmplx"
-
-	"plumbline/analyze/response"
 )
 
 // Beside is the reason of a verdict that a second sound takes back.
@@ -43,15 +41,16 @@ func (p second) stands() bool {
 	return p.ratio > 0.12 && p.gain > 0.5 || p.ratio > 0.18 && p.gain > 0.35
 }
 
-// besides fits the second pulse to the highs of s, which arrive about delay seconds late
+// besides fits the second pulse to the highs of all, which arrive about delay seconds late
 // and are turned as f found.
-func besides(s *response.Spectra, delay float64, f *fit) (out second) {
+func besides(all []point, delay float64, f *fit) (out second) {
 	var hz, weight [besidePoints]float64
 	var h [besidePoints]complex128
 	n := 0
-	each(s, func(p point) {
+	for i := range all {
+		p := &all[i]
 		if p.hz < besideLowHz || p.hz > besideHighHz || n == besidePoints {
-			return
+			continue
 		}
 		turn := complex(between(&f.best.re, p.hz), -between(&f.best.im, p.hz))
 		if a := cmplx.Abs(turn); a > 0 {
@@ -60,7 +59,7 @@ func besides(s *response.Spectra, delay float64, f *fit) (out second) {
 		hz[n], weight[n] = p.hz, p.weight*p.hz
 		h[n] = p.h * turn * cmplx.Rect(1, 2*math.Pi*p.hz*delay)
 		n++
-	})
+	}
 	if n = ends(hz[:n], h[:n]); n < besideFewest {
 		return out
 	}

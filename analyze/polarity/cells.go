@@ -45,10 +45,12 @@ type point struct {
 	h      complex128
 	weight float64 // its share of the log-frequency axis
 	noise  float64 // variance of h by noise
+	cell   int     // −1 or cellCount outside of them
 }
 
-// each calls f with the trusted points of s.
-func each(s *response.Spectra, f func(p point)) {
+// points are the trusted ones of s, put into dst.
+func points(dst []point, s *response.Spectra) []point {
+	dst = dst[:0]
 	n := len(s.FrequencyHz)
 	for i, hz := range s.FrequencyHz {
 		if hz < cellHz(0)/1.12 || hz > cellHz(cellCount-1)*1.12 {
@@ -62,8 +64,9 @@ func each(s *response.Spectra, f func(p point)) {
 		if lo <= 0 {
 			lo = hz / 2
 		}
-		f(point{hz, h, math.Log(hi / lo), noise})
+		dst = append(dst, point{hz, h, math.Log(hi / lo), noise, cellOf(hz)})
 	}
+	return dst
 }
 
 func square(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
@@ -79,13 +82,14 @@ func transfer(s *response.Spectra, i int) (h complex128, noise float64, ok bool)
 
 // gather fills c from the trusted points, turned by delay seconds and, cell by
 // cell, by −phase.
-func (c *cells) gather(s *response.Spectra, delay float64, phase *[cellCount]float64) {
+func (c *cells) gather(all []point, delay float64, phase *[cellCount]float64) {
 	*c = cells{first: cellCount, last: -1, delay: delay}
 	var total, power [cellCount]float64
-	each(s, func(p point) {
-		k := cellOf(p.hz)
+	for i := range all {
+		p := &all[i]
+		k := p.cell
 		if k < 0 || k >= cellCount {
-			return
+			continue
 		}
 		total[k] += p.weight
 		power[k] += p.weight * max(square(p.h)-p.noise, 0)
@@ -94,7 +98,7 @@ func (c *cells) gather(s *response.Spectra, delay float64, phase *[cellCount]flo
 			turn -= between(phase, p.hz)
 		}
 		c.z[k] += complex(p.weight, 0) * p.h * cmplx.Rect(1, turn)
-	})
+	}
 	for k := range total {
 		// Half of the cell at least must be trusted.
 		if total[k] < stepU || power[k] <= 0 { // neighbours count twice in weight

@@ -3,8 +3,7 @@ package polarity
 import (
 	"math"
 	"math/cmplx"
-
-	"plumbline/analyze/response"
+	"sync"
 )
 
 // spread is how far off the compensated delay may be, standard deviation in
@@ -48,35 +47,91 @@ const highFromHz = 1600
 // is off by a millisecond leaves 0.6.
 const kept = 0.75
 
-// centre gathers s at the delay that is left in it: none, if the bands
+// centre gathers the points at the delay that is left in them: none, if the bands
 // keep together as they are, otherwise where they do best.
-func centre(c *cells, s *response.Spectra) {
-	together := func() (sum float64, n float64) {
-		for k := c.first; k <= c.last; k++ {
-			if c.level[k] > 0 {
-				sum += cmplx.Abs(c.z[k])
-				n++
-			}
+func (r *scratch) centre(c *cells) {
+	c.gather(r.points, 0, nil)
+	sum, n := 0.0, 0.0
+	for k := c.first; k <= c.last; k++ {
+		if c.level[k] > 0 {
+			sum += cmplx.Abs(c.z[k])
+			n++
 		}
-		return sum, n
 	}
-	c.gather(s, 0, nil)
-	sum, n := together()
 	if sum >= kept*n {
 		return
 	}
+	r.norm(c)
 	best, at := sum*1.2, 0.0
-	try := func(tau float64) {
-		c.gather(s, tau, nil)
-		if v, _ := together(); v > best {
-			best, at = v, tau
+	try := func(middle, step float64, steps int) {
+		r.turn(middle-float64(steps)*step, step)
+		for i := -steps; i <= steps; i++ {
+			if v := r.together(); v > best {
+				best, at = v, middle+float64(i)*step
+			}
 		}
 	}
-	for i := -100; i <= 100; i++ {
-		try(float64(i) * 1e-4)
+	try(0, 1e-4, 100)
+	try(at, 12e-6, 8)
+	c.gather(r.points, at, nil)
+}
+
+// scratch is what one judgement works with. Those of a microphone follow each other and
+// are as long, so that none is allocated once one runs.
+type scratch struct {
+	points []point
+	turned []turning
+	scale  [cellCount]float64 // of the sum of a cell's points, to its z; 0 where not trusted
+}
+
+// turning is a point at a delay, and what takes it to the next one.
+type turning struct {
+	z, step complex128
+	cell    int
+}
+
+var scratches = sync.Pool{New: func() any { return new(scratch) }}
+
+// norm takes from c, gathered at whatever delay, what no delay changes.
+func (r *scratch) norm(c *cells) {
+	var total [cellCount]float64
+	for i := range r.points {
+		if k := r.points[i].cell; k >= 0 && k < cellCount {
+			total[k] += r.points[i].weight
+		}
 	}
-	for i, middle := -8, at; i <= 8; i++ {
-		try(middle + float64(i)*12e-6)
+	for k := range r.scale {
+		r.scale[k] = 0
+		if c.level[k] > 0 {
+			r.scale[k] = 1 / (total[k] * math.Sqrt(c.level[k]))
+		}
 	}
-	c.gather(s, at, nil)
+}
+
+// turn puts the points at a delay, to be stepped from there.
+func (r *scratch) turn(delay, step float64) {
+	r.turned = r.turned[:0]
+	for i := range r.points {
+		p := &r.points[i]
+		if p.cell < 0 || p.cell >= cellCount || r.scale[p.cell] == 0 {
+			continue
+		}
+		z := complex(p.weight*r.scale[p.cell], 0) * p.h * cmplx.Rect(1, 2*math.Pi*p.hz*delay)
+		r.turned = append(r.turned, turning{z, cmplx.Rect(1, 2*math.Pi*p.hz*step), p.cell})
+	}
+}
+
+// together is how much the cells keep together, in cells, and goes on to the next delay.
+// A few hundred products leave an error of some 1e-14.
+func (r *scratch) together() (sum float64) {
+	var z [cellCount]complex128
+	for i := range r.turned {
+		t := &r.turned[i]
+		z[t.cell] += t.z
+		t.z *= t.step
+	}
+	for k := range z {
+		sum += min(cmplx.Abs(z[k]), 1)
+	}
+	return sum
 }

@@ -48,8 +48,11 @@ func JudgeInto(dst *Verdict, s *response.Spectra) {
 }
 
 func (v *Verdict) judge(s *response.Spectra) {
+	r := scratches.Get().(*scratch)
+	defer scratches.Put(r)
+	r.points = points(r.points, s)
 	var c cells
-	centre(&c, s)
+	r.centre(&c)
 	v.DelayMs = 1000 * (s.DelayS + c.delay)
 	v.TrustedToHz, v.Crowded = 0, false
 	if c.last >= c.first {
@@ -72,7 +75,7 @@ func (v *Verdict) judge(s *response.Spectra) {
 	v.DelayMs = 1000 * (s.DelayS + delay)
 	floor := cellOf(floorHz)
 	phase, slope := c.minimumPhase(0)
-	c.gather(s, delay, &phase)
+	c.gather(r.points, delay, &phase)
 	var w ways
 	w.fill(&c, floor, &phase, slope)
 	f := c.judge(task{turns: boxTurns, ways: w.list[:w.n], sd: c.spread(), floor: floor, rise: rise})
@@ -85,7 +88,7 @@ func (v *Verdict) judge(s *response.Spectra) {
 	if v.Sign == 0 || math.Abs(c.delay) > besideOffS {
 		return
 	}
-	if besides(s, delay, &f).stands() {
+	if besides(r.points, delay, &f).stands() {
 		v.Undecide(Beside)
 		v.Crowded = true
 	}

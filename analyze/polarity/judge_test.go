@@ -221,3 +221,27 @@ func BenchmarkJudge(b *testing.B) {
 		polarity.JudgeInto(&v, c.Spectra)
 	}
 }
+
+// The delay of a long window is off by three milliseconds and is looked for, as live where
+// a microphone is carried about.
+func BenchmarkJudgeLongWindow(b *testing.B) {
+	const rate = 48000.0
+	r := programme.New(3)
+	x := programme.Pink(r, rate, 4*rate)
+	y := programme.AddPinkNoise(r, rate, programme.Delay(x, rate, 0.013), 30)
+	e, err := response.NewEstimator(response.Config{SampleRateHz: rate, Window: 16384, Averaging: response.Averaging{Mode: response.Infinite}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := e.SetDelay(0, 0.01); err != nil {
+		b.Fatal(err)
+	}
+	e.Feed(x, [][]float64{y})
+	s := new(response.Spectra)
+	e.Spectra(0, s)
+	var v polarity.Verdict
+	b.ReportAllocs()
+	for b.Loop() {
+		polarity.JudgeInto(&v, s)
+	}
+}
