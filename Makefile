@@ -1,7 +1,7 @@
 # make demo   sets up, builds and runs plumbline on a virtual rig
 # make test   sets up, checks the source and runs all tests
 
-.PHONY: help demo build test check bench capacity fuzz mutants truth watch-day soak pictures release clean
+.PHONY: help demo build test check bench live capacity fuzz mutants truth watch-day soak pictures release clean
 
 help: ## say what can be made
 	@awk -F": .*## |## " '/^[a-z-]+:.*## / { split($$1, t, ":"); printf "  make %-10s %s\n", t[1], $$2 }' Makefile
@@ -22,6 +22,10 @@ test: ## set up, check the source, run all tests
 
 check: ## format, vet, static checks, types of the pages
 	@.ci/check
+
+live: ## the tours of the pages that take minutes, in real time: surveys seen and walked, the watch, networks that drop
+	@.ci/setup test
+	@PLUMBLINE_REQUIRE=pulse,browser PLUMBLINE_LIVE=1 go test -count=1 -timeout 40m -parallel 2 -run InRealTime ./cmd/plumbline
 
 bench: ## benchmarks beside the stored run of this machine (KEEP=1 stores this one), and `response` beside scipy
 	@.ci/setup bench

@@ -17,6 +17,7 @@ import (
 // the map and in the report; and, when the microphone is back at seat 1 and seat 2 is
 // chosen, that it says so before anything is stored.
 func TestSurveyShowsItselfInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop)

@@ -59,6 +59,7 @@ func (p page) surveyHere(while func()) {
 // before and the one after. A viewer's page on a tablet goes along, at its own size, has
 // nothing to press, and is refused what it tries all the same.
 func TestWalkOfThreeSeatsOnANetworkInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	needBrowser(t)
 	n := startBesideOthers(t, "walking ", "--empty")
@@ -295,6 +296,7 @@ func (c *reach) leave(out bool) {
 // its own sound lasts it asks for its screen to stay on. What was asked and not answered is
 // asked again.
 func TestWalkWhereTheNetworkDropsInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0")

@@ -21,6 +21,7 @@ import (
 // TestWatchPageEqualsAPIInRealTime compares the large numbers, the line's reading and the
 // pixels of the level's curve with what the API says.
 func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	// The browser itself writes that a request was refused, and later the connection.
@@ -96,6 +97,7 @@ func TestWatchPageEqualsAPIInRealTime(t *testing.T) {
 // TestWatchFindsTheFlippedFillInRealTime surveys the virtual rig, watches it with a
 // baseline, turns the fill over, and wants the page to say so.
 func TestWatchFindsTheFlippedFillInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/watch?span=120", laptop)
@@ -392,6 +394,7 @@ func TestWatchDay(t *testing.T) {
 
 // TestWatchLimitInRealTime chooses a limit and lets it be crossed.
 func TestWatchLimitInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	needBrowser(t)
 	d := start(t, "demo", "--empty", "--listen", "127.0.0.1:0", "--sensitivity", "130")

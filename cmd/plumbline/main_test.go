@@ -225,3 +225,11 @@ func late(x []float32, samples int, gain float32, added []float32) []float32 {
 	}
 	return y
 }
+
+// atLength leaves out a tour of the pages that takes minutes, unless make live asks for it.
+func atLength(t *testing.T) {
+	t.Helper()
+	if !*update && os.Getenv("PLUMBLINE_LIVE") == "" {
+		t.Skip("a tour of minutes: make live takes it")
+	}
+}
