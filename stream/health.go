@@ -65,7 +65,7 @@ func (s *Server) faults(state State) []wire.Fault {
 		say(wire.FaultStalled, src.Text, src.Name+" delivers nothing.")
 	case src.State == "lost":
 		say(wire.FaultLost, src.Text, src.Name+" is gone.")
-	case src.State == "ended":
+	case src.State == "ended" && src.Kind != "file": // a recording ends, and all of it was heard
 		say(wire.FaultEnded, src.Text, src.Name+" has ended.")
 	case src.State == "running" && src.Text != "":
 		say(wire.FaultDoubtful, src.Text, "")

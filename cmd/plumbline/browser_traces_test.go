@@ -34,6 +34,7 @@ func (p page) inked(trace, plot, colour string, fromHz, toHz float64) float64 {
 	p.t.Helper()
 	return js[float64](p, fmt.Sprintf(`(async () => {
 		await new Promise(requestAnimationFrame);
+		await new Promise(requestAnimationFrame); // what was asked for since is drawn in the next one
 		const d = %s, plot = __app.plots[%q], ratio = devicePixelRatio, { area } = plot;
 		const curve = d[%q]([]);
 		const hex = getComputedStyle(document.documentElement).getPropertyValue(%q).trim();

@@ -156,7 +156,7 @@ func TestTheDemoLeavesRealRoomsAlone(t *testing.T) {
 // that read recordings do not.
 func TestBadConfiguration(t *testing.T) {
 	for text, want := range map[string]string{
-		"lisen = 1":                             `: there is no "lisen": the keys are calibration, device,`,
+		"lisen = 1":                             `: there is no "lisen": the keys are announce, calibration, device,`,
 		"[serve]\nref = 1":                      `: there is no "serve": the keys are`,
 		"verbose = 3":                           ": verbose wants true or false, not 3",
 		"verbose = \"yes\"":                     `: verbose wants true or false, not "yes"`,
