@@ -19,8 +19,8 @@ export class HereNow {
   #channel = 0;
   #clippedAt = -Infinity;
   node = el('section', { class: 'here-now', 'aria-label': 'What the microphone hears' },
-    el('div', {}, el('h2', {}, 'Delay ', el('small', { text: 'ms' })), el('p', { class: 'big' }, this.#delay), this.#far),
-    el('div', {}, el('h2', {}, 'Level ', this.#unit), el('p', { class: 'big' }, this.#level), this.#peak), this.#when);
+    el('div', {}, el('h2', {}, 'Delay now ', el('small', { text: 'ms' })), el('p', { class: 'big' }, this.#delay), this.#far),
+    el('div', {}, el('h2', {}, 'Level now ', this.#unit), el('p', { class: 'big' }, this.#level), this.#peak), this.#when);
 
   /** @param {import('../core/session.js').Session} session */
   constructor(session) {
