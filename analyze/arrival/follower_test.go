@@ -20,9 +20,11 @@ func TestFollowerFollows(t *testing.T) {
 		r := programme.New(3)
 		const shift = 480 // so that a negative delay has a room, too
 		for i, d := range delays {
-			z := programme.Convolve(x, programme.Room(r, rate, float64(shift)/rate+d, 0.8, 0))
-			for k := i * part; k < (i+1)*part && k+shift < len(z); k++ {
-				y[k] = float64(1-2*(i%2)) * z[k+shift]
+			// Two seconds before its part still sound in it.
+			from := max(0, i*part-2*rate)
+			z := programme.Convolve(x[from:min((i+1)*part+shift, len(x))], programme.Room(r, rate, float64(shift)/rate+d, 0.8, 0))
+			for k := i * part; k < (i+1)*part && k-from+shift < len(z); k++ {
+				y[k] = float64(1-2*(i%2)) * z[k-from+shift]
 			}
 		}
 		programme.AddNoise(r, y, 20)

@@ -14,7 +14,7 @@ import (
 // and as the strongest, within 0.3 ms in at least 95 of 100, and the rest not
 // found rather than wrong.
 func TestDirectSoundInReverberation(t *testing.T) {
-	n := 4
+	n := 2
 	if truth.Thorough {
 		n = 50
 	}
@@ -59,7 +59,7 @@ func TestDirectSoundInReverberation(t *testing.T) {
 
 // Channels that have nothing to do with each other, over the whole range of 1.5 s.
 func TestUnrelatedChannelsGiveNothing(t *testing.T) {
-	n := 2
+	n := 1
 	if truth.Thorough {
 		n = 40
 	}

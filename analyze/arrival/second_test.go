@@ -46,7 +46,7 @@ func twoBoxes(t *testing.T, seed uint64, rate float64) (x, y []float64, firstMs,
 // delay is off that of its box alone, without room and noise, by less than two of them
 // in 90 % and more of the scenes.
 func TestWeakerArrivalKnowsItsError(t *testing.T) {
-	takes, from := 8, uint64(100)
+	takes, from := 5, uint64(100)
 	if truth.Thorough {
 		takes, from = 200, 10000
 	}

@@ -130,7 +130,7 @@ func TestCopies(t *testing.T) {
 // An offset of half a period cancels at f = 1/(2τ) and nowhere near
 // (testdata/reference/comb.csv).
 func TestHalfPeriodCancels(t *testing.T) {
-	fine := seattest.LogGrid(400, 620, 2000)
+	fine := seattest.LogGrid(460, 540, 1400)
 	lowest, at := math.Inf(1), 0.0
 	for i := range len(fine) - 4 {
 		l := account(t, seattest.Exact(fine, 30, later(10)), seattest.Exact(fine, 30, later(11)), nil,

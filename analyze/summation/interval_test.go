@@ -15,7 +15,7 @@ import (
 // without noise 93…97 % of the time, give or take what the trials can tell.
 func TestIntervalsCover(t *testing.T) {
 	const window = 2048
-	trials := 80
+	trials := 40
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
 		trials = 400
 	}

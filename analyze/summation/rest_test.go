@@ -22,7 +22,7 @@ func noisySeat(rng *rand.Rand) (a, b seattest.Path) {
 // The rest of the ledger is 0 where both are recorded as they are alone, however loud
 // the noise: its interval holds that, 93…97 % of the time.
 func TestRestHoldsNothing(t *testing.T) {
-	theatres, size := 8, 1<<17
+	theatres, size := 5, 1<<17
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
 		theatres = 300
 	}
