@@ -9,6 +9,7 @@ import { HereNow } from '../parts/herenow.js';
 import { SeatLine } from '../parts/seatline.js';
 import { Sentence } from '../parts/sentence.js';
 import { Shelf } from '../parts/shelf.js';
+import { Standing } from '../parts/standing.js';
 import { trouble } from '../parts/verdict.js';
 import { WalkAct } from '../parts/walkact.js';
 import { LIGHTS, away, words } from '../parts/walkwords.js';
@@ -24,6 +25,7 @@ export class WalkPage {
   #sentence;
   #line;
   #now;
+  #standing;
   #act;
   #wanted = '';
   #off;
@@ -38,6 +40,7 @@ export class WalkPage {
     this.#which = new WhichSeat(this.#model, this.#shelf, session);
     this.#sentence = new Sentence(view, LIGHTS, () => this.#figures());
     this.#now = new HereNow(session);
+    this.#standing = new Standing(this.#model, this.#shelf, session);
     this.#act = new WalkAct(this.#which, this.#model, this.#shelf, session, shell, show);
     this.#line = new SeatLine(this.#which, this.#model, this.#shelf, session, show, this.#act.settings);
     this.node = el('div', { class: 'page walk' }, this.#sentence.node, this.#now.node, this.#line.node, this.#act.node);
@@ -49,7 +52,7 @@ export class WalkPage {
         show();
       }),
       ...(/** @type {const} */ (['hello', 'state', 'show', 'status'])).map((topic) => session.on(topic, show)),
-      session.on('frame', () => this.#draw()),
+      session.on('frame', () => (this.#standing.follow(this.#which.here, this.#act.microphone.at(this.#which.here)) ? this.#show() : this.#draw())),
       view.onChange(() => this.#light(view.light?.about)),
       bind([
         { key: 'ArrowUp ArrowDown', says: 'The seat before or after', run: (/** @type {KeyboardEvent} */ e) => this.#step(e.key === 'ArrowUp' ? -1 : 1) },
@@ -77,7 +80,7 @@ export class WalkPage {
 
   #show() {
     const gone = away(this.#session);
-    this.#sentence.show({ ...words(this.#which, this.#model, this.#shelf, this.#session), trouble: gone ? '' : trouble(this.#session) });
+    this.#sentence.show({ ...words(this.#which, this.#model, this.#shelf, this.#session, this.#standing.astray), trouble: gone ? '' : trouble(this.#session) });
     this.#line.show();
     this.#act.show();
     this.node.classList.toggle('stale', gone);
@@ -116,6 +119,8 @@ export class WalkPage {
   /** The figures behind the word. */
   #figures() {
     const { answer } = this.#model;
+    const { astray } = this.#standing;
+    if (astray) return `The delay now is ${astray.apart.toFixed(0)} standard deviations from those of ${astray.seat.name}: of its own error, of theirs, of 10 cm of place and of the air.`;
     const seat = answer?.seats.find((s) => s.seat === (this.#which.found ?? this.#which.here)?.id);
     if (!seat) return '';
     const [low, high] = [seat.gain_low_db, seat.gain_high_db].map((v) => (v === null ? '–' : v.toFixed(2)));

@@ -24,9 +24,10 @@ export const away = ({ status }) => !status.open && status.lastMs > 0;
  * @param {import('./alignmodel.js').AlignModel} model
  * @param {import('./shelf.js').Shelf} shelf
  * @param {import('../core/session.js').Session} session
+ * @param {import('./standing.js').Astray|null} [astray] the microphone is not where it is said to be
  * @returns {Says}
  */
-export function words(which, model, shelf, session) {
+export function words(which, model, shelf, session, astray = null) {
   const attention = (/** @type {string} */ headline, /** @type {Part[]} */ ...parts) => /** @type {Says} */ ({ mark: 'attention', certainty: '', headline, parts });
   const wait = (/** @type {string} */ text) => /** @type {Says} */ ({ mark: '', certainty: '', headline: text, parts: [] });
   if (!session.hello || !session.state) return wait('Waiting for the daemon.');
@@ -40,6 +41,7 @@ export function words(which, model, shelf, session) {
   const { here, found } = which;
   if (!here) return attention('No seat yet: add the one that you stand at.', part('Each seat is measured once; ', 'seat'), part('a name can be given on the Align page.'));
   const lacks = which.lacks(here);
+  if (astray?.seat.id === here.id) return notThere(astray);
   if (survey && (survey.state === 'stopped' || survey.state === 'failed') && survey.seat === here.id) return ended(survey, here);
   const fresh = lacks.length === which.wanted.length;
   const measured = !lacks.length ? here : fresh && found && found.id !== here.id && !which.lacks(found).length ? found : null;
@@ -53,6 +55,16 @@ function sounding(survey, shelf) {
   if (survey.state !== 'ramping' && survey.state !== 'measuring') return lead(survey.text);
   const what = survey.playing.length > 1 ? `${survey.playing.join(' and ')} together` : `${survey.playing[0]} alone`;
   return fitting(`Leave the microphone still: ${what} at ${shelf.seatName(survey.seat)}.`, `Leave the microphone still: ${what}.`, 'Leave the microphone still while it sounds.');
+}
+
+/** @param {import('./standing.js').Astray} astray @returns {Says} */
+function notThere({ seat, found, times }) {
+  const headline = found ? fitting(`The microphone is at ${found.name}, not ${seat.name}: choose ${found.name}.`, `The microphone is at ${found.name}: choose that seat.`, 'The microphone is at another seat: choose that.')
+    : fitting(`The microphone is not at ${seat.name}: choose the seat or carry it there.`, 'The microphone is not at this seat: choose the seat or carry it there.');
+  const came = times.map((h, k) => `${h.loudspeaker}${k ? '' : ' came'} after ${fixed(h.ms, 2)} ms`);
+  const list = came.length > 1 ? `${came.slice(0, -1).join(', ')} and ${came[came.length - 1]}` : came.join('');
+  const back = found ? ` Or carry it to ${seat.name}.` : '';
+  return { mark: 'act', certainty: 'likely', headline, parts: [part(`${upper(list)} at ${seat.name}`, 'seat'), part(`, and the delay now is ${found ? `one of ${found.name}` : 'another'}.${back} A delay that was changed at the processor looks the same.`)] };
 }
 
 /** The survey came to nothing, or to less than it was for. @param {import('../core/types.js').Survey} survey @param {Seat} seat @returns {Says} */

@@ -71,8 +71,9 @@
   const wanted = [['main'], ['fill'], ['main', 'fill']];
   const balcony = { id: 2, name: 'balcony' };
   const rear = { id: 3, name: 'second balcony, centre of row fourteen, house left of the aisle' };
-  const four = (what, { lacks = [], at = {}, s = {}, m = {}, ...w } = {}, sh = {}) => say('walk', what, walk.words({ wanted, here: { id: 1, name: 'stalls' }, next: balcony, found: null, lacks: (x) => (x.id === 1 ? lacks : wanted), ...w },
-    { ...model, answer: { ...answer, seats: [{ ...seat, ...at }] }, ...m }, { ...shelf, seatName: () => 'stalls', ...sh }, { status: { open: true }, ...session, ...s }));
+  const times = [{ loudspeaker: 'main', ms: 33.02 }, { loudspeaker: 'fill', ms: 38.33 }];
+  const four = (what, { lacks = [], at = {}, s = {}, m = {}, astray = null, ...w } = {}, sh = {}) => say('walk', what, walk.words({ wanted, here: { id: 1, name: 'stalls' }, next: balcony, found: null, lacks: (x) => (x.id === 1 ? lacks : wanted), ...w },
+    { ...model, answer: { ...answer, seats: [{ ...seat, ...at }] }, ...m }, { ...shelf, seatName: () => 'stalls', ...sh }, { status: { open: true }, ...session, ...s }, astray));
   const sounds = (x) => ({ s: { survey: { seat: 1, playing: ['main'], text: 'Measuring main alone at stalls, 40 Hz to 16 kHz: about 8 s to go. Next: fill alone.', ...x } } });
   four('not connected yet', { s: { hello: null } });
   four('no network', { s: { status: { open: false, lastMs: Date.UTC(2026, 0, 2, 20, 15, 0) + 60000 * new Date(Date.UTC(2026, 0, 2)).getTimezoneOffset() } } });
@@ -92,6 +93,11 @@
   four('measured');
   four('measured, and on', { here: balcony, found: { id: 1, name: 'stalls' } });
   four('measured, next name is long', { next: rear });
+  four('elsewhere', { astray: { seat: { id: 1, name: 'stalls' }, found: balcony, times } });
+  four('elsewhere, long names', { astray: { seat: { id: 1, name: 'stalls' }, found: rear, times } });
+  four('not there', { astray: { seat: { id: 1, name: 'stalls' }, found: null, times } });
+  four('not there, long name', { here: rear, lacks: [], astray: { seat: rear, found: null, times: times.slice(1) } });
+  four('said of another seat', { astray: { seat: balcony, found: null, times } });
   four('inverted', { at: { ledger: ledger({ polarity: -3.5 }) } });
   four('they lose', { at: { gain_over_louder_db: -2.3 } });
   four('too noisy', { at: { gain_low_db: -1.5, gain_high_db: 5 } });
