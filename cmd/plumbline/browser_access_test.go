@@ -78,7 +78,7 @@ var workOrder = map[string][]heard{
 		{role: "region", name: "To dial in"}, {role: "region", name: "Ledger"},
 	},
 	"Walk": {
-		{role: "navigation", name: "Pages"}, {role: "main"}, {role: "heading", name: "Walk"}, {role: "StaticText", name: "Main and fill"},
+		{role: "navigation", name: "Pages"}, {role: "main"}, {role: "heading", name: "Walk"}, {role: "StaticText", name: "The microphone is at seat 1"},
 		{role: "region", name: "What the microphone hears"}, {role: "heading", name: "Delay"}, {role: "heading", name: "Level"},
 		{role: "region", name: "Seats"}, {role: "button", name: "Seat before: seat 1"}, {role: "combobox", name: "At which seat are you?"}, {role: "button", name: "Seat after: seat 3"},
 		{role: "button", name: "New seat"}, {role: "region", name: "Measure this seat"}, {role: "button", name: "Survey seat 2 again"},

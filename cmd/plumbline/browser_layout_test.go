@@ -36,7 +36,7 @@ var measuredPages = []struct{ path, ready string }{
 	{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
 	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
 	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
-	{"/walk?seat=2", `__app.frames > 3 && __app.page.model?.answer?.seats.length === 3 && __app.session.show.takes === 9 && document.querySelector('[data-testid="line-before"] .level').textContent !== ''`},
+	{"/walk?seat=2", `__app.frames > 3 && __app.page.model?.answer?.seats.length === 3 && __app.session.show.takes === 9 && document.querySelector('[data-testid="line-before"] .level').textContent !== '' && document.querySelector('.headline').textContent.startsWith('The microphone is at seat 1, not seat 2')`}, // where it stands in the hall
 }
 
 // TestPages shows the demo's pages, each loaded once. A screen reader finds its way, phrases
@@ -63,6 +63,9 @@ func TestPages(t *testing.T) {
 						page{t, p.ctx}.measure(s, l.scale)
 						if name != "align" { // whose ledger is as long as there are reasons
 							page{t, p.ctx}.fits(s)
+						}
+						if name == "walk" && s.height >= 640 {
+							page{t, p.ctx}.atHand(s)
 						}
 					})
 				}

@@ -77,3 +77,15 @@ func TestWalkKnowsWhereTheMicrophoneStandsInRealTime(t *testing.T) {
 	d.moveMicrophone(t, [3]float64{14, 5, 1.2})
 	says("The microphone is not at seat 2: choose the seat or carry it there.")
 }
+
+// atHand wants the button where it can be pressed without scrolling, and the plan of the seats
+// where there is room for one.
+func (p page) atHand(s screen) {
+	p.t.Helper()
+	if below := js[float64](p, `document.querySelector('[data-testid="act"]').getBoundingClientRect().bottom - (innerWidth < 720 ? document.querySelector('nav').getBoundingClientRect().top : innerHeight)`); below > 0 {
+		p.t.Errorf("the button reaches %.0f pixels below what is seen", below)
+	}
+	if dots := js[int](p, `document.querySelectorAll('.walk .seat-map .dot').length`); s.width >= 720 && s.height >= 700 && dots != 3 {
+		p.t.Errorf("%d seats are on the plan, want 3", dots)
+	}
+}

@@ -7,6 +7,7 @@ import { running } from '../core/session.js';
 import { AlignModel } from '../parts/alignmodel.js';
 import { HereNow } from '../parts/herenow.js';
 import { SeatLine } from '../parts/seatline.js';
+import { SeatMap } from '../parts/seatmap.js';
 import { Sentence } from '../parts/sentence.js';
 import { Shelf } from '../parts/shelf.js';
 import { Standing } from '../parts/standing.js';
@@ -24,6 +25,7 @@ export class WalkPage {
   #which;
   #sentence;
   #line;
+  #map;
   #now;
   #standing;
   #act;
@@ -43,7 +45,8 @@ export class WalkPage {
     this.#standing = new Standing(this.#model, this.#shelf, session);
     this.#act = new WalkAct(this.#which, this.#model, this.#shelf, session, shell, show);
     this.#line = new SeatLine(this.#which, this.#model, this.#shelf, session, show, this.#act.settings);
-    this.node = el('div', { class: 'page walk' }, this.#sentence.node, this.#now.node, this.#line.node, this.#act.node);
+    this.#map = new SeatMap(this.#model, this.#shelf, session, shell.notices, { here: () => this.#which.here, go: (id) => this.#go(id), says: (seat) => seat.name });
+    this.node = el('div', { class: 'page walk' }, this.#sentence.node, this.#now.node, this.#line.node, this.#map.node, this.#act.node);
     this.#model.onChange = show;
     this.#shelf.onChange = () => void this.#model.ask();
     this.#off = [
@@ -65,6 +68,7 @@ export class WalkPage {
   close() {
     for (const off of this.#off) off();
     this.#act.close();
+    this.#map.close();
     this.#model.close();
     this.#shelf.close();
   }
@@ -82,6 +86,7 @@ export class WalkPage {
     const gone = away(this.#session);
     this.#sentence.show({ ...words(this.#which, this.#model, this.#shelf, this.#session, this.#standing.astray), trouble: gone ? '' : trouble(this.#session) });
     this.#line.show();
+    this.#map.show();
     this.#act.show();
     this.node.classList.toggle('stale', gone);
     this.node.classList.toggle('sounds', running(this.#session.survey));
@@ -105,8 +110,12 @@ export class WalkPage {
   /** @param {-1|1} by */
   #step(by) {
     const seat = this.#which.beside(by);
-    if (!seat) return;
-    this.#which.choose(seat.id);
+    if (seat) this.#go(seat.id);
+  }
+
+  /** @param {number} id */
+  #go(id) {
+    this.#which.choose(id);
     this.#show();
   }
 

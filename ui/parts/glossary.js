@@ -18,6 +18,7 @@ const TERMS = /** @type {const} */ ({
   response: ['Magnitude and phase', 'What the way from reference to microphone makes louder, softer, earlier or later, by frequency. The ribbon is the 95 % interval.'],
   seat: ['Seat', 'A place in the room where the microphone stands for a take.'],
   take: ['Take', 'One measurement, stored with its audio, its place and what played.'],
+  walk: ['Walk', 'From seat to seat with the page in one hand: choose the seat you stand at, press the one button, wait until it is measured, go on to the next. Delay and level now are those of the microphone, wherever it is; the numbers beside the seats are those that were measured there. What was measured stays when the network drops.'],
   window: ['Window', 'How long a stretch of sound is looked at at once. Multi: long for low, short for high frequencies.'],
 });
 

@@ -7,6 +7,8 @@ import { el, svg } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 
 /** @typedef {import('../core/types.js').Position} Position */
+/** @typedef {import('../core/types.js').Seat} Seat */
+/** @typedef {{here: () => Seat|null, go: (id: number) => void, says: (seat: Seat) => string}} Look  the seat that is chosen, how another is, and what a seat is called */
 
 const MARGIN = 16;
 const ROOM_M = [20, 15]; // of which nothing is known
@@ -19,6 +21,7 @@ export class SeatMap {
   #shelf;
   #session;
   #notices;
+  #look;
   /** From the plan to metres, as it is drawn. @type {(x: number, y: number) => [number, number]} */
   #metres = () => [0, 0];
   /** Where a seat is while it is dragged. @type {{id: number, at: Position, from: [number, number], moved: boolean}|null} */
@@ -27,8 +30,9 @@ export class SeatMap {
   #observer;
   node = el('div', { class: 'seat-map' });
 
-  /** @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices */
-  constructor(model, shelf, session, notices) {
+  /** @param {import('./alignmodel.js').AlignModel} model @param {import('./shelf.js').Shelf} shelf @param {import('../core/session.js').Session} session @param {import('./notice.js').Notices} notices @param {Look} [look] as on the Align page, where nothing is given */
+  constructor(model, shelf, session, notices, look = { here: () => model.seat, go: (id) => model.setSeat(id), says: (seat) => this.#setting(seat) }) {
+    this.#look = look;
     this.#model = model;
     this.#shelf = shelf;
     this.#session = session;
@@ -66,37 +70,44 @@ export class SeatMap {
     const high = room ?? [0, 1].map((i) => Math.max(ROOM_M[i], ...places.map((p) => p[i] + 1)));
     if (room) low.fill(0);
     const scale = Math.min((width - 2 * MARGIN) / (high[0] - low[0]), (height - 2 * MARGIN) / (high[1] - low[1]));
-    const at = (/** @type {readonly number[]} */ p) => [MARGIN + (p[0] - low[0]) * scale, MARGIN + (p[1] - low[1]) * scale];
-    this.#metres = (x, y) => [(x - MARGIN) / scale + low[0], (y - MARGIN) / scale + low[1]];
+    const indent = (width - (high[0] - low[0]) * scale) / 2;
+    const at = (/** @type {readonly number[]} */ p) => [indent + (p[0] - low[0]) * scale, MARGIN + (p[1] - low[1]) * scale];
+    this.#metres = (x, y) => [(x - indent) / scale + low[0], (y - MARGIN) / scale + low[1]];
     this.#drawing.setAttribute('viewBox', `0 0 ${width} ${height}`);
     /** @type {SVGElement[]} */
     const parts = [];
-    parts.push(svg('rect', { class: room ? 'room' : 'room unknown', x: MARGIN, y: MARGIN, width: (high[0] - low[0]) * scale, height: (high[1] - low[1]) * scale }));
+    parts.push(svg('rect', { class: room ? 'room' : 'room unknown', x: indent, y: MARGIN, width: (high[0] - low[0]) * scale, height: (high[1] - low[1]) * scale }));
     for (const b of boxes) {
       const [x, y] = at(b.position_m);
       const ink = b.name === this.#model.main ? 'k0' : b.name === this.#model.fill ? 'k1' : 'other';
       parts.push(svg('rect', { class: `box ${ink}`, x: x - 5, y: y - 5, width: 10, height: 10 }), svg('text', { class: 'rule', x, y: y - 9, 'text-anchor': 'middle', text: b.name }));
     }
-    const { answer, levels: { now }, worstNow } = this.#model;
+    const here = this.#look.here();
     for (const seat of seats) {
       const [x, y] = at(/** @type {Position} */ (seat.position_m));
-      const k = answer?.seats.findIndex((s) => s.seat === seat.id) ?? -1;
-      const chosen = seat.id === this.#model.seat?.id;
+      const measured = this.#model.answer?.seats.some((s) => s.seat === seat.id);
+      const chosen = seat.id === here?.id;
       const left = x > width * 0.6;
-      const words = `${k >= 0 && k === worstNow && now.length > 1 ? '▼ ' : ''}${seat.name}${k >= 0 ? ` ${signed(now[k], 1)}` : ''}`;
-      const dot = svg('g', { class: `dot${chosen ? ' chosen' : ''}${k >= 0 ? '' : ' empty'}`, 'data-seat': seat.id }, svg('circle', { class: 'reach', cx: x, cy: y, r: 22 }), svg('circle', { cx: x, cy: y, r: chosen ? 6 : 4.5 }),
-        svg('text', { x: x + (left ? -10 : 10), y: y + 5, 'text-anchor': left ? 'end' : 'start', text: words }));
+      const dot = svg('g', { class: `dot${chosen ? ' chosen' : ''}${measured ? '' : ' empty'}`, 'data-seat': seat.id }, svg('circle', { class: 'reach', cx: x, cy: y, r: 22 }), svg('circle', { cx: x, cy: y, r: chosen ? 6 : 4.5 }),
+        svg('text', { x: x + (left ? -10 : 10), y: y + 5, 'text-anchor': left ? 'end' : 'start', text: this.#look.says(seat) }));
       parts.push(dot);
     }
-    if (homeless) parts.push(svg('text', { class: 'rule', x: MARGIN + 6, y: MARGIN + (high[1] - low[1]) * scale - 8, text: `Press where ${homeless.name} is` }));
+    if (homeless) parts.push(svg('text', { class: 'rule', x: indent + 6, y: MARGIN + (high[1] - low[1]) * scale - 8, text: `Press where ${homeless.name} is` }));
     this.#drawing.classList.toggle('placing', !!homeless);
     this.#drawing.replaceChildren(...parts);
   }
 
-  /** The chosen seat, where it has no place yet. */
+  /** A seat and what it does under the setting. @param {Seat} seat */
+  #setting(seat) {
+    const { answer, levels: { now }, worstNow } = this.#model;
+    const k = answer?.seats.findIndex((s) => s.seat === seat.id) ?? -1;
+    return `${k >= 0 && k === worstNow && now.length > 1 ? '▼ ' : ''}${seat.name}${k >= 0 ? ` ${signed(now[k], 1)}` : ''}`;
+  }
+
+  /** The chosen seat, where it has no place yet and one may be given. */
   #homeless() {
-    const { seat } = this.#model;
-    return seat && !seat.position_m ? seat : null;
+    const seat = this.#look.here();
+    return seat && !seat.position_m && !viewing() ? seat : null;
   }
 
   /** @param {PointerEvent} e @returns {[number, number]} CSS pixels on the drawing */
@@ -109,7 +120,7 @@ export class SeatMap {
   #take(e) {
     const id = Number(/** @type {Element} */ (e.target).closest('.dot')?.getAttribute('data-seat') ?? 0);
     const seat = this.#shelf.seats.find((s) => s.id === id);
-    if (!seat?.position_m || e.button || viewing()) return;
+    if (!seat?.position_m || e.button) return;
     this.#held = { id, at: [...seat.position_m], from: this.#pixels(e), moved: false };
     this.#drawing.setPointerCapture(e.pointerId);
   }
@@ -119,6 +130,7 @@ export class SeatMap {
     const held = this.#held;
     if (!held) return;
     const [x, y] = this.#pixels(e);
+    if (viewing()) return; // it is chosen, and stays where it is
     held.moved ||= Math.hypot(x - held.from[0], y - held.from[1]) >= DRAG;
     if (!held.moved) return;
     held.at = this.#place(x, y, held.at[2]);
@@ -130,7 +142,7 @@ export class SeatMap {
     const held = this.#held;
     this.#held = null;
     if (held?.moved) void this.#put(held.id, held.at);
-    else if (held) this.#model.setSeat(held.id);
+    else if (held) this.#look.go(held.id);
     const seat = this.#homeless();
     if (held || !seat || e.button) return;
     void this.#put(seat.id, this.#place(...this.#pixels(e), HEAD_M));
