@@ -108,8 +108,9 @@ func TestLinkBecomesACookie(t *testing.T) {
 		t.Fatalf("cookies %v", c)
 	}
 	cookie := []string{"Cookie", c[0].Name + "=" + c[0].Value}
-	if res := ask(s, "192.0.2.1", "GET", "/listen", cookie...); res.StatusCode != http.StatusOK {
-		t.Errorf("with the cookie: %d", res.StatusCode)
+	res = ask(s, "192.0.2.1", "GET", "/listen", cookie...)
+	if page, err := io.ReadAll(res.Body); err != nil || res.StatusCode != http.StatusOK || !strings.Contains(string(page), `<html data-role="viewer" lang="en">`) {
+		t.Errorf("with the cookie: %d %s", res.StatusCode, page) // the page knows from the start what it may show
 	}
 	if res := ask(s, "192.0.2.1", "POST", "/api/v1/reset", cookie...); res.StatusCode != http.StatusForbidden {
 		t.Errorf("a viewer's cookie: %d", res.StatusCode)

@@ -88,7 +88,7 @@ func (o *operator) ChangeRig(_ context.Context, p RigPatch, by string) (RigScene
 }
 
 var testUI = fstest.MapFS{
-	"index.html": {Data: []byte("<!doctype html><title>plumbline</title>")},
+	"index.html": {Data: []byte("<!doctype html><html lang=\"en\"><title>plumbline</title></html>")},
 	"app.js":     {Data: []byte("export const x = 1;")},
 	"report.js":  {Data: []byte("const x = 1;\n")},
 	"notes.go":   {Data: []byte("package ui")},

@@ -1,9 +1,11 @@
 package stream
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"io/fs"
 	"net/http"
 	"path"
@@ -50,6 +52,9 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
 	}
 	if err != nil {
 		return err
+	}
+	if name == "index.html" { // the page need not wait for the hello to know what it may show
+		data = bytes.Replace(data, []byte("<html "), fmt.Appendf(nil, "<html data-role=%q ", whoAsks(r).Role), 1)
 	}
 	sum := sha256.Sum256(data)
 	etag := `"` + hex.EncodeToString(sum[:16]) + `"`

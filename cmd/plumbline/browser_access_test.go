@@ -18,7 +18,9 @@ import (
 // heard is one thing of the accessibility tree, as a screen reader comes to it.
 type heard struct {
 	role, name string
+	value      string
 	level      int // of a heading
+	disabled   bool
 }
 
 // walk is what a screen reader walks through, in its order.
@@ -42,10 +44,13 @@ func (p page) walk() []heard {
 	var visit func(n *accessibility.Node)
 	visit = func(n *accessibility.Node) {
 		if !n.Ignored {
-			h := heard{role: text(n.Role), name: text(n.Name)}
+			h := heard{role: text(n.Role), name: text(n.Name), value: text(n.Value)}
 			for _, property := range n.Properties {
-				if property.Name == accessibility.PropertyNameLevel {
+				switch property.Name {
+				case accessibility.PropertyNameLevel:
 					json.Unmarshal(property.Value.Value, &h.level)
+				case accessibility.PropertyNameDisabled:
+					json.Unmarshal(property.Value.Value, &h.disabled)
 				}
 			}
 			out = append(out, h)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -13,7 +14,7 @@ const touchAll = `(async () => {
 	const refused = [];
 	const seen = new Set();
 	const usable = () => [...document.querySelectorAll('main button, main select, main input, main summary, header button, dialog[open] button, dialog[open] select, dialog[open] input')]
-		.filter((e) => e.checkVisibility() && !e.disabled && !e.closest('[inert]') && !e.closest('.panel .menu') && e.textContent !== 'Close');
+		.filter((e) => e.checkVisibility() && !e.disabled && !e.closest('.panel .menu') && e.textContent !== 'Close');
 	for (let e; (e = usable().find((x) => !seen.has(x.dataset.testid || x))); ) {
 		seen.add(e.dataset.testid || e);
 		if (e.tagName === 'SELECT') {
@@ -40,6 +41,9 @@ const touchAll = `(async () => {
 	return [seen.size, ...refused].join('\n');
 })()`
 
+// unheard are what a page shows and keeps from a screen reader, or lets a viewer write in.
+const unheard = `[...document.querySelectorAll('[inert], [data-operates="still"]')].filter((e) => e.checkVisibility() && (e.closest('[inert]') || !(e.readOnly || e.ariaDisabled === 'true'))).map((e) => e.dataset.testid || e.className)`
+
 // A viewer comes by a link, the token leaves the address, and no page shows a control
 // that would be refused.
 func TestViewerSeesNothingThatIsRefused(t *testing.T) {
@@ -62,12 +66,23 @@ func TestViewerSeesNothingThatIsRefused(t *testing.T) {
 	for _, path := range []string{"setup", "listen", "align", "watch", "show", "rig", "walk"} {
 		p.do(chromedp.Navigate(n.url+"/"+path), chromedp.WaitReady(".page"))
 		p.until(`document.documentElement.dataset.role === 'viewer' && document.querySelector('.page') !== null && window.__app.session.state !== null`)
+		if path == "listen" { // a value that cannot be set is heard all the same, and that it cannot
+			averaging := slices.IndexFunc(p.walk(), func(h heard) bool {
+				return h.role == "combobox" && h.name == "average" && h.value != "" && h.disabled
+			})
+			if averaging < 0 {
+				t.Errorf("nobody hears how is averaged: %v", p.walk())
+			}
+		}
 		found := strings.Split(js[string](p, touchAll), "\n")
 		if found[0] == "0" {
 			t.Errorf("%s: nothing to touch: what is tested here?", path)
 		}
 		for _, control := range found[1:] {
 			t.Errorf("%s shows a viewer %q, which is refused", path, control)
+		}
+		if mute := js[[]string](p, unheard); len(mute) > 0 {
+			t.Errorf("%s: a screen reader does not hear %q", path, mute)
 		}
 	}
 	// Who is turned out is told in words, on the page itself.

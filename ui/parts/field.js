@@ -37,7 +37,7 @@ export class Field {
     this.#options = options;
     this.#input = el('input', {
       type: 'text', inputMode: 'decimal', autocomplete: 'off', spellcheck: false, 'aria-label': options.label, role: 'spinbutton',
-      'aria-valuemin': options.least, 'aria-valuemax': options.most, 'data-testid': options.testid, value: '–',
+      'aria-valuemin': options.least, 'aria-valuemax': options.most, 'data-testid': options.testid, value: '–', operates: options.operates ? 'still' : null,
       onfocus: () => {
         this.#editing = true;
         if (!this.#dragged) this.#begin(this.#value);
@@ -46,7 +46,7 @@ export class Field {
       onblur: () => this.#end(true),
       onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e),
     });
-    this.node = el('label', { class: 'field', operates: options.operates ? 'still' : null, onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
+    this.node = el('label', { class: 'field', onpointerdown: (/** @type {PointerEvent} */ e) => this.#drag(e) }, this.#input, options.unit ? el('span', { class: 'unit', text: options.unit }) : null);
   }
 
   /** Shows a value unless someone is setting one. @param {number|null|undefined} value */
@@ -112,7 +112,7 @@ export class Field {
   /** @param {PointerEvent} e */
   #drag(e) {
     const from = this.#value;
-    if (from === null || this.#input.disabled || document.activeElement === this.#input) return;
+    if (from === null || this.#input.disabled || this.#input.readOnly || document.activeElement === this.#input) return;
     const { step } = this.#options;
     const start = e.clientX;
     this.#dragged = false;
