@@ -47,6 +47,7 @@ var ofSource = map[string]string{
 // environment, PLUMBLINE_NAME, or else, for the daemon's commands, of the configuration
 // file.
 func fromLayers(cmd *cobra.Command, _ []string) error {
+	warnOfUnknown(cmd.ErrOrStderr(), cmd.Root())
 	var file configFile
 	if _, reads := cmd.Annotations[readsFile]; reads {
 		var err error
@@ -137,7 +138,7 @@ func from(f *pflag.Flag) string {
 
 // variable is the name of a flag in the environment.
 func variable(f *pflag.Flag) string {
-	return "PLUMBLINE_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
+	return ownPrefix + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
 }
 
 func environment(f *pflag.Flag) (string, bool, error) {

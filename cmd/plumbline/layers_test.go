@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"testing"
 
@@ -215,6 +216,26 @@ func TestSecretsAreMasked(t *testing.T) {
 	}
 }
 
+// Who mistypes a variable is told which one there is; its value is not said.
+func TestUnknownVariables(t *testing.T) {
+	t.Setenv("PLUMBLINE_WEBHOK", "https://x.test/k3y")
+	t.Setenv("PLUMBLINE_LISTENS", "k3y")
+	t.Setenv("PLUMBLINE_LISTEN", "127.0.0.1:9000")
+	t.Setenv("PLUMBLINE_LIVE", "")
+	o := plumbline(t, "token", "list")
+	want := `plumbline: nothing reads "PLUMBLINE_LISTENS" of the environment: is PLUMBLINE_LISTEN meant?
+plumbline: nothing reads "PLUMBLINE_WEBHOK" of the environment: is PLUMBLINE_WEBHOOK meant?
+`
+	if o.code != exitDone || o.stderr != want {
+		t.Errorf("exit status %d, %q", o.code, o.stderr)
+	}
+	for pair, want := range map[[2]string]int{{"", ""}: 0, {"kitten", "sitting"}: 3, {"", "abc"}: 3, {"flaw", "lawn"}: 2} { // counted by hand
+		if got := edits(pair[0], pair[1]); got != want {
+			t.Errorf("%v: %d edits, want %d", pair, got, want)
+		}
+	}
+}
+
 // A variable that the tests and the scripts beside them read is no flag's: who sets one to
 // test would set the other.
 func TestVariablesOfTestsAreNoFlags(t *testing.T) {
@@ -242,6 +263,16 @@ func TestVariablesOfTestsAreNoFlags(t *testing.T) {
 	}
 	if seen < 100 || own["PLUMBLINE_REQUIRE"] == "" || own["PLUMBLINE_AUDIO_DEBUG"] == "" {
 		t.Fatalf("%d files, %v", seen, own)
+	}
+	for name, path := range own {
+		if rest := strings.TrimPrefix(name, ownPrefix); rest != "" && rest != "LISTEN" && !slices.Contains(noFlags, rest) {
+			t.Errorf("%s of %s is read, and warned of", name, path)
+		}
+	}
+	for _, name := range noFlags {
+		if own[ownPrefix+name] == "" {
+			t.Errorf("nothing reads %s", name)
+		}
 	}
 	var look func(cmd *cobra.Command)
 	look = func(cmd *cobra.Command) {

@@ -45,7 +45,7 @@ type Hook struct {
 func New(cfg Config) (*Hook, error) {
 	u, err := url.Parse(cfg.URL)
 	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
-		return nil, fmt.Errorf("a webhook needs an address like https://host/path, not %q", cfg.URL)
+		return nil, errors.New("the webhook's address is none: it begins with http:// or https:// and a host, as https://host/path does") // and may hold a secret
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
