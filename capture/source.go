@@ -34,7 +34,8 @@ const (
 	Running               // samples arrive
 	Stalled               // open, but nothing arrives
 	Lost                  // the device has gone and is being looked for
-	Ended                 // no more samples will come
+	Ended                 // no more samples will come, and all were heard
+	Failed                // no more samples will come: it could not go on
 )
 
 // String names the state as the wire and the page do.
@@ -50,6 +51,8 @@ func (s State) String() string {
 		return "lost"
 	case Ended:
 		return "ended"
+	case Failed:
+		return "failed"
 	}
 	return "unknown"
 }

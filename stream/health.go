@@ -67,6 +67,8 @@ func (s *Server) faults(state State) []wire.Fault {
 		say(wire.FaultLost, src.Text, src.Name+" is gone.")
 	case src.State == "ended" && src.Kind != "file": // a recording ends, and all of it was heard
 		say(wire.FaultEnded, src.Text, src.Name+" has ended.")
+	case src.State == "failed":
+		say(wire.FaultFailed, src.Text, src.Name+" could not go on.")
 	case src.State == "running" && src.Text != "":
 		say(wire.FaultDoubtful, src.Text, "")
 	case src.State == "running" && some && age >= staleAfter:

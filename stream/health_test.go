@@ -59,6 +59,9 @@ func TestHealth(t *testing.T) {
 			{"lost", func(st *State, _ *wire.LevelLog) { st.Source.State = "lost" }, 503, "lost", "source_lost", "small hall is gone"},
 			{"ended", func(st *State, _ *wire.LevelLog) { st.Source.State = "ended" }, 503, "ended", "source_ended", "small hall has ended"},
 			{"a recording ended", func(st *State, _ *wire.LevelLog) { st.Source.Kind, st.Source.State = "file", "ended" }, 200, "ended", "", ""},
+			{"a recording that cannot be read on", func(st *State, _ *wire.LevelLog) {
+				st.Source.Kind, st.Source.State, st.Source.Text = "file", "failed", "hall.wav is damaged"
+			}, 503, "failed", "source_failed", "hall.wav is damaged"},
 			{"zeros", func(st *State, _ *wire.LevelLog) { st.Source.Text = "exact zeros for 3 s" }, 503, "faulty", "source_doubtful", "exact zeros for 3 s"},
 			{"recording stopped", func(st *State, _ *wire.LevelLog) {
 				st.Recording = &wire.Recording{State: wire.RecordingStopped, Text: "The disk is full."}

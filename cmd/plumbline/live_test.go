@@ -212,6 +212,33 @@ func TestServeFileToItsEnd(t *testing.T) {
 	s.until(t, "the tenth frame", func(o wire.Object) bool { return o.Seq == 10 })
 }
 
+// A file that cannot be read on is a fault, in words and in the health, and the pages go on.
+func TestServeFileThatBreaksOff(t *testing.T) {
+	x := noise(1, 2*48000, 0.1)
+	path := record(t, "short.wav", 48000, x, x)
+	s := start(t, "serve", "--file", path, "--loop", "--listen", "127.0.0.1:0")
+	s.awaitFirstFrame(t)
+	if err := os.Truncate(path, 100_000); err != nil {
+		t.Fatal(err)
+	}
+	var state wire.State
+	eventually(t, "the state to say that it cannot be read on", func() bool {
+		s.get(t, "/api/v1/state", http.StatusOK, &state)
+		return state.Source.State == "failed"
+	})
+	if want := "short.wav became shorter while it was read: wait until it is complete"; !strings.HasSuffix(state.Source.Text, want) {
+		t.Errorf("the source says %q, want %q", state.Source.Text, want)
+	}
+	var h struct {
+		Status string
+		Faults []wire.Fault
+	}
+	s.get(t, "/api/v1/health", http.StatusServiceUnavailable, &h)
+	if h.Status != "failed" || len(h.Faults) != 1 || h.Faults[0] != (wire.Fault{Code: wire.FaultFailed, Text: state.Source.Text}) {
+		t.Errorf("%+v", h)
+	}
+}
+
 // TestSignals starts the program as such and ends it as a shell or a
 // supervisor would.
 func TestSignals(t *testing.T) {

@@ -20,7 +20,7 @@ type Source struct {
 	Name     string   `json:"name"`
 	RateHz   int      `json:"rate_hz"`
 	Channels []string `json:"channels"` // one name a channel, channel 1 first
-	State    string   `json:"state"`    // "starting", "running", "stalled", "lost" or "ended"
+	State    string   `json:"state"`    // "starting", "running", "stalled", "lost", "ended" or "failed"
 	Text     string   `json:"text"`     // one sentence; empty while all is well
 }
 
@@ -33,6 +33,7 @@ const (
 	FaultStalled   = "source_stalled"  // it delivers nothing
 	FaultLost      = "source_lost"     // it is gone, and looked for
 	FaultEnded     = "source_ended"    // it will not come again by itself
+	FaultFailed    = "source_failed"   // it could not go on, a recording neither
 	FaultDoubtful  = "source_doubtful" // it runs, and something is wrong with it
 	FaultNoFrames  = "no_frames"       // it runs, and nothing comes of it
 	FaultRecording = "recording"       // it stopped before its time

@@ -16,7 +16,7 @@
  *   low_hz?: number, high_hz?: number}, smoothing?: number, delay?: {microphone: number, mode?: 'auto'|'fixed',
  *   ms?: number}[], hold?: boolean, temperature_c?: number}} SettingsPatch
  * @typedef {{kind: 'none'|'device'|'file'|'rig', name: string, rate_hz: number, channels: string[],
- *   state: 'starting'|'running'|'stalled'|'lost'|'ended', text: string}} Source
+ *   state: 'starting'|'running'|'stalled'|'lost'|'ended'|'failed', text: string}} Source
  * @typedef {{overflows: number, stalls: number, zero_runs: number, lost_frames: number, dropped_frames: number,
  *   gaps: number, bursts: number}} Counters
  * @typedef {{done: boolean, width_db: number|null, left_s: number|null}} Progress

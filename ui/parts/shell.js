@@ -22,7 +22,7 @@ import { TextField } from './textfield.js';
 /** @typedef {{path: string, name: string, key: string, available: (session: Session) => boolean}} Entry */
 
 const GROUNDS = /** @type {const} */ ([['auto', '◐', 'Theme: system'], ['dark', '●', 'Theme: dark'], ['light', '○', 'Theme: light']]);
-const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '◆ lost: ', ended: '○ ended: ' };
+const STATES = { starting: '○ starting: ', running: '● ', stalled: '▲ stalled: ', lost: '◆ lost: ', ended: '○ ended: ', failed: '◆ failed: ' };
 const RECORDING = /** @type {Record<string, string>} */ ({ recording: ' · recording', stopped: ' · ◆ recording stopped' });
 
 export class Shell {

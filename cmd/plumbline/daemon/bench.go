@@ -99,6 +99,8 @@ func (p *pump) silence() (why error, behind bool) {
 		reason = "the " + p.d.info.Kind + " delivers nothing"
 	case capture.Ended:
 		reason = "the " + p.d.info.Kind + " has ended"
+	case capture.Failed:
+		reason = "the " + p.d.info.Kind + " could not go on"
 	}
 	since := "yet"
 	if !p.heard.IsZero() {

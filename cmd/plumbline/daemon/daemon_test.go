@@ -281,7 +281,7 @@ func TestServesOnWhenTheSourceFails(t *testing.T) {
 	s.end <- errors.New("the cable is cut")
 	eventually(t, "the state to say why", func() bool {
 		src := d.State().Source
-		return src.State == "ended" && src.Text == "the cable is cut"
+		return src.State == "failed" && src.Text == "the cable is cut"
 	})
 	if o := frame(t, url); o.Seq != 2 {
 		t.Errorf("frame %d", o.Seq)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"math"
 	"slices"
 	"time"
@@ -236,7 +237,11 @@ func (p *pump) poll() {
 	state := p.describe()
 	turned := state.Source.State != old.Source.State
 	if turned {
-		p.d.log.Info("source is "+state.Source.State, "device", p.d.info.Name, "text", state.Source.Text)
+		grave := slog.LevelInfo
+		if p.sourceErr != nil {
+			grave = slog.LevelError
+		}
+		p.d.log.Log(context.Background(), grave, "source is "+state.Source.State, "device", p.d.info.Name, "text", state.Source.Text)
 	}
 	moved := state.Source.Text != old.Source.Text || state.Counters != old.Counters ||
 		state.Recording != nil && *state.Recording != *old.Recording ||
@@ -271,7 +276,7 @@ func (p *pump) warn(now time.Time, c capture.Counters) {
 // status is how the source goes, as far as the pump has come.
 func (p *pump) status() capture.Status {
 	if p.sourceErr != nil {
-		return capture.Status{State: capture.Ended, Text: p.sourceErr.Error()}
+		return capture.Status{State: capture.Failed, Text: p.sourceErr.Error()}
 	}
 	status := p.d.cfg.Source.Status()
 	switch {

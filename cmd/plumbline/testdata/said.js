@@ -9,6 +9,11 @@
   const say = (page, what, { mark, certainty, headline, parts, text }) =>
     out.push({ page, what, mark, certainty: certainty ?? '', headline: headline ?? lead(text), text: parts ? parts.map((p) => p.text).join('') : text });
 
+  // What is wrong stands under the headline of every page.
+  const { trouble } = await import('/parts/verdict.js');
+  const wrong = (what, source) => say('trouble', what, { headline: trouble({ status: { open: true, stale: false, lastMs: 1 }, state: { source }, levels: null }) });
+  wrong('a recording that cannot be read on', { kind: 'file', state: 'failed', text: 'hall.wav is damaged: export it again' });
+
   // Align.
   const hello = {}, state = {};
   const session = { hello, state, show: { name: 'rehearsal' }, rig: null, survey: null };
