@@ -99,7 +99,7 @@ func newWriter(path string, format Format) (*Writer, error) {
 	return w, nil
 }
 
-// Frames is how many were written.
+// Frames is how many were written; after a Close that failed, how many the file holds.
 func (w *Writer) Frames() int64 { return w.frames }
 
 // Limited is how many samples did not fit the encoding: limited to full scale,
@@ -149,6 +149,7 @@ func (w *Writer) Close() error {
 			w.Abort()
 		} else { // what is on a full disk counts; the header is there already
 			w.file.WriteAt(w.header(w.stored), 0)
+			w.frames = w.stored
 		}
 		w.closed = true
 		w.file.Close()

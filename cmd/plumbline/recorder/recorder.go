@@ -5,7 +5,7 @@
 //
 // The pump never waits for the disk. What a slow disk has no time for is silent
 // in the file, so that its time holds, and counted; with a disk that is nearly
-// full the recording stops and says so.
+// full the recording stops, says so, and goes on in another file when there is room.
 package recorder
 
 import (
@@ -55,12 +55,15 @@ type sink interface {
 type Recorder struct {
 	cfg    Config
 	ring   *capture.Ring
-	create func() (sink, error)
+	create func(path string) (sink, error)
 	free   func(dir string) (bytes int64, known bool)
 	look   time.Duration // between two looks at free
 
-	file   sink
-	next   uint64 // sample index behind the newest in the file; 0 before the first
+	file   sink          // nil: there is no room
+	path   string        // of file
+	parts  int           // after the first
+	pause  time.Duration // between two tries to go on
+	next   uint64        // sample index behind the newest in the file; 0 before the first
 	looked time.Time
 	lost   int64 // frames of silence in place of samples
 	cut    string
@@ -84,8 +87,9 @@ func New(cfg Config) (*Recorder, error) {
 		return nil, fmt.Errorf("cannot record to %s: there is no folder %s", cfg.Path, filepath.Dir(cfg.Path))
 	}
 	r := &Recorder{cfg: cfg, ring: capture.NewRing(cfg.Channels, ringS*cfg.SampleRateHz), free: free, look: lookEvery}
-	r.create = func() (sink, error) {
-		return wavfile.Record(cfg.Path, wavfile.Format{SampleRateHz: cfg.SampleRateHz, Channels: cfg.Channels, Encoding: wavfile.Float32})
+	r.path = cfg.Path
+	r.create = func(path string) (sink, error) {
+		return wavfile.Record(path, wavfile.Format{SampleRateHz: cfg.SampleRateHz, Channels: cfg.Channels, Encoding: wavfile.Float32})
 	}
 	r.status.Store(&wire.Recording{File: filepath.Base(cfg.Path), State: wire.RecordingWaits})
 	return r, nil
@@ -105,7 +109,7 @@ func (r *Recorder) Open() error {
 	if n, known := r.free(filepath.Dir(r.cfg.Path)); known && n < reserve {
 		return fmt.Errorf("cannot record to %s: %d MB are free on its disk, and %d MB stay free for the show: make room or choose another disk", r.cfg.Path, n>>20, reserve>>20)
 	}
-	file, err := r.create()
+	file, err := r.create(r.path)
 	if err != nil {
 		return err
 	}
@@ -124,16 +128,20 @@ func (r *Recorder) Run(ctx context.Context) error {
 	}
 	block := make([]float32, int(blockS*float64(r.cfg.SampleRateHz))*r.cfg.Channels)
 	for r.ring.Wait(ctx) == nil {
-		if err := r.write(block); err != nil {
-			r.stop(err)
+		if r.file == nil {
+			r.goOn(block)
+		} else if err := r.write(block); err != nil && !r.stop(err) {
 			return nil
 		}
+	}
+	if r.file == nil {
+		return nil
 	}
 	if err := errors.Join(r.write(block), r.trail(), r.file.Close()); err != nil { // what had come before the end
 		r.stop(err)
 		return nil
 	}
-	r.cfg.Logger.Info("recorded", "file", r.cfg.Path, "seconds", r.seconds(r.file.Frames()), "lost_frames", r.lost)
+	r.cfg.Logger.Info("recorded", "file", r.path, "seconds", r.seconds(r.file.Frames()), "lost_frames", r.lost)
 	return nil
 }
 
@@ -148,11 +156,12 @@ func (r *Recorder) write(block []float32) error {
 			if err := r.fill(int64(sample - r.next)); err != nil {
 				return err
 			}
+			r.next = sample
 		}
-		r.next = sample + uint64(n)
 		if err := r.file.Write(block[:n*r.cfg.Channels]); err != nil {
 			return err
 		}
+		r.next = sample + uint64(n)
 		if now := time.Now(); now.Sub(r.looked) >= r.look {
 			r.looked = now
 			if n, known := r.free(filepath.Dir(r.cfg.Path)); known && n < reserve {
@@ -175,7 +184,6 @@ var errNearlyFull = fmt.Errorf("less than %d MB are free on the disk, which stay
 // fill writes silence in place of lost frames, and tells.
 func (r *Recorder) fill(missing int64) error {
 	at := clock(r.seconds(r.file.Frames()))
-	r.lost += missing
 	if missing > fillS*int64(r.cfg.SampleRateHz) {
 		r.cut = fmt.Sprintf(" It is cut at %s, where %.0f s are missing.", at, r.seconds(missing))
 	} else {
@@ -184,7 +192,8 @@ func (r *Recorder) fill(missing int64) error {
 			return err
 		}
 	}
-	r.cfg.Logger.Warn("samples are missing in the recording", "file", r.cfg.Path, "at", at, "frames", missing)
+	r.lost += missing
+	r.cfg.Logger.Warn("samples are missing in the recording", "file", r.path, "at", at, "frames", missing)
 	text := r.words(r.lost) + " are missing in the recording."
 	if slow := int64(r.ring.Dropped()); slow > 0 {
 		text = fmt.Sprintf("%s are missing in the recording, %s of them because its disk is too slow.", r.words(r.lost), r.words(slow))
@@ -193,17 +202,9 @@ func (r *Recorder) fill(missing int64) error {
 	return nil
 }
 
-// stop ends a recording before its time. What was written stays.
-func (r *Recorder) stop(why error) {
-	kept := clock(r.seconds(r.file.Frames()))
-	_ = r.file.Close() // the first error says more than what follows from it
-	r.say(wire.RecordingStopped, fmt.Sprintf("The recording has stopped after %s: %v. Make room, and start plumbline again with another name.", kept, why))
-	r.cfg.Logger.Error("the recording has stopped", "file", r.cfg.Path, "after", kept, "err", why)
-}
-
 func (r *Recorder) say(state, text string) {
 	old := r.status.Load()
-	next := wire.Recording{File: old.File, State: state, Text: text, Since: old.Since, LostS: r.seconds(r.lost)}
+	next := wire.Recording{File: filepath.Base(r.path), State: state, Text: text, Since: old.Since, LostS: r.seconds(r.lost)}
 	if next.Since == "" && state == wire.RecordingRuns {
 		next.Since = time.Now().UTC().Format(time.RFC3339)
 	}

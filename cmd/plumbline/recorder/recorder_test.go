@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -152,8 +153,8 @@ func TestASlowDiskHoldsNobodyUp(t *testing.T) {
 	let := make(chan struct{})
 	r, path, stop := start(t, func(r *Recorder) {
 		create := r.create
-		r.create = func() (sink, error) {
-			file, err := create()
+		r.create = func(path string) (sink, error) {
+			file, err := create(path)
 			return slow{file, let}, err
 		}
 	})
@@ -233,8 +234,8 @@ func TestWhatASlowDiskLosesIsInTheClockOfTheFile(t *testing.T) {
 	var held sync.RWMutex
 	r, path, stop := start(t, func(r *Recorder) {
 		create := r.create
-		r.create = func() (sink, error) {
-			file, err := create()
+		r.create = func(path string) (sink, error) {
+			file, err := create(path)
 			return stalls{file, &held}, err
 		}
 	})
@@ -318,9 +319,10 @@ func (f *full) Write(b []float32) error {
 func TestAFullDiskStopsIt(t *testing.T) {
 	for want, set := range map[string]func(*Recorder){
 		"no space left on device": func(r *Recorder) {
+			r.look = time.Hour
 			create := r.create
-			r.create = func() (sink, error) {
-				file, err := create()
+			r.create = func(path string) (sink, error) {
+				file, err := create(path)
 				return &full{file, 12}, err
 			}
 		},
@@ -344,7 +346,7 @@ func TestAFullDiskStopsIt(t *testing.T) {
 			waitFor(t, "the block to be taken", func() bool { return r.Ring().Len() == 0 || r.Status().State == wire.RecordingStopped })
 		}
 		stop()
-		if s := r.Status(); !strings.HasPrefix(s.Text, "The recording has stopped after 0:00:01: ") || !strings.Contains(s.Text, want) || !strings.Contains(s.Text, "another name") {
+		if s := r.Status(); !strings.HasPrefix(s.Text, "The recording has stopped after 0:00:01: ") || !strings.Contains(s.Text, want) || !strings.HasSuffix(s.Text, ". It goes on by itself, in another file, when there is room: make room.") {
 			t.Errorf("%+v", s)
 		}
 		got := recorded(t, path)
@@ -353,6 +355,87 @@ func TestAFullDiskStopsIt(t *testing.T) {
 			t.Errorf("%d samples are kept, want 1.2 s", len(got))
 		}
 	}
+}
+
+// When there is room again it goes on in another file, and never in one that is there; each
+// sample is in one of the two or counted. What no room mends ends it.
+func TestItGoesOnWhenThereIsRoom(t *testing.T) {
+	var room atomic.Bool
+	made := 0
+	r, path, stop := start(t, func(r *Recorder) {
+		r.look = 0
+		r.free = func(string) (int64, bool) {
+			if made > 0 && !room.Load() {
+				return reserve + again - 1, true
+			}
+			return 1 << 40, true
+		}
+		create := r.create
+		r.create = func(path string) (sink, error) {
+			file, err := create(path)
+			if made++; made == 1 {
+				return &full{file, 12}, err
+			}
+			return &broken{file, 5}, err
+		}
+	})
+	taken := filepath.Join(filepath.Dir(path), "hall 2.wav")
+	if err := os.WriteFile(taken, []byte("somebody's"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	var all []float32
+	play := func() {
+		all = append(all, block(n)...)
+		r.Ring().Write(block(n))
+		n++
+		waitFor(t, "the block to be taken", func() bool { return r.Ring().Len() == 0 })
+	}
+	for range 20 {
+		play()
+	}
+	waitFor(t, "the stop", func() bool { return r.Status().State == wire.RecordingStopped })
+	if s := r.Status(); !strings.HasPrefix(s.Text, "The recording has stopped after 0:00:01: ") || !strings.HasSuffix(s.Text, "when there is room: make room.") {
+		t.Errorf("%+v", s)
+	}
+	room.Store(true)
+	play()
+	waitFor(t, "another part", func() bool { return r.Status().State == wire.RecordingRuns })
+	s := r.Status()
+	for range 5 {
+		play()
+	}
+	n = 41
+	r.Ring().Write(block(n)) // breaks
+	waitFor(t, "the end", func() bool { return r.Status().State == wire.RecordingStopped })
+	stop()
+	first, second := recorded(t, path), recorded(t, filepath.Join(filepath.Dir(path), "hall 3.wav"))
+	missing := len(all) - len(first) - len(second)
+	if want := "900 ms are missing in the recording. 900 ms are between the file before, hall.wav, and this one: its disk was full."; s.File != "hall 3.wav" || s.Text != want || math.Abs(s.LostS*rate*channels-float64(missing)) > 1e-6 {
+		t.Errorf("%+v, want %d samples missing", s, missing)
+	}
+	if !slices.Equal(first, all[:len(first)]) || !slices.Equal(second, all[len(all)-len(second):]) || len(first) < 12*rate/10*channels || len(second) < 4*rate/10*channels {
+		t.Errorf("%d and %d samples of %d are kept", len(first), len(second), len(all))
+	}
+	if s := r.Status(); !strings.HasSuffix(s.Text, "input/output error. Start plumbline again with another name.") {
+		t.Errorf("%+v", s)
+	}
+	if b, err := os.ReadFile(taken); err != nil || string(b) != "somebody's" {
+		t.Errorf("what was there: %q, %v", b, err)
+	}
+}
+
+// broken is a disk that breaks after some writes.
+type broken struct {
+	sink
+	left int
+}
+
+func (f *broken) Write(b []float32) error {
+	if f.left--; f.left < 0 {
+		return &os.PathError{Op: "write", Path: "hall 3.wav", Err: syscall.EIO}
+	}
+	return f.sink.Write(b)
 }
 
 func TestWhereNothingCanBeRecorded(t *testing.T) {
