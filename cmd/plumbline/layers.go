@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"maps"
 	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +14,8 @@ import (
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"plumbline/stream/jsonfile"
 )
 
 // Where the value of a flag comes from. Each goes before those above it.
@@ -155,13 +156,7 @@ type configFile struct {
 
 // configPath is where the configuration file lies (XDG Base Directory Specification on
 // Unix). Without a home there is none.
-func configPath() (string, error) {
-	dir, err := os.UserConfigDir()
-	if err != nil {
-		return "", fmt.Errorf("no place for a configuration file: %w", err)
-	}
-	return filepath.Join(dir, "plumbline", "config.toml"), nil
-}
+func configPath() (string, error) { return jsonfile.Path("config.toml") }
 
 // readConfig reads the configuration file, which need not be there, and refuses keys that
 // are no flag of any of the daemon's commands.

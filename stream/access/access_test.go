@@ -85,7 +85,7 @@ func TestTokensRefuse(t *testing.T) {
 	if list, err := k.List(); err != nil || len(list) != 1 {
 		t.Error(list, err)
 	}
-	if _, err := os.Stat(path + ".new"); err == nil {
+	if _, err := os.Stat(path + ".lock"); err == nil {
 		t.Error("a refusal left its lock")
 	}
 	for _, bad := range []string{"{", `{"tokens":[{"name":"a","role":"king","sha256":"` + hashed("x") + `"}]}`} {

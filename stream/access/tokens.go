@@ -11,16 +11,15 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"time"
 
+	"plumbline/stream/jsonfile"
 	"plumbline/stream/wire"
 )
 
@@ -51,13 +50,7 @@ type Tokens struct {
 }
 
 // Path is where tokens are kept when nothing else is said: beside the user's other settings.
-func Path() (string, error) {
-	dir, err := os.UserConfigDir()
-	if err != nil {
-		return "", fmt.Errorf("find where tokens are kept: %w: set HOME", err)
-	}
-	return filepath.Join(dir, "plumbline", "tokens.json"), nil
-}
+func Path() (string, error) { return jsonfile.Path("tokens.json") }
 
 // OpenTokens reads a file, which need not be there yet.
 func OpenTokens(path string) (*Tokens, error) {
@@ -118,51 +111,28 @@ func find(list []Token, hash string) (Token, bool) {
 	return found, ok == 1
 }
 
-// change replaces the file whole or not at all. The new file is the lock too: only one
-// program makes it at a time.
+// change replaces the file, also for daemons that run.
 func (t *Tokens) change(edit func([]Token) ([]Token, error)) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if err := os.MkdirAll(filepath.Dir(t.path), 0o700); err != nil {
-		return fmt.Errorf("make the folder for tokens: %w", err)
-	}
-	next := t.path + ".new"
-	f, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("another plumbline changes the tokens: try again, and remove %s if it was cut off in the middle", next)
-	}
-	if err != nil {
-		return fmt.Errorf("keep the tokens: %w", err)
-	}
-	done := false
-	defer func() {
-		f.Close() // again, where all went well
-		if !done {
-			os.Remove(next)
-		}
-	}()
-	if err := t.refresh(); err != nil {
+	if err := t.kept().Change(func(f *file) (err error) {
+		f.Tokens, err = edit(f.Tokens)
+		return err
+	}); err != nil {
 		return err
 	}
-	list, err := edit(slices.Clone(t.list))
-	if err != nil {
-		return err
-	}
-	data, err := json.MarshalIndent(file{Tokens: list}, "", "\t")
-	if err == nil {
-		_, err = f.Write(append(data, '\n'))
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(next, t.path)
-	}
-	if err != nil {
-		return fmt.Errorf("keep the tokens: %w", err)
-	}
-	done = true
 	return t.refresh()
+}
+
+func (t *Tokens) kept() jsonfile.File[file] {
+	return jsonfile.File[file]{Path: t.path, Cure: "remove it and add the tokens again", Check: func(f *file) error {
+		for _, k := range f.Tokens {
+			if _, err := ParseRole(string(k.Role)); err != nil {
+				return err
+			}
+		}
+		return nil
+	}}
 }
 
 // file is what is in the file.
@@ -182,20 +152,12 @@ func (t *Tokens) refresh() error {
 		return nil
 	}
 	t.read, t.list = nil, nil
-	if err != nil {
-		return fmt.Errorf("read the tokens: %w", err)
-	}
-	data, err := os.ReadFile(t.path)
-	if err != nil {
-		return fmt.Errorf("read the tokens: %w", err)
-	}
 	var f file
-	err = json.Unmarshal(data, &f)
-	for i := 0; err == nil && i < len(f.Tokens); i++ {
-		_, err = ParseRole(string(f.Tokens[i].Role))
+	if err == nil {
+		f, err = t.kept().Read()
 	}
 	if err != nil {
-		return fmt.Errorf("%s is damaged: remove it and add the tokens again (%w)", t.path, err)
+		return fmt.Errorf("read the tokens: %w", err)
 	}
 	t.read, t.list = info, f.Tokens
 	return nil

@@ -4,17 +4,13 @@
 package calibration
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"time"
 
+	"plumbline/stream/jsonfile"
 	"plumbline/stream/wire"
 )
 
@@ -44,13 +40,7 @@ type Store struct {
 }
 
 // Path is where calibrations are kept when nothing else is said.
-func Path() (string, error) {
-	dir, err := os.UserConfigDir()
-	if err != nil {
-		return "", fmt.Errorf("find where calibrations are kept: %w", err)
-	}
-	return filepath.Join(dir, "plumbline", "calibration.json"), nil
-}
+func Path() (string, error) { return jsonfile.Path("calibration.json") }
 
 // Open uses a file, which need not be there yet; an empty path keeps nothing
 // beyond this run.
@@ -68,51 +58,20 @@ type file struct {
 	Calibrations []Entry `json:"calibrations"`
 }
 
-func (s *Store) read() ([]Entry, error) {
-	if s.path == "" {
-		return nil, nil
-	}
-	data, err := os.ReadFile(s.path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("read calibrations: %w", err)
-	}
-	var f file
-	if err := json.Unmarshal(data, &f); err != nil {
-		return nil, fmt.Errorf("%s is damaged: repair or remove it, and calibrate again (%v)", s.path, err)
-	}
-	for _, e := range f.Calibrations {
-		if e.Channel < 1 || !(math.Abs(e.OffsetDB) <= 250) {
-			return nil, fmt.Errorf("%s holds an impossible calibration of channel %d: repair or remove it, and calibrate again", s.path, e.Channel)
+func (s *Store) kept() jsonfile.File[file] {
+	return jsonfile.File[file]{Path: s.path, Cure: "repair or remove it, and calibrate again", Check: func(f *file) error {
+		for _, e := range f.Calibrations {
+			if e.Channel < 1 || !(math.Abs(e.OffsetDB) <= 250) {
+				return fmt.Errorf("an impossible calibration of channel %d", e.Channel)
+			}
 		}
-	}
-	return f.Calibrations, nil
+		return nil
+	}}
 }
 
-// write replaces the file whole or not at all.
-func (s *Store) write(entries []Entry) error {
-	data, err := json.MarshalIndent(file{entries}, "", "\t")
-	if err != nil {
-		return err
-	}
-	if err := os.MkdirAll(filepath.Dir(s.path), 0o755); err != nil {
-		return err
-	}
-	draft, err := os.CreateTemp(filepath.Dir(s.path), ".calibration-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(draft.Name())
-	_, err = draft.Write(append(data, '\n'))
-	if err == nil {
-		err = draft.Sync()
-	}
-	if err = errors.Join(err, draft.Close()); err != nil {
-		return err
-	}
-	return os.Rename(draft.Name(), s.path)
+func (s *Store) read() ([]Entry, error) {
+	f, err := s.kept().Read()
+	return f.Calibrations, err
 }
 
 // Give puts an entry in force for this run, without keeping it.
@@ -130,17 +89,16 @@ func (s *Store) Add(e Entry) error {
 		s.given = append(s.given, e)
 		return nil
 	}
-	entries, err := s.read() // another process may have added some
-	if err != nil {
-		return err
-	}
-	entries = append(entries, e)
 	mine := func(x Entry) bool { return x.Device == e.Device && x.Channel == e.Channel }
-	for n := count(entries, mine); n > keep; n-- {
-		i := slices.IndexFunc(entries, mine)
-		entries = slices.Delete(entries, i, i+1)
-	}
-	if err := s.write(entries); err != nil {
+	err := s.kept().Change(func(f *file) error {
+		f.Calibrations = append(f.Calibrations, e)
+		for n := count(f.Calibrations, mine); n > keep; n-- {
+			i := slices.IndexFunc(f.Calibrations, mine)
+			f.Calibrations = slices.Delete(f.Calibrations, i, i+1)
+		}
+		return nil
+	})
+	if err != nil {
 		return fmt.Errorf("keep the calibration: %w", err)
 	}
 	s.given = slices.DeleteFunc(s.given, mine) // it is newer than what was given
@@ -151,20 +109,17 @@ func (s *Store) Add(e Entry) error {
 func (s *Store) Adopt(older, key string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	entries, err := s.read()
-	if err != nil || older == key {
-		return err
-	}
-	adopted := false
-	for i := range entries {
-		if entries[i].Device == older {
-			entries[i].Device, adopted = key, true
-		}
-	}
-	if !adopted {
+	if s.path == "" {
 		return nil
 	}
-	return s.write(entries)
+	return s.kept().Change(func(f *file) error {
+		for i := range f.Calibrations {
+			if f.Calibrations[i].Device == older {
+				f.Calibrations[i].Device = key
+			}
+		}
+		return nil
+	})
 }
 
 func count(entries []Entry, is func(Entry) bool) (n int) {
@@ -177,25 +132,23 @@ func count(entries []Entry, is func(Entry) bool) (n int) {
 }
 
 // Undo takes back the newest entry of a channel; false: there is none.
-func (s *Store) Undo(device string, channel int) (bool, error) {
+func (s *Store) Undo(device string, channel int) (done bool, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if i := newest(s.given, device, channel); i >= 0 {
 		s.given = slices.Delete(s.given, i, i+1)
 		return true, nil
 	}
-	entries, err := s.read()
-	if err != nil {
-		return false, err
-	}
-	i := newest(entries, device, channel)
-	if i < 0 {
+	if s.path == "" {
 		return false, nil
 	}
-	if err := s.write(slices.Delete(entries, i, i+1)); err != nil {
-		return false, fmt.Errorf("take back the calibration: %w", err)
-	}
-	return true, nil
+	err = s.kept().Change(func(f *file) error {
+		if i := newest(f.Calibrations, device, channel); i >= 0 {
+			f.Calibrations, done = slices.Delete(f.Calibrations, i, i+1), true
+		}
+		return nil
+	})
+	return done && err == nil, err
 }
 
 func newest(entries []Entry, device string, channel int) int {

@@ -1,15 +1,11 @@
 package setup
 
 import (
-	"encoding/json"
 	"errors"
-	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 
+	"plumbline/stream/jsonfile"
 	"plumbline/stream/wire"
 )
 
@@ -29,13 +25,7 @@ type keptFile struct {
 }
 
 // Path is where choices are kept when nothing else is said: beside the calibrations.
-func Path() (string, error) {
-	dir, err := os.UserConfigDir()
-	if err != nil {
-		return "", fmt.Errorf("find where set-ups are kept: %w", err)
-	}
-	return filepath.Join(dir, "plumbline", "devices.json"), nil
-}
+func Path() (string, error) { return jsonfile.Path("devices.json") }
 
 // OpenKept reads a file, which need not be there yet; an empty path keeps nothing beyond
 // this run. Kept works after an error too, and leaves a file that it cannot read alone.
@@ -44,25 +34,20 @@ func OpenKept(path string) (*Kept, error) {
 	if path == "" {
 		return k, nil
 	}
-	data, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return k, nil
+	var err error
+	if k.file, err = k.stored().Read(); err != nil {
+		k.path = ""
 	}
-	if err == nil {
-		var f keptFile
-		if err = json.Unmarshal(data, &f); err == nil {
-			for i := range f.Devices {
-				err = errors.Join(err, f.Devices[i].Settle())
-			}
-		}
-		if err == nil {
-			k.file = f
-			return k, nil
-		}
-		err = fmt.Errorf("%s is damaged: repair or remove it, and choose the devices again (%w)", path, err)
-	}
-	k.path = ""
 	return k, err
+}
+
+func (k *Kept) stored() jsonfile.File[keptFile] {
+	return jsonfile.File[keptFile]{Path: k.path, Cure: "repair or remove it, and choose the devices again", Check: func(f *keptFile) (err error) {
+		for i := range f.Devices {
+			err = errors.Join(err, f.Devices[i].Settle())
+		}
+		return err
+	}}
 }
 
 // Path is the file; empty: none.
@@ -72,7 +57,7 @@ func (k *Kept) Path() string { return k.path }
 func (k *Kept) Of(id string) (wire.SourceChoice, bool) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	i := k.index(id)
+	i := k.file.index(id)
 	if i < 0 {
 		return wire.SourceChoice{}, false
 	}
@@ -91,50 +76,33 @@ func (k *Kept) Last() (wire.SourceChoice, bool) {
 func (k *Kept) Keep(c wire.SourceChoice) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	k.file.Last = c.Device
-	if i := k.index(c.Device); i >= 0 {
-		k.file.Devices[i] = c
-	} else {
-		k.file.Devices = append(k.file.Devices, c)
-	}
-	return k.write()
+	return k.change(func(f *keptFile) {
+		f.Last = c.Device
+		if i := f.index(c.Device); i >= 0 {
+			f.Devices[i] = c
+		} else {
+			f.Devices = append(f.Devices, c)
+		}
+	})
 }
 
 // Leave says that the last device was let go on purpose: what was chosen with it stays.
 func (k *Kept) Leave() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	k.file.Last = ""
-	return k.write()
+	return k.change(func(f *keptFile) { f.Last = "" })
 }
 
-func (k *Kept) index(id string) int {
-	return slices.IndexFunc(k.file.Devices, func(c wire.SourceChoice) bool { return c.Device == id })
+func (f *keptFile) index(id string) int {
+	return slices.IndexFunc(f.Devices, func(c wire.SourceChoice) bool { return c.Device == id })
 }
 
-// write replaces the file whole or not at all.
-func (k *Kept) write() error {
+// change counts for this run, and in the file, where another program may have kept more. mu
+// is held.
+func (k *Kept) change(edit func(*keptFile)) error {
+	edit(&k.file)
 	if k.path == "" {
 		return nil
 	}
-	data, err := json.MarshalIndent(k.file, "", "\t")
-	if err != nil {
-		return err
-	}
-	if err := os.MkdirAll(filepath.Dir(k.path), 0o755); err != nil {
-		return err
-	}
-	draft, err := os.CreateTemp(filepath.Dir(k.path), ".devices-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(draft.Name())
-	_, err = draft.Write(append(data, '\n'))
-	if err == nil {
-		err = draft.Sync()
-	}
-	if err = errors.Join(err, draft.Close()); err != nil {
-		return err
-	}
-	return os.Rename(draft.Name(), k.path)
+	return k.stored().Change(func(f *keptFile) error { edit(f); return nil })
 }
