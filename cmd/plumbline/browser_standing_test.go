@@ -76,6 +76,18 @@ func TestWalkKnowsWhereTheMicrophoneStandsInRealTime(t *testing.T) {
 	says("Main and fill ")
 	d.moveMicrophone(t, [3]float64{14, 5, 1.2})
 	says("The microphone is not at seat 2: choose the seat or carry it there.")
+
+	// While it sounds, what stops it is in sight on every screen.
+	p.click("act")
+	p.until(visible("act-stop"))
+	for _, s := range []screen{laptop, {820, 1180, "dark"}, phone, {320, 640, "light"}} {
+		p.show(s, 1)
+		p.until(fmt.Sprintf(`innerWidth === %d`, s.width))
+		if bottom, room := js[float64](p, `document.querySelector('[data-testid="act-stop"]').getBoundingClientRect().bottom`), js[float64](p, `innerWidth < 720 ? document.querySelector('nav').getBoundingClientRect().top : innerHeight`); bottom > room {
+			t.Errorf("at %d x %d what stops it reaches down to %.0f of %.0f", s.width, s.height, bottom, room)
+		}
+	}
+	p.click("act-stop")
 }
 
 // atHand wants the button where it can be pressed without scrolling, and the plan of the seats
