@@ -130,7 +130,7 @@ func TestLevels(t *testing.T) {
 }
 
 func TestSeedDecidesAndBlocksDoNot(t *testing.T) {
-	for _, kind := range []Kind{Pink, White, Sine, Sweep, Pulse} {
+	for _, kind := range Kinds {
 		cfg := Config{Kind: kind, Seed: 5, DurationS: 0.1, PeriodS: 0.15}
 		want := samples(t, cfg, 20000)
 		g, err := New(cfg)
@@ -153,7 +153,7 @@ func TestSeedDecidesAndBlocksDoNot(t *testing.T) {
 				same++
 			}
 		}
-		if random := kind == Pink || kind == White; random && same > 10 || !random && same != len(want) {
+		if random := kind != Sine && kind != Sweep && kind != Pulse; random && same > 10 || !random && same != len(want) {
 			t.Errorf("%s: another seed leaves %d of %d samples", kind, same, len(want))
 		}
 	}
@@ -167,7 +167,7 @@ func TestStartsSilentAndRamps(t *testing.T) {
 			t.Fatalf("sample %d is %g, want %g", i, x[i], want)
 		}
 	}
-	for _, kind := range []Kind{Pink, White, Sine, Sweep, Pulse} {
+	for _, kind := range Kinds {
 		if x := samples(t, Config{Kind: kind}, 1); x[0] != 0 {
 			t.Errorf("%s starts with %g", kind, x[0])
 		}
@@ -183,18 +183,138 @@ func TestStartsSilentAndRamps(t *testing.T) {
 }
 
 func TestPulseTrain(t *testing.T) {
-	x := samples(t, Config{Kind: Pulse, LevelDBFS: -6.0206, PeriodS: 0.1}, 48000)
-	var at []int
+	x := samples(t, Config{Kind: Pulse, LevelDBFS: -6.0206, FrequencyHz: 100, PeriodS: 0.1}, 48000)
 	for i, v := range x {
-		if v != 0 {
-			at = append(at, i)
-			if math.Abs(v-0.5) > 1e-6 {
-				t.Errorf("a pulse of %g, want 0.5", v)
+		want := 0.0
+		if at := i % 4800; at < 480 { // one cycle, the positive half first
+			want = 0.5 * math.Sin(2*math.Pi*float64(at)/480)
+		}
+		if math.Abs(v-want) > 1e-6 {
+			t.Fatalf("sample %d is %g, want %g", i, v, want)
+		}
+	}
+	low, high := Config{Kind: Pulse, FrequencyHz: 100}.Band()
+	most := 0.0
+	spectrum := func(f float64) float64 { return cmplx.Abs(lineOf(x[:480], f)) }
+	for f := 1.0; f < 1000; f++ {
+		most = max(most, spectrum(f))
+	}
+	for _, f := range []float64{low, high} {
+		if got := db(spectrum(f) / most); math.Abs(got+10) > 0.1 {
+			t.Errorf("at %.1f Hz the pulse is %.2f dB below its highest, want 10", f, -got)
+		}
+	}
+}
+
+// lineOf is the transform of x at one frequency.
+func lineOf(x []float64, f float64) (sum complex128) {
+	for i, v := range x {
+		sum += complex(v, 0) * cmplx.Exp(complex(0, -2*math.Pi*f*float64(i)/48000))
+	}
+	return sum
+}
+
+// Noise of a period: a window of one period has the exact power on every line of the
+// band, none between, and the next period is the same.
+func TestPeriodicNoiseHasExactLines(t *testing.T) {
+	for _, kind := range []Kind{Pink, White, Octave, ThirdOctave} {
+		cfg := Config{Kind: kind, PeriodS: 0.25, RampS: 1e-9, Seed: 4}
+		x := samples(t, cfg, 3*12000)[12000:]
+		for i := range 12000 {
+			if x[i] != x[i+12000] {
+				t.Fatalf("%s: sample %d is not that of a period later", kind, i)
+			}
+		}
+		if got := db(rms(x[:12000]) * math.Sqrt2); math.Abs(got+20) > 1e-6 {
+			t.Errorf("%s: %.6f dBFS, want −20", kind, got)
+		}
+		low, high := cfg.Band()
+		work := make([]complex128, 12000)
+		for i := range work {
+			work[i] = complex(x[i], 0)
+		}
+		first, firstHz := 0.0, 0.0
+		for k, v := range fft.FFT(work)[:6000] {
+			f, level := 4*float64(k), db(cmplx.Abs(v))
+			switch {
+			case k == 0 || f < low || f > high:
+				if level > -190 {
+					t.Errorf("%s: %.1f dB at %g Hz, outside of %.1f…%.1f Hz", kind, level, f, low, high)
+				}
+			case first == 0:
+				first, firstHz = level, f
+			default:
+				want := first
+				if kind == Pink {
+					want -= 10 * math.Log10(f/firstHz)
+				}
+				if math.Abs(level-want) > 1e-6 {
+					t.Fatalf("%s: %.6f dB at %g Hz, want %.6f", kind, level, f, want)
+				}
 			}
 		}
 	}
-	if len(at) != 10 || at[1]-at[0] != 4800 || at[9]-at[0] != 9*4800 {
-		t.Errorf("pulses at %v, want ten, 4800 apart", at)
+}
+
+// Noise of one band keeps to it: the low-pass behind it, on both sides of the middle,
+// and the power of the band itself by averaged periodograms.
+func TestBandNoise(t *testing.T) {
+	l := newLowPass(100, 48000)
+	x := make([]float64, 48000)
+	x[0] = 1
+	for i := range x {
+		x[i] = l.next(x[i])
+	}
+	for f, want := range map[float64]float64{10: 0, 86: -0.37, 100: -3.01, 200: -48.17} { // −10 lg(1 + (f/100)^16)
+		if got := db(cmplx.Abs(lineOf(x[:4800], f))); math.Abs(got-want) > 0.02 {
+			t.Errorf("%.3f dB at %g Hz, want %.2f", got, f, want)
+		}
+	}
+	for _, kind := range []Kind{Octave, ThirdOctave} {
+		cfg := Config{Kind: kind, FrequencyHz: 1100, Seed: 2, RampS: 1e-9}
+		low, high := cfg.Band()
+		ratio := map[Kind]float64{Octave: math.Pow(10, 0.3), ThirdOctave: math.Pow(10, 0.1)}[kind]
+		if mid := math.Sqrt(low * high); math.Abs(mid-1000) > 1e-6 || math.Abs(high/low-ratio) > 1e-9 {
+			t.Errorf("%s: %.3f…%.3f Hz", kind, low, high)
+		}
+		x := samples(t, cfg, 40*8192)
+		if got := db(rms(x) * math.Sqrt2); math.Abs(got+20) > 0.1 { // 1/√(2BT): 0.06 dB for the third octave
+			t.Errorf("%s: %.3f dBFS, want −20", kind, got)
+		}
+		in, all := 0.0, 0.0
+		work := make([]complex128, 8192)
+		for b := range 40 {
+			for i := range work {
+				w := (1 - math.Cos(2*math.Pi*float64(i)/8192)) / 2
+				work[i] = complex(w*x[b*8192+i], 0)
+			}
+			for k, v := range fft.FFT(work)[:4096] {
+				p := real(v)*real(v) + imag(v)*imag(v)
+				all += p
+				if f := float64(k) * 48000 / 8192; f > low && f < high {
+					in += p
+				}
+			}
+		}
+		if in/all < 0.945 { // ∫₀¹ 1/(1+x¹⁶) of ∫₀^∞ is 0.955, and the window moves some
+			t.Errorf("%s: %.3f of the power is in the band", kind, in/all)
+		}
+	}
+}
+
+// A length ends as quietly as it began.
+func TestFadesBeforeItsEnd(t *testing.T) {
+	x := samples(t, Config{Kind: Sine, FrequencyHz: 1000, LevelDBFS: -6.0206, RampS: 0.25, LengthS: 1}, 50000)
+	for i := range x {
+		envelope := 1.0
+		if edge := min(i, 48000-i); edge < 0 {
+			envelope = 0
+		} else if edge < 12000 {
+			envelope = (1 - math.Cos(math.Pi*float64(edge)/12000)) / 2
+		}
+		if want := 0.5 * envelope * math.Sin(2*math.Pi*float64(i)/48); math.Abs(x[i]-want) > 1e-6 {
+			t.Fatalf("sample %d is %g, want %g", i, x[i], want)
+		}
 	}
 }
 
@@ -311,6 +431,11 @@ func TestRefusals(t *testing.T) {
 		"sweep lasts 1000 s":      {Kind: Sweep, DurationS: 1000},
 		"period is 1 s: choose 5": {Kind: Sweep, PeriodS: 1},
 		"period is 0.001 s":       {Kind: Pulse, PeriodS: 0.001},
+		"choose 0.02…600":         {Kind: Pulse, PeriodS: 0.015, FrequencyHz: 50},
+		"period is 0.01 s":        {PeriodS: 0.01},
+		"length is -1 s":          {LengthS: -1},
+		"frequency is 5 Hz":       {Kind: Octave, FrequencyHz: 5},
+		"ends at 22387 Hz":        {Kind: Octave, FrequencyHz: 16000, SampleRateHz: 44100},
 	} {
 		_, err := New(cfg)
 		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
@@ -320,7 +445,7 @@ func TestRefusals(t *testing.T) {
 }
 
 func BenchmarkFill(b *testing.B) {
-	for _, kind := range []Kind{Pink, White, Sine, Sweep} {
+	for _, kind := range Kinds {
 		b.Run(string(kind), func(b *testing.B) {
 			g, err := New(Config{Kind: kind, PeriodS: 5})
 			if err != nil {

@@ -26,11 +26,33 @@ func (c Chirp) At(seconds float64) float64 {
 	return math.Sin(2 * math.Pi * c.LowHz * l * math.Expm1(seconds/l))
 }
 
-// sweep makes the samples of a sweep of unit RMS with its ends faded.
+// fadeS is how long both ends of a sweep that is played are faded, so that they do
+// not click.
+const fadeS = 0.01
+
+// Played is the sweep as it is played: At with both ends faded by a raised cosine
+// over 10 ms, or a quarter of a shorter sweep.
+func (c Chirp) Played(seconds float64) float64 {
+	v, fade := c.At(seconds), min(fadeS, c.DurationS/4)
+	if edge := min(seconds, c.DurationS-seconds); edge < fade {
+		v *= (1 - math.Cos(math.Pi*edge/fade)) / 2
+	}
+	return v
+}
+
+// Samples is Played at a sample rate, peak 1.
+func (c Chirp) Samples(rateHz float64) []float64 {
+	x := make([]float64, int(math.Round(c.DurationS*rateHz)))
+	for i := range x {
+		x[i] = c.Played(float64(i) / rateHz)
+	}
+	return x
+}
+
+// sweep makes the samples of a sweep of unit RMS.
 func (c Config) sweep() func() float64 {
 	rate := float64(c.SampleRateHz)
 	chirp := Chirp{c.LowHz, c.HighHz, c.DurationS}
-	fade := min(c.RampS, 0.01, c.DurationS/4)
 	period := int(math.Round(c.PeriodS * rate))
 	n := 0
 	return func() float64 {
@@ -39,10 +61,6 @@ func (c Config) sweep() func() float64 {
 		if period > 0 {
 			n %= period
 		}
-		v := math.Sqrt2 * chirp.At(t)
-		if edge := min(t, c.DurationS-t); edge < fade && edge >= 0 {
-			v *= (1 - math.Cos(math.Pi*edge/fade)) / 2
-		}
-		return v
+		return math.Sqrt2 * chirp.Played(t)
 	}
 }

@@ -39,6 +39,7 @@ func TestImportsRunOneWay(t *testing.T) {
 		{pkg: "plumbline/capture/leak"}, // for all tests
 		{pkg: "plumbline/capture/device", may: []string{"plumbline/capture", portaudio}, cgo: true},
 		{pkg: "plumbline/capture/rig", may: []string{"plumbline/capture", "plumbline/analyze/air", "plumbline/analyze/fft", godsp, toml}},
+		{pkg: "plumbline/capture/signal", may: []string{"plumbline/capture", godsp}},
 		{pkg: "plumbline/capture", may: []string{"plumbline/capture"}},
 		{pkg: "plumbline/analyze/internal/golden"},    // for tests: reads and writes files
 		{pkg: "plumbline/analyze/internal/reference"}, // for tests: reads files

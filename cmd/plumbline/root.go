@@ -88,7 +88,7 @@ can fall: local codes and licensed practice decide.
 	root.AddGroup(
 		&cobra.Group{ID: groupLive, Title: "Live:"},
 		&cobra.Group{ID: groupRecorded, Title: "From recordings:"},
-		&cobra.Group{ID: groupVirtual, Title: "Without loudspeakers:"},
+		&cobra.Group{ID: groupVirtual, Title: "Sound to measure with:"},
 	)
 	root.AddCommand(commands()...)
 	root.SuggestionsMinimumDistance = 2
