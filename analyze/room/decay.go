@@ -22,6 +22,7 @@ const (
 	behindDB      = 10 // noise is measured so much of decay behind the crossing,
 	lastPart      = 0.1
 	blocksPer10DB = 5
+	gapS          = 0.1
 )
 
 // newDecay finds noise, late slope and crossing by turns (Lundeby, Vigran, Bietz and
@@ -86,9 +87,9 @@ func lateSlope(levels []float64, blockS, noise float64) (slope, at float64, ok b
 		}
 	}
 	floor := noise * math.Pow(10, aboveNoiseDB/10.0)
-	end := peak
-	for end < len(levels) && levels[end] > floor {
-		end++
+	end, ahead := peak, max(3, int(gapS/blockS))
+	for end < len(levels) && (levels[end] > floor || mean(levels[end:min(end+ahead, len(levels))]) > floor) {
+		end++ // a gap between reflections is no end
 	}
 	if end-peak < 3 || levels[peak] < levels[end-1]*math.Pow(10, leastSlopeDB/10.0) {
 		return 0, 0, false

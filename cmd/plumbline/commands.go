@@ -16,6 +16,7 @@ func commands() []*cobra.Command {
 		newSumCommand(),
 		newAlignCommand(),
 		newLevelsCommand(),
+		newRoomCommand(),
 		newSignalCommand(),
 		newRigCommand(),
 	}
