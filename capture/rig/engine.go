@@ -17,6 +17,7 @@ type compiled struct {
 	level     float64 // linear, of programme
 	noise     float64 // linear, of each microphone's
 	filters   []filter
+	products  [][2]filter // of each microphone, of orders 2 and 3; nil: no loudspeaker distorts
 }
 
 // engine plays compiled scenes. It works in blocks of its own, so that the
@@ -24,6 +25,7 @@ type compiled struct {
 type engine struct {
 	block    int
 	history  *history
+	orders   *orders // nil: no loudspeaker distorts
 	now      *compiled
 	next     *compiled // while fading
 	fade     []float64 // weight of next, 0…1
@@ -47,9 +49,10 @@ func blockFrames(rateHz int) int {
 
 func newEngine(s Scene) (*engine, error) {
 	b := blockFrames(s.RateHz)
+	partitions := int(longestS*float64(s.RateHz))/b + 2
 	e := &engine{
 		block:    b,
-		history:  newHistory(b, int(longestS*float64(s.RateHz))/b+2),
+		history:  newHistory(b, partitions),
 		fade:     make([]float64, (int(fadeS*float64(s.RateHz))/b+1)*b),
 		delayed:  make([]float64, b+half),
 		x:        make([]float64, b),
@@ -58,6 +61,9 @@ func newEngine(s Scene) (*engine, error) {
 		channels: 1 + len(s.Microphones),
 	}
 	e.out = make([]float32, b*e.channels)
+	if s.distorts() {
+		e.orders = newOrders(b, partitions)
+	}
 	for i := range e.fade {
 		e.fade[i] = (1 - math.Cos(math.Pi*(float64(i)+0.5)/float64(len(e.fade)))) / 2
 	}
@@ -74,7 +80,7 @@ func newEngine(s Scene) (*engine, error) {
 // compile makes a scene ready. It takes from the scene before, if there is one,
 // what has not changed: of a microphone that is dragged only its own filter is
 // made anew.
-func compile(s Scene, h *history, before *compiled) (*compiled, error) {
+func compile(s Scene, h *history, o *orders, before *compiled) (*compiled, error) {
 	c := &compiled{
 		scene: s,
 		level: math.Pow(10, s.Programme.LevelDBFS/20),
@@ -105,6 +111,18 @@ func compile(s Scene, h *history, before *compiled) (*compiled, error) {
 			c.filters = append(c.filters, h.partition(c.acoustics.impulse(mic.PositionM)))
 		}
 	}
+	if o == nil {
+		return c, nil
+	}
+	var distorting [2]*acoustics
+	for k := range distorting {
+		if of, ok := s.products(k + 2); ok {
+			distorting[k] = newAcoustics(of)
+		}
+	}
+	for _, mic := range s.Microphones {
+		c.products = append(c.products, o.partition(distorting, mic.PositionM))
+	}
 	return c, nil
 }
 
@@ -120,15 +138,18 @@ func (e *engine) play() ([]float32, error) {
 		return nil, err
 	}
 	e.history.push(e.x)
+	if e.orders != nil {
+		e.orders.push(e.x)
+	}
 	copy(e.delayed, e.delayed[e.block:])
 	copy(e.delayed[half:], e.x)
 	for i, v := range e.delayed[:e.block] {
 		e.out[i*e.channels] = float32(v)
 	}
 	for m, noise := range e.noise {
-		e.history.convolve(e.y, e.now.filters[m])
+		e.heard(e.y, e.now, m)
 		if weight != nil {
-			e.history.convolve(e.z, e.next.filters[m])
+			e.heard(e.z, e.next, m)
 			for i, w := range weight {
 				e.y[i] += w * (e.z[i] - e.y[i])
 			}
@@ -149,6 +170,14 @@ func (e *engine) play() ([]float32, error) {
 		e.now, e.next, e.fadeAt = e.next, nil, 0
 	}
 	return e.out, nil
+}
+
+// heard writes what a microphone hears of a scene.
+func (e *engine) heard(dst []float64, c *compiled, mic int) {
+	e.history.convolve(dst, c.filters[mic])
+	if e.orders != nil {
+		e.orders.add(dst, c.products[mic])
+	}
 }
 
 // programme fills x, with the weight of the next scene's while one fades in.

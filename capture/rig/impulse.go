@@ -169,7 +169,7 @@ func (s Scene) soundsLike(o Scene) bool {
 
 // kernel is the interpolation: a sinc under a Kaiser window (Laakso et al.,
 // "Splitting the unit delay", IEEE Signal Processing Magazine 13(1), 1996).
-func kernel(t float64) float64 {
+func kernel(t, half float64) float64 {
 	u := t / half
 	v := bessel0(kaiserBeta*math.Sqrt(max(1-u*u, 0))) / bessel0(kaiserBeta)
 	if t != 0 {
@@ -182,7 +182,7 @@ func kernel(t float64) float64 {
 func addPulse(dst []complex128, at float64, amplitude complex128) {
 	first := int(math.Floor(at)) - half + 1
 	for i := max(first, 0); i < min(first+2*half, len(dst)); i++ {
-		dst[i] += amplitude * complex(kernel(float64(i)-at), 0)
+		dst[i] += amplitude * complex(kernel(float64(i)-at, half), 0)
 	}
 }
 

@@ -61,7 +61,7 @@ func New(scene Scene, cfg Config) (*Rig, error) {
 	if r.engine, err = newEngine(scene); err != nil {
 		return nil, err
 	}
-	if r.engine.now, err = compile(scene, r.engine.history, nil); err != nil {
+	if r.engine.now, err = compile(scene, r.engine.history, r.engine.orders, nil); err != nil {
 		return nil, err
 	}
 	r.newest = r.engine.now
@@ -90,6 +90,9 @@ func (r *Rig) Apply(scene Scene) error {
 	if !slices.EqualFunc(scene.Microphones, r.info.Channels[1:], func(m Microphone, name string) bool { return m.Name == name }) {
 		return &SceneError{"microphone", len(scene.Microphones), "number and names cannot change while the rig plays: start it again"}
 	}
+	if scene.distorts() && r.engine.orders == nil {
+		return &SceneError{"loudspeaker", "distortion", "cannot begin while the rig plays: start it again"}
+	}
 	turn := r.turn.Add(1)
 	r.applying.Lock()
 	defer r.applying.Unlock()
@@ -97,7 +100,7 @@ func (r *Rig) Apply(scene Scene) error {
 		return nil // a newer one waits already
 	}
 	if !scene.soundsLike(r.newest.scene) { // a new name is no reason to fade
-		c, err := compile(scene, r.engine.history, r.newest)
+		c, err := compile(scene, r.engine.history, r.engine.orders, r.newest)
 		if err != nil {
 			return err
 		}

@@ -82,6 +82,10 @@ type Loudspeaker struct {
 	CrossoverHz    float64  `toml:"crossover_hz"`    // Linkwitz-Riley between the drivers, 50…10000; 0 none
 	CrossoverOrder int      `toml:"crossover_order"` // 2, 4 or 8; 0: 4
 	HighReversed   bool     `toml:"high_reversed"`   // the high driver is wired the wrong way round
+	// What a full-scale sine wave of programme comes out with, −150…−6; 0 none. The
+	// loudspeaker is sent x + a₂x² + a₃x³, so that less by 1 dB has 1 dB and 2 dB less.
+	SecondOrderDB float64 `toml:"second_order_db"` // second harmonic re the fundamental
+	ThirdOrderDB  float64 `toml:"third_order_db"`  // third
 }
 
 // Microphone hears all directions alike.

@@ -56,6 +56,12 @@ func (s Scene) Validate() error {
 		check.corner(of+"crossover_hz", l.CrossoverHz, 50, 10000)
 		check.that(l.CrossoverOrder == 2 || l.CrossoverOrder == 4 || l.CrossoverOrder == 8,
 			of+"crossover_order", l.CrossoverOrder, "choose 2, 4 or 8")
+		check.corner(of+"second_order_db", l.SecondOrderDB, -150, -6)
+		check.corner(of+"third_order_db", l.ThirdOrderDB, -150, -6)
+		for _, m := range s.Microphones {
+			check.that(l.SecondOrderDB == 0 && l.ThirdOrderDB == 0 || distance(l.PositionM, m.PositionM) >= nearestDistortingM,
+				of+"position_m", l.PositionM, fmt.Sprintf("a loudspeaker with distortion is heard from %g m on: move it or the microphone", nearestDistortingM))
+		}
 		check.that(!l.HighReversed || l.CrossoverHz > 0, of+"high_reversed", l.HighReversed, "give the crossover_hz above which it is")
 	}
 	clear(names)

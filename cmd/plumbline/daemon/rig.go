@@ -60,7 +60,11 @@ func (o *rigOperator) change(ctx context.Context, p stream.RigPatch, by string) 
 	if err != nil {
 		return stream.RigScene{}, err
 	}
-	if err := o.rig.Apply(sceneFromWire(next)); err != nil {
+	scene := sceneFromWire(next)
+	for i, l := range o.rig.Scene().Loudspeakers { // what no page shows stays
+		scene.Loudspeakers[i].SecondOrderDB, scene.Loudspeakers[i].ThirdOrderDB = l.SecondOrderDB, l.ThirdOrderDB
+	}
+	if err := o.rig.Apply(scene); err != nil {
 		return stream.RigScene{}, &stream.Error{Code: "rig", Text: err.Error(), Cause: err}
 	}
 	next.Revision++

@@ -114,3 +114,26 @@ func TestAPatchAsASurveyBegins(t *testing.T) {
 		}
 	}
 }
+
+// What a loudspeaker distorts is on no page, and stays whatever a page changes.
+func TestAChangedRigDistortsAsBefore(t *testing.T) {
+	s := rig.Demo()
+	s.Loudspeakers[0].SecondOrderDB, s.Loudspeakers[1].ThirdOrderDB = -40, -50
+	r, err := rig.New(s, rig.Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := New(Config{Source: r, Rig: r})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ms := 3.0
+	patch := stream.RigPatch{Loudspeakers: map[string]wire.LoudspeakerPatch{s.Loudspeakers[1].Name: {DelayMs: &ms}}}
+	if _, err := d.rig.ChangeRig(t.Context(), patch, "c1"); err != nil {
+		t.Fatal(err)
+	}
+	now := r.Scene().Loudspeakers
+	if now[1].DelayMs != 3 || now[0].SecondOrderDB != -40 || now[0].ThirdOrderDB != 0 || now[1].ThirdOrderDB != -50 {
+		t.Errorf("it is %+v", now)
+	}
+}
