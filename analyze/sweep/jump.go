@@ -1,6 +1,11 @@
 package sweep
 
-import "math"
+import (
+	"math"
+	"math/bits"
+
+	"plumbline/analyze/fft"
+)
 
 const (
 	jumpFromHz = 250   // below it an octave's arrival is not sharp enough
@@ -15,30 +20,36 @@ const (
 // strongest.
 func (s *sweeps) jumps(h []float64, lead int) (seconds, hz float64, ok bool) {
 	var mids, arrivals []float64
-	spectrum := s.plan.Forward(nil, h)
+	reach := int(0.5 * s.rate)
+	n := 1 << bits.Len(uint(2*reach-1))
+	plan := fft.NewReal(n)
+	x := make([]float64, n) // lag 0 in the middle
+	for i := range x {
+		x[i] = h[((lead+i-n/2)%len(h)+len(h))%len(h)]
+	}
+	spectrum := plan.Forward(nil, x)
 	band := make([]complex128, len(spectrum))
-	spacing := s.rate / float64(s.plan.Len())
+	spacing := s.rate / float64(n)
+	arrival := func() (at int) { // of what is in band
+		plan.Inverse(x, band)
+		top := 0.0
+		for _, v := range x {
+			top = max(top, math.Abs(v))
+		}
+		for math.Abs(x[at]) < top/2 {
+			at++
+		}
+		return at
+	}
 	for mid := math.Max(jumpFromHz, s.cfg.LowHz*math.Sqrt2); mid*math.Sqrt2 <= s.cfg.HighHz; mid *= 2 {
 		for k, v := range spectrum {
-			w := 0.0
-			if f := float64(k) * spacing; f > mid/2 && f < mid*2 { // a Hann window over log frequency
-				w = (1 + math.Cos(math.Pi*octaves(mid, f))) / 2
-			}
-			band[k] = v * complex(w, 0)
+			band[k] = v * bandWeight(mid, float64(k)*spacing)
 		}
-		x := s.plan.Inverse(nil, band)
-		n := len(x)
-		reach := int(0.5 * s.rate)
-		at := func(i int) float64 { return math.Abs(x[(i+n)%n]) }
-		top := 0.0
-		for i := lead - reach; i < lead+reach; i++ {
-			top = max(top, at(i))
+		i := arrival()
+		for k := range band { // of a pulse, which the band makes broader as it is lower
+			band[k] = complex(1-2*float64(k%2), 0) * bandWeight(mid, float64(k)*spacing)
 		}
-		i := lead - reach
-		for at(i) < top/2 {
-			i++
-		}
-		mids, arrivals = append(mids, mid), append(arrivals, float64(i-lead)/s.rate)
+		mids, arrivals = append(mids, mid), append(arrivals, float64(i-arrival())/s.rate)
 	}
 	within := func(a []float64) bool {
 		low, high := a[0], a[0]
@@ -55,4 +66,12 @@ func (s *sweeps) jumps(h []float64, lead int) (seconds, hz float64, ok bool) {
 		}
 	}
 	return 0, 0, false
+}
+
+// bandWeight is a Hann window over log frequency, an octave to either side.
+func bandWeight(mid, f float64) complex128 {
+	if f <= mid/2 || f >= mid*2 {
+		return 0
+	}
+	return complex((1+math.Cos(math.Pi*octaves(mid, f)))/2, 0)
 }

@@ -23,14 +23,14 @@ const (
 // orders are the curves of the products of orders 2 to 5, each the power over a sixth of
 // an octave. Every order, and the linear response it is compared with, is taken out by
 // the same window, as long as the shortest time between two of them; the same at the end of
-// the response says what is noise. h has the direct sound at leadS, and is known up to end.
+// the response says what is noise. h has the direct sound at lead, and is known up to end.
 func (s *sweeps) orders(h []float64, end int) []Order {
-	constant := float64(len(s.cfg.Played)) / math.Log(s.cfg.HighHz/s.cfg.LowHz) // L in samples
+	constant := s.constant()
 	room := constant * math.Log(6.0/5)
-	lead := leadS * s.rate
+	lead := float64(s.lead)
 	at := func(n float64) []complex128 { return s.windowed(h, lead-constant*math.Log(n), room) }
 	linear := at(1)
-	noise := s.windowed(h, float64(end)-0.7*room, room)
+	noise := s.windowed(h, float64(end)-0.6*room, room)
 	over := func(spectrum []complex128, f float64) float64 {
 		spacing := s.rate / float64(s.plan.Len())
 		low, high := int(math.Ceil(f*math.Pow(2, -1.0/12)/spacing)), int(f*math.Pow(2, 1.0/12)/spacing)
@@ -57,12 +57,12 @@ func (s *sweeps) orders(h []float64, end int) []Order {
 	return all
 }
 
-// windowed is the spectrum of h about a lag, from a tenth of room in front of it to
-// seven tenths behind, with faded edges.
+// windowed is the spectrum of h about a lag, from four tenths of room in front of it to
+// nearly six behind, with faded edges.
 func (s *sweeps) windowed(h []float64, lag, room float64) []complex128 {
 	x := make([]float64, s.plan.Len())
-	begin, end := int(lag-0.1*room), int(lag+0.7*room)
-	rise, fall := 0.08*room, 0.2*room
+	begin, end := int(lag-0.4*room), int(lag+0.58*room)
+	rise, fall := 0.15*room, 0.2*room
 	for i := begin; i < end; i++ {
 		w := 1.0
 		if d := float64(i - begin); d < rise {

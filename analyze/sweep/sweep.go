@@ -19,9 +19,9 @@ type Config struct {
 // Take is what one recording tells.
 type Take struct {
 	Response []float64 // impulse response, LeadS in front of the direct sound; re the sweep as it was played
-	LeadS    float64
-	Sweeps   int     // averaged
-	NoiseDB  float64 // of the recording in front of the first sweep, re the RMS of what it hears of the sweep; NaN: too little in front
+	LeadS    float64   // less than half of what the second order leads by
+	Sweeps   int       // averaged
+	NoiseDB  float64   // of the recording in front of the first sweep, re the RMS of what it hears of the sweep; NaN: too little in front
 	// SpreadDB is by how much the energy of a response strays from sweep to sweep, as
 	// a standard deviation re the energy of their mean; NaN with one.
 	SpreadDB float64
@@ -29,9 +29,9 @@ type Take struct {
 }
 
 const (
-	leadS    = 0.05
-	alikeDB  = 6   // sweeps of one recording are as loud as each other
-	leastEnd = 0.3 // s behind the sweep, in which the room fades
+	mostLeadS = 0.5
+	alikeDB   = 6   // sweeps of one recording are as loud as each other
+	leastEnd  = 0.3 // s behind the sweep, in which the room fades
 )
 
 // sweeps holds what a measurement needs more than once.
@@ -41,6 +41,12 @@ type sweeps struct {
 	plan    *fft.Real
 	played  []complex128
 	inverse []complex128
+	lead    int // samples in front of the direct sound
+}
+
+// constant is L in samples: in that time the frequency grows by e.
+func (s *sweeps) constant() float64 {
+	return float64(len(s.cfg.Played)) / math.Log(s.cfg.HighHz/s.cfg.LowHz)
 }
 
 // Measure finds the sweeps in a recording, refuses what is clipped or interrupted, and
@@ -66,7 +72,7 @@ func Measure(y []float64, cfg Config) (*Take, error) {
 	if err != nil {
 		return nil, err
 	}
-	t := &Take{LeadS: leadS, Sweeps: len(lags), NoiseDB: s.noise(y, lags[0])}
+	t := &Take{LeadS: float64(s.lead) / s.rate, Sweeps: len(lags), NoiseDB: s.noise(y, lags[0])}
 	mean, err := s.average(y, lags, t)
 	if err != nil {
 		return nil, err
@@ -95,18 +101,17 @@ func Clipped(y []float64) (at, count int) {
 func newSweeps(cfg Config, length int) *sweeps {
 	n := 1 << bits.Len(uint(length-1))
 	s := &sweeps{cfg: cfg, rate: cfg.SampleRateHz, plan: fft.NewReal(n)}
+	s.lead = int(min(mostLeadS*s.rate, 0.45*math.Ln2*s.constant()))
 	x := make([]float64, n)
 	copy(x, cfg.Played)
 	s.played = s.plan.Forward(nil, x)
-	most := 0.0
-	for _, v := range s.played {
-		most = max(most, power(v))
-	}
 	s.inverse = make([]complex128, len(s.played))
 	for k, v := range s.played {
-		// What the sweep does not hold cannot be divided by: the end of the sweep's own
-		// spectrum is 30 dB or 40 below its beginning, and this is far below both.
-		s.inverse[k] = conj(v) * complex(s.weight(float64(k)*s.rate/float64(n))/(power(v)+1e-9*most), 0)
+		// In its band a sweep has |X|² = L·fs²/(4f), a quarter of that or somewhat less at
+		// both ends. Beyond, where it has next to nothing, a hundredth is divided by.
+		f := float64(k) * s.rate / float64(n)
+		least := 0.01 * s.constant() * s.rate / (4 * max(f, 1))
+		s.inverse[k] = conj(v) * complex(s.weight(f)/max(power(v), least), 0)
 	}
 	return s
 }
@@ -115,15 +120,15 @@ func power(v complex128) float64       { return real(v)*real(v) + imag(v)*imag(v
 func conj(v complex128) complex128     { return complex(real(v), -imag(v)) }
 func octaves(from, to float64) float64 { return math.Log2(to / from) }
 
-// weight is 1 within the sweep's band, and fades over a third of an octave below and a
-// sixth above.
+// weight is 1 within the sweep's band, and fades over an octave below, so that what rings
+// in front of the response is short, and a sixth of one above.
 func (s *sweeps) weight(f float64) float64 {
 	out := 0.0
 	switch {
 	case f <= 0:
 		return 0
 	case f < s.cfg.LowHz:
-		out = octaves(f, s.cfg.LowHz) * 3
+		out = octaves(f, s.cfg.LowHz)
 	case f > s.cfg.HighHz:
 		out = octaves(s.cfg.HighHz, f) * 6
 	}
@@ -202,7 +207,7 @@ func energy(x []float64) (sum float64) {
 
 // noise is the level in front of the first sweep re that in it.
 func (s *sweeps) noise(y []float64, first int) float64 {
-	quiet := y[:max(0, first-int(leadS*s.rate))]
+	quiet := y[:max(0, first-int(0.05*s.rate))]
 	if float64(len(quiet)) < 0.1*s.rate {
 		return math.NaN()
 	}
@@ -212,10 +217,9 @@ func (s *sweeps) noise(y []float64, first int) float64 {
 
 // average fills in the response and its spread: the mean of the recording from sweep to
 // sweep, which adds up what repeats and not what is noise. It returns the mean divided
-// by the sweep, with the direct sound at lag leadS.
+// by the sweep, with the direct sound at lag lead.
 func (s *sweeps) average(y []float64, lags []int, t *Take) ([]float64, error) {
-	lead := int(leadS * s.rate)
-	n := len(s.cfg.Played)
+	lead, n := s.lead, len(s.cfg.Played)
 	length := len(y) - lags[len(lags)-1]
 	for i := range lags[1:] {
 		length = min(length, lags[i+1]-lags[i]-lead)
