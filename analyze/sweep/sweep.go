@@ -30,8 +30,11 @@ type Take struct {
 
 const (
 	mostLeadS = 0.5
-	alikeDB   = 6   // sweeps of one recording are as loud as each other
-	leastEnd  = 0.3 // s behind the sweep, in which the room fades
+	alikeDB   = 6 // sweeps of one recording are as loud as each other
+	// leastCrest is what a response stands out of the seconds around it by: noise and
+	// a clap make less, a hall with 25 dB more late sound than direct nearly twice as much.
+	leastCrest = 20
+	leastEnd   = 0.3 // s behind the sweep, in which the room fades
 )
 
 // sweeps holds what a measurement needs more than once.
@@ -178,8 +181,13 @@ func (s *sweeps) find(h []float64, length int) ([]int, error) {
 		lags = append(lags, at)
 	}
 	slices.Sort(lags)
-	if rms := math.Sqrt(energy(h) / float64(len(h))); strength < 10*rms {
-		return nil, fmt.Errorf("no sweep from %g to %g Hz of %.3g s is heard in the recording: say in --sweep what was played", s.cfg.LowHz, s.cfg.HighHz, float64(n)/s.rate)
+	around := 0.0 // energy of lags within a sweep of the strongest
+	for i := first - n; i < first+n; i++ {
+		v := h[((i%len(h))+len(h))%len(h)]
+		around += v * v
+	}
+	if strength < leastCrest*math.Sqrt(around/float64(2*n)) {
+		return nil, fmt.Errorf("no sweep from %g to %g Hz of %.3g s is heard in the recording: name the sweep that was played", s.cfg.LowHz, s.cfg.HighHz, float64(n)/s.rate)
 	}
 	for i, lag := range lags {
 		end := length

@@ -20,6 +20,7 @@ func TestHelp(t *testing.T) {
 		"help_sum.txt":        "sum --help",
 		"help_align.txt":      "align --help",
 		"help_levels.txt":     "levels --help",
+		"help_room.txt":       "room --help",
 		"help_signal.txt":     "signal --help",
 		"help_rig.txt":        "rig --help",
 		"help_rig_render.txt": "rig render --help",
