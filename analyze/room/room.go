@@ -22,13 +22,17 @@ type Band struct {
 	EDTS             float64 // early decay time, from 0 to −10 dB
 	T20S             float64 // reverberation time, from −5 to −25 dB
 	T30S             float64 // reverberation time, from −5 to −35 dB
-	C50DB, C80DB     float64 // clarity
-	D50              float64 // definition, 0…1
-	TsMs             float64 // centre time
-	DecayRangeDB     float64 // how far the decay goes down before it meets the noise
-	CurvaturePercent float64 // 100·(T30/T20 − 1), ISO 3382-2:2008 Annex B
-	Reason           string  // why something is not known
-	Remark           string  // what to know of what is
+	// One recording of sound as irregular as noise is one of many: by how much its times
+	// stray from the room's, as standard deviations. Other seats and other rooms are not
+	// in it.
+	EDTSDS, T20SDS, T30SDS float64
+	C50DB, C80DB           float64 // clarity
+	D50                    float64 // definition, 0…1
+	TsMs                   float64 // centre time
+	DecayRangeDB           float64 // how far the decay goes down before it meets the noise
+	CurvaturePercent       float64 // 100·(T30/T20 − 1), ISO 3382-2:2008 Annex B
+	Reason                 string  // why something is not known
+	Remark                 string  // what to know of what is
 }
 
 // Room is what Analyze tells.
@@ -57,6 +61,15 @@ const curved = 10
 // leastBT is the least product of bandwidth and decay time at which the filter's own
 // ringing changes a time by less than 5 %, found by TestShortDecays.
 const leastBT = 12
+
+// What times of Gaussian decays stray by, over T/√(BT), B the bandwidth: ISO 3382-2:2008,
+// 7.1, has 0.88 and 0.55 for T20 and T30 of many decays (from memory); these were found by
+// TestChanceOfOneRecording.
+const (
+	chanceEDT = 1.7
+	chanceT20 = 0.85
+	chanceT30 = 0.53
+)
 
 // longestS is what is analysed behind the direct sound.
 const longestS = 30
@@ -172,7 +185,7 @@ func squares(dst, x []float64) []float64 {
 }
 
 func unknown(b Band, reason string) Band {
-	for _, v := range []*float64{&b.EDTS, &b.T20S, &b.T30S, &b.C50DB, &b.C80DB, &b.D50, &b.TsMs, &b.DecayRangeDB, &b.CurvaturePercent} {
+	for _, v := range []*float64{&b.EDTS, &b.T20S, &b.T30S, &b.EDTSDS, &b.T20SDS, &b.T30SDS, &b.C50DB, &b.C80DB, &b.D50, &b.TsMs, &b.DecayRangeDB, &b.CurvaturePercent} {
 		*v = math.NaN()
 	}
 	b.Reason = reason
@@ -225,6 +238,7 @@ func describe(p2 []float64, onset int, rateHz, widthHz float64, m *[frequencies]
 			return b
 		}
 	}
+	b.EDTSDS, b.T20SDS, b.T30SDS = chanceEDT*math.Sqrt(b.EDTS/widthHz), chanceT20*math.Sqrt(b.T20S/widthHz), chanceT30*math.Sqrt(b.T30S/widthHz)
 	b.CurvaturePercent = 100 * (b.T30S/b.T20S - 1)
 	switch {
 	case b.CurvaturePercent > curved:

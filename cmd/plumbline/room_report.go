@@ -35,6 +35,9 @@ type roomBand struct {
 	EDTS         wire.Value `json:"edt_s"`
 	T20S         wire.Value `json:"t20_s"`
 	T30S         wire.Value `json:"t30_s"`
+	EDTSDS       wire.Value `json:"edt_sd_s"` // of one recording in a diffuse room
+	T20SDS       wire.Value `json:"t20_sd_s"`
+	T30SDS       wire.Value `json:"t30_sd_s"`
 	C50DB        wire.Value `json:"c50_db"`
 	C80DB        wire.Value `json:"c80_db"`
 	D50          wire.Value `json:"d50"`
@@ -103,6 +106,7 @@ func newRoomBand(b room.Band) roomBand {
 	return roomBand{
 		MidHz: wire.Value(mid), NominalHz: wire.Value(nominal),
 		EDTS: wire.Value(b.EDTS), T20S: wire.Value(b.T20S), T30S: wire.Value(b.T30S),
+		EDTSDS: wire.Value(b.EDTSDS), T20SDS: wire.Value(b.T20SDS), T30SDS: wire.Value(b.T30SDS),
 		C50DB: wire.Value(b.C50DB), C80DB: wire.Value(b.C80DB), D50: wire.Value(b.D50), TsMs: wire.Value(b.TsMs),
 		DecayRangeDB: wire.Value(b.DecayRangeDB), Curvature: wire.Value(b.CurvaturePercent),
 		Reason: reason(b.Reason), Remark: reason(b.Remark),
@@ -127,12 +131,13 @@ func (r *roomReport) print(w io.Writer, temperatureC float64) error {
 	if !math.IsNaN(r.secondS) {
 		fmt.Fprintf(out, "Another impulse begins at %.2f s: what follows is left out.\n", r.secondS)
 	}
-	fmt.Fprintln(out, "\n   band     EDT     T20     T30     C50     C80    D50      Ts   range")
-	fmt.Fprintln(out, "     Hz       s       s       s      dB      dB             ms      dB")
+	fmt.Fprintln(out, "\n   band     EDT     T20     T30     ±     C50     C80    D50      Ts   range")
+	fmt.Fprintln(out, "     Hz       s       s       s     s      dB      dB             ms      dB")
 	for _, b := range r.Bands {
 		b.row(out, b.name())
 	}
 	r.Broadband.row(out, "all")
+	fmt.Fprintln(out, "± is the 95 % interval of T30 by the chance in one recording; that of EDT is three times as wide.")
 	fmt.Fprintln(out, "One just notices 5 % of EDT, 1 dB of C80, 0.05 of D50, 10 ms of Ts (ISO 3382-1).")
 	for _, b := range append(r.Bands, r.Broadband) {
 		for _, text := range []reason{b.Reason, b.Remark} {
@@ -173,8 +178,8 @@ func (b *roomBand) row(out io.Writer, name string) {
 	if hz := float64(b.NominalHz); !math.IsNaN(hz) {
 		name = strconv.FormatFloat(hz, 'f', -1, 64)
 	}
-	fmt.Fprintf(out, "%7s %7s %7s %7s %7s %7s %6s %7s %7s\n", name,
-		cell(float64(b.EDTS), 2), cell(float64(b.T20S), 2), cell(float64(b.T30S), 2),
+	fmt.Fprintf(out, "%7s %7s %7s %7s %5s %7s %7s %6s %7s %7s\n", name,
+		cell(float64(b.EDTS), 2), cell(float64(b.T20S), 2), cell(float64(b.T30S), 2), cell(2*float64(b.T30SDS), 2),
 		cell(float64(b.C50DB), 1), cell(float64(b.C80DB), 1), cell(float64(b.D50), 2), cell(float64(b.TsMs), 0), cell(float64(b.DecayRangeDB), 0))
 }
 
