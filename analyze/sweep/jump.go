@@ -15,8 +15,8 @@ const (
 
 // jumps says whether samples were lost or put in while the sweep went on: what it
 // played later, which is higher, then comes as much earlier or later. So it is where the
-// arrivals of all octaves above a frequency agree, those of all below it do, and the two
-// do not. A band's arrival is the first time its response is within 6 dB of its
+// arrivals of all bands above a frequency agree, those of all below it do, and the two do
+// not, with two bands at least on either side: from about 400 Hz to 7 kHz of the sweep. A band's arrival is the first time its response is within 6 dB of its
 // strongest.
 func (s *sweeps) jumps(h []float64, lead int) (seconds, hz float64, ok bool) {
 	var mids, arrivals []float64
@@ -41,7 +41,7 @@ func (s *sweeps) jumps(h []float64, lead int) (seconds, hz float64, ok bool) {
 		}
 		return at
 	}
-	for mid := math.Max(jumpFromHz, s.cfg.LowHz*math.Sqrt2); mid*math.Sqrt2 <= s.cfg.HighHz; mid *= 2 {
+	for mid := math.Max(jumpFromHz, s.cfg.LowHz*math.Sqrt2); mid*math.Sqrt2 <= s.cfg.HighHz; mid *= math.Sqrt2 {
 		for k, v := range spectrum {
 			band[k] = v * bandWeight(mid, float64(k)*spacing)
 		}
