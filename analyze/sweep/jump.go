@@ -60,12 +60,19 @@ func (s *sweeps) jumps(h []float64, lead int) (seconds, hz float64, ok bool) {
 	}
 	for i := 2; i+2 <= len(arrivals); i++ {
 		below, above := arrivals[:i], arrivals[i:]
-		jump := above[0] - below[i-1]
+		jump := mean(above) - mean(below)
 		if math.Abs(jump) >= jumpLeastS && within(above) && within(below) {
 			return jump, mids[i] / math.Sqrt2, true
 		}
 	}
 	return 0, 0, false
+}
+
+func mean(x []float64) (m float64) {
+	for _, v := range x {
+		m += v / float64(len(x))
+	}
+	return m
 }
 
 // bandWeight is a Hann window over log frequency, an octave to either side.
