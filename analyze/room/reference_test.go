@@ -41,11 +41,15 @@ func TestEnergiesAgainstTheClosedForm(t *testing.T) {
 			continue
 		}
 		slopes := []slope{{1, s}}
-		see(analyzed(t, signs(slopes, 0.1, 0.2+1.2*s, -60, 7), Config{}).Broadband)
+		see(broadband(signs(slopes, 0.1, 0.2+1.2*s, -60, 7), 0.1))
 		if s < 0.3 {
 			continue // no octave at 125 Hz can follow it
 		}
-		for _, band := range from125() {
+		bands := from125()
+		if !truth.Thorough {
+			bands = []level.Band{bands[0], bands[3]}
+		}
+		for _, band := range bands {
 			see(octaveOf(slopes, band, 0.2+1.2*s, -60, 7, nil))
 		}
 	}
@@ -58,7 +62,7 @@ func TestEnergiesAgainstTheClosedForm(t *testing.T) {
 func TestEnergiesInNoise(t *testing.T) {
 	row := reference.Table(t, "reference/iso3382_exponential.csv")[4]
 	most := 0.0
-	for seed := range uint64(8) {
+	for seed := range uint64(3) {
 		b := analyzed(t, signs([]slope{{1, 1}}, 0.1, 1.5, -22, seed), Config{}).Broadband
 		if b.DecayRangeDB < 20 || b.DecayRangeDB > 24 || !math.IsNaN(b.EDTS) || b.Reason == "" {
 			t.Errorf("range %.1f dB, EDT %g, %q", b.DecayRangeDB, b.EDTS, b.Reason)
@@ -80,7 +84,7 @@ func TestTruncationAndNoiseAreMadeGood(t *testing.T) {
 		if row["case"] == "stationary noise floor, integrated to 2 s, no correction" {
 			length, noise = 2, -db
 		}
-		b := analyzed(t, signs([]slope{{1, 1}}, 0, length, noise, 3), Config{}).Broadband
+		b := broadband(signs([]slope{{1, 1}}, 0, length, noise, 3), 0)
 		for name, v := range map[string]float64{"EDT": b.EDTS, "T20": b.T20S, "T30": b.T30S} {
 			if math.IsNaN(v) {
 				if b.Reason == "" || name == "EDT" && db > needsEDT {
@@ -131,7 +135,7 @@ func TestFiltersAreOfClassOne(t *testing.T) {
 // Times are told of decays only that the filter can follow.
 func TestShortDecays(t *testing.T) {
 	for _, s := range []float64{0.05, 0.07, 0.1, 0.14, 0.2, 0.3} {
-		for _, band := range from125() {
+		for _, band := range from125()[:4] {
 			b := octaveOf([]slope{{1, s}}, band, 0.8, -70, 5, nil)
 			for _, v := range []float64{b.EDTS, b.T20S, b.T30S} {
 				if off(v, s) > 5 {
@@ -165,7 +169,7 @@ func TestSpeechAgainstTheClosedForm(t *testing.T) {
 			}
 		}
 		most = max(most, math.Abs(transmission(m).STI-want))
-		if s < 0.3 || s > 5 || !truth.Thorough && s != 0.5 && s != 2 {
+		if s < 0.3 || s > 5 || !truth.Thorough && s != 1 {
 			continue
 		}
 		if rooms[s] == nil {
