@@ -33,7 +33,7 @@ func TestEnergiesAgainstTheClosedForm(t *testing.T) {
 				"D50": {b.D50, row.Number(t, "D50"), d50}, "Ts": {b.TsMs, row.Number(t, "Ts_ms"), ts},
 			} {
 				if part := math.Abs(v[0]-v[1]) / v[2]; !(part <= most) {
-					most, at = part, fmt.Sprintf("%s %g for %g of %g s at %g Hz", name, v[0], v[1], s, b.NominalHz)
+					most, at = part, fmt.Sprintf("%s %.3f for %.3f of %g s at %g Hz", name, v[0], v[1], s, b.NominalHz)
 				}
 			}
 		}
