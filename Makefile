@@ -23,9 +23,10 @@ test: ## set up, check the source, run all tests
 check: ## format, vet, static checks, types of the pages
 	@.ci/check
 
-live: ## the tours of the pages that take minutes, in real time: surveys seen and walked, the watch, networks that drop
+live: ## the program and its pages at length: all that make test has, and the tours it leaves out
 	@.ci/setup test
-	@PLUMBLINE_REQUIRE=pulse,browser PLUMBLINE_LIVE=1 go test -count=1 -timeout 40m -parallel 2 -run InRealTime ./cmd/plumbline
+	@PLUMBLINE_REQUIRE=pulse,browser PLUMBLINE_LIVE=1 go test -count=1 -timeout 60m -parallel 2 ./cmd/plumbline
+	@PLUMBLINE_LIVE=1 go test -count=1 -timeout 30m -parallel 2 -run InRealTime ./cmd/plumbline/daemon
 
 bench: ## benchmarks beside the stored run of this machine (KEEP=1 stores this one), and `response` beside scipy
 	@.ci/setup bench

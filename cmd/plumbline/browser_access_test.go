@@ -181,6 +181,7 @@ func (p page) touchPhrases() {
 // TestMetersOfAllMicrophones has two microphones and looks at one: the other's meter reads
 // its level too, and the lines of the comb stand where the response dips.
 func TestMetersOfAllMicrophones(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	d := start(t, "serve", "--rig", "../../testdata/scenes/clean.toml", "--listen", "127.0.0.1:0")
 	p := open(t, d.url+"/listen", laptop)
@@ -196,6 +197,7 @@ func TestMetersOfAllMicrophones(t *testing.T) {
 // TestEmptyPagesShowTheNextStep opens pages with nothing on them: what to do next stands where
 // the result will.
 func TestEmptyPagesShowTheNextStep(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	for _, c := range []struct{ path, place, next, filled string }{
 		{"/align", ".awaited", "stand the microphone at seat 1 and survey it", ""},

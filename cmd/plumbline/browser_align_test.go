@@ -70,6 +70,7 @@ const alignAsked = "/api/v1/align?main=main&fill=fill&low_hz=80&high_hz=8000"
 // TestWholeSurveyInRealTime walks three seats with the demo's reversed and late fill, dials
 // the plan into the rig, verifies it at each seat and opens the report.
 func TestWholeSurveyInRealTime(t *testing.T) {
+	atLength(t)
 	t.Parallel() // most of it waits for sound
 	d := demo(t)
 	p := open(t, d.url+"/align?band=80..8000", laptop)
@@ -489,6 +490,7 @@ func checkReport(t *testing.T, d service, p page) {
 // TestEveryLoudspeakerInTheMatrix has eight loudspeakers, and finds each at each
 // seat on every screen: in sight, and none over another.
 func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	for n := 3; n <= 8; n++ {
 		d.ask(t, "POST", "/api/v1/show/loudspeakers", fmt.Sprintf(`{"name":"delay tower %d"}`, n), http.StatusOK, nil)
@@ -551,6 +553,7 @@ func TestTakesByHand(t *testing.T) {
 
 // TestSurveyStops presses stop, and closes the page, while the signal sounds.
 func TestSurveyStops(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop)
 	survey := func() (v wire.Survey) {

@@ -41,6 +41,7 @@ func (p page) touch(kind input.DispatchTouchEventType, points ...*input.TouchPoi
 }
 
 func TestMouseOnPlots(t *testing.T) {
+	atLength(t)
 	p := open(t, demo(t).url+"/listen", laptop)
 	whole := p.xRange("magnitude")
 	if whole != [2]float64{20, 20000} {
@@ -100,6 +101,7 @@ func TestMouseOnPlots(t *testing.T) {
 }
 
 func TestThumbsOnPlots(t *testing.T) {
+	atLength(t)
 	p := open(t, demo(t).url+"/listen", screen{390, 844, "dark"})
 	x, y, width := p.plotMiddle("magnitude")
 	at := func(id, dx float64) *input.TouchPoint { return &input.TouchPoint{X: x + dx, Y: y, ID: &id} }
@@ -164,6 +166,7 @@ func TestKeysOnListen(t *testing.T) {
 // TestNumbersInPlace sets a number where it stands: by dragging beside it, by
 // keys and by typing; Esc takes it back, and a gesture is one step of undo.
 func TestNumbersInPlace(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/rig", laptop)
 	gain := func() float64 {
@@ -243,6 +246,7 @@ func (s service) awaitSeq(t *testing.T, seq uint64) {
 // TestMeasuresUntilSure chooses the averaging that ends by itself: the page says
 // how far it is, then that it is sure, and holds.
 func TestMeasuresUntilSure(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/listen", laptop)
 	// First for more than it can be soon, or a page that is late never sees it under way.

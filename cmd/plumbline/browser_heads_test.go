@@ -124,6 +124,7 @@ func surveyedShow(t *testing.T) string {
 // where heads are; another spread is asked for in place; and when the plan is
 // dialled in, today is what was promised.
 func TestAlignWhereHeadsAre(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", surveyedShow(t))
 	p := open(t, d.url+"/align", laptop)

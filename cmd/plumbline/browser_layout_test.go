@@ -83,6 +83,7 @@ func TestPages(t *testing.T) {
 // TestSixLoudspeakersMeasured measures the plan with six loudspeakers and three microphones, some
 // close together: no name covers another, and the page is as wide as the screen.
 func TestSixLoudspeakersMeasured(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	scene, err := os.ReadFile("../../testdata/scenes/clean.toml")
 	if err != nil {

@@ -143,6 +143,7 @@ func lastDigit(a, b string) bool {
 // TestRigPageMovesTheMicrophone drags the microphone and wants the delay that
 // geometry says: path over the speed of sound.
 func TestRigPageMovesTheMicrophone(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/rig", laptop)
 	p.click("mute-fill")
@@ -209,6 +210,7 @@ func TestRigPageMovesTheMicrophone(t *testing.T) {
 
 // TestTwoPagesAgree changes a setting on one page and sees it on the other.
 func TestTwoPagesAgree(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	a := open(t, d.url+"/listen", laptop, "status of 422") // the browser itself writes that one request was refused
 	b := open(t, d.url+"/listen", screen{820, 1180, "light"})

@@ -99,6 +99,7 @@ func TestSetUpInTheBrowser(t *testing.T) {
 
 // The page fits at every size, by thumb and by key.
 func TestSetUpFitsEveryScreen(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
 	setStage(t, box("stage/large", "Large box with a name that is longer than most", 18, 20), box("stage/small", "Small box", 2, 2))

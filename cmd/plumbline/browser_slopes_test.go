@@ -38,6 +38,7 @@ func mainAndSubText(lateMs float64) (main, sub string) {
 // cycle from the next: there for a narrow overlap, gone for a wide one, right under
 // the handle, whole on every screen.
 func TestPhaseSlopes(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	needBrowser(t)
 	var sub show.Loudspeaker

@@ -196,7 +196,7 @@ func (p page) do(steps ...chromedp.Action[chromedp.Void]) {
 // until waits for a JavaScript expression to hold.
 func (p page) until(expression string) {
 	p.t.Helper()
-	wait := chromedp.Poll[bool](expression, chromedp.WithPollingInterval(20*time.Millisecond), chromedp.WithPollingTimeout(hang))
+	wait := chromedp.Poll[bool](expression, chromedp.WithPollingInterval(100*time.Millisecond), chromedp.WithPollingTimeout(hang))
 	if _, err := chromedp.Run(p.ctx, wait); err != nil {
 		p.t.Fatalf("waiting %v for %s: %v", hang, expression, err)
 	}

@@ -208,6 +208,7 @@ func TestStoreAndCompare(t *testing.T) {
 // 360 degrees a kilohertz; coherence is the frame's; the impulse response as a level with its envelope, and
 // as a step.
 func TestPhaseAndImpulseForms(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	d.ask(t, "PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, nil)
 	p := open(t, d.url+"/listen", laptop)
@@ -311,6 +312,7 @@ var outside = regexp.MustCompile(`^(Above|Below) the target by ([\d.]+) dB at ([
 // says so, and with a tolerance of 8 dB that all is within. On the phone a target is drawn by
 // the thumb, point by point, and taken back.
 func TestTarget(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	d.ask(t, "PATCH", "/api/v1/rig", `{"loudspeakers":{"fill":{"mute":true}}}`, http.StatusOK, nil)
 	d.ask(t, "PATCH", "/api/v1/settings", `{"smoothing":6,"averaging":{"mode":"time","seconds":8}}`, http.StatusOK, nil)
@@ -422,6 +424,7 @@ func TestTarget(t *testing.T) {
 
 // Five traces behind the live one: no name lies on a curve or on another name.
 func TestNamesOfFiveTraces(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/listen", laptop)
 	p.settled(2)

@@ -292,6 +292,7 @@ func dayLevel(s int) float64 {
 // TestWatchDay opens a show that holds 24 h of the level log: all of it is drawn, and
 // finer wherever one comes closer.
 func TestWatchDay(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	path := filepath.Join(t.TempDir(), "day.plumbline")
 	end := time.Now().Add(-2 * time.Second).Truncate(time.Second)
@@ -459,6 +460,7 @@ func TestWatchLimitInRealTime(t *testing.T) {
 // TestWatchScreens looks at the page on every size and both grounds, with the
 // longest numbers: those that are not calibrated.
 func TestWatchScreens(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	for _, s := range []screen{laptop, {1366, 768, "light"}, {820, 1180, "light"}, {390, 844, "dark"}, {320, 640, "light"}} {
 		t.Run(fmt.Sprintf("%dx%d %s", s.width, s.height, s.ground), func(t *testing.T) {

@@ -226,10 +226,11 @@ func late(x []float32, samples int, gain float32, added []float32) []float32 {
 	return y
 }
 
-// atLength leaves out a tour of the pages that takes minutes, unless make live asks for it.
+// atLength leaves out what is not worth its time on every change, a tour of the pages or
+// one more of the same kind, unless make live asks for it.
 func atLength(t *testing.T) {
 	t.Helper()
 	if !*update && os.Getenv("PLUMBLINE_LIVE") == "" {
-		t.Skip("a tour of minutes: make live takes it")
+		t.Skip("a tour of the pages: make live takes it")
 	}
 }

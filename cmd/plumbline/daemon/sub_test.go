@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -30,6 +31,9 @@ func mainAndSub() rig.Scene {
 // plays, the time to go is a time, the takes are kept; and the sentence about
 // the sub agrees with what the plan does to it.
 func TestSurveyOfASubInRealTime(t *testing.T) {
+	if os.Getenv("PLUMBLINE_LIVE") == "" {
+		t.Skip("one more survey: make live takes it")
+	}
 	raced.NotFor(t, "it is about numbers: what runs at once is raced by TestSurveyPlanDialVerifyInRealTime")
 	t.Parallel()
 	h := newHall(t, mainAndSub())
