@@ -57,15 +57,15 @@ func Load(path string) (Scene, error) {
 }
 
 // Parse reads and validates the text of a scene. Left out are: 20 °C, 48000 Hz,
-// seed 1, 2 reflections, 30 % absorption, pink noise at −20 dBFS, background
-// noise at −60 dBFS.
+// seed 1, 2 reflections, 30 % absorption, pink noise at −20 dBFS for all loudspeakers
+// alike, background noise at −60 dBFS.
 func Parse(text string) (Scene, error) {
 	s := Scene{
 		TemperatureC: 20,
 		RateHz:       48000,
 		Seed:         1,
 		Room:         Room{Reflections: 2},
-		Programme:    Programme{Kind: Pink, LevelDBFS: -20},
+		Programme:    Programme{Kind: Pink, LevelDBFS: -20, Alike: DefaultAlike},
 		Noise:        Noise{LevelDBFS: -60},
 	}
 	for i := range s.Room.Absorption {

@@ -18,6 +18,11 @@ type programme struct {
 	noise  *signal.Generator
 	scale  float64
 
+	middle      *signal.Generator // that others have too; nil for none
+	own, common float64           // what is played of noise and middle
+	work        []float64
+	channel     int // of a file
+
 	file  *wavfile.File // of a file; opened by the first fill
 	at    int64
 	block [][]float64
@@ -30,15 +35,15 @@ func newNoise(kind signal.Kind, seed uint64, rateHz int) (*signal.Generator, err
 	return signal.New(signal.Config{Kind: kind, SampleRateHz: rateHz, LevelDBFS: unitDBFS, Seed: seed, RampS: 0.01})
 }
 
+var kinds = map[string]signal.Kind{Pink: signal.Pink, White: signal.White}
+
 // newProgramme checks the programme and measures a file.
 func newProgramme(cfg Programme, seed uint64, rateHz int) (*programme, error) {
 	p := &programme{cfg: cfg, seed: seed, rateHz: rateHz, scale: math.Pow(10, -unitDBFS/20.0)}
 	var err error
 	switch cfg.Kind {
-	case Pink:
-		p.noise, err = newNoise(signal.Pink, seed, rateHz)
-	case White:
-		p.noise, err = newNoise(signal.White, seed, rateHz)
+	case Pink, White:
+		p.noise, err = newNoise(kinds[cfg.Kind], seed, rateHz)
 	case File:
 		var rms float64
 		rms, err = measure(cfg.File, rateHz)
@@ -90,6 +95,7 @@ func measure(path string, rateHz int) (rms float64, err error) {
 func (p *programme) fill(dst []float64) error {
 	if p.noise != nil {
 		p.noise.Fill(dst)
+		p.blend(dst)
 	} else if err := p.read(dst); err != nil {
 		return err
 	}
@@ -99,16 +105,40 @@ func (p *programme) fill(dst []float64) error {
 	return nil
 }
 
+// blend mixes what others have too into dst.
+func (p *programme) blend(dst []float64) {
+	if p.middle == nil {
+		return
+	}
+	if p.work == nil {
+		p.work = make([]float64, len(dst))
+	}
+	p.middle.Fill(p.work[:len(dst)])
+	for i := range dst {
+		dst[i] = p.own*dst[i] + p.common*p.work[i]
+	}
+}
+
+// extent is that of the file.
+func (p *programme) extent() (channels int, frames int64, err error) {
+	f, err := wavfile.Open(p.cfg.File)
+	if err != nil {
+		return 0, 0, fmt.Errorf("programme file: %w", err)
+	}
+	defer f.Close()
+	return f.Format().Channels, f.Frames(), nil
+}
+
 // read goes through the file in a circle.
 func (p *programme) read(dst []float64) (err error) {
 	if p.file == nil {
 		if p.file, err = wavfile.Open(p.cfg.File); err != nil {
 			return fmt.Errorf("programme file: %w", err)
 		}
-		p.block = make([][]float64, 1)
+		p.block = make([][]float64, p.channel+1)
 	}
 	for len(dst) > 0 {
-		p.block[0] = dst
+		p.block[p.channel] = dst
 		n, err := p.file.ReadFrames(p.block, p.at)
 		if err != nil && !errors.Is(err, io.EOF) {
 			return fmt.Errorf("programme file: %w", err)

@@ -48,6 +48,9 @@ func New(scene Scene, cfg Config) (*Rig, error) {
 	if err := scene.Validate(); err != nil {
 		return nil, err
 	}
+	if scene.several() {
+		return nil, &SceneError{"programme.each", scene.Programme.Each, "only rig render makes several references: leave it out to play the scene"}
+	}
 	r := &Rig{cfg: cfg, scene: scene, info: capture.Info{
 		Kind:         "rig",
 		Name:         scene.Name,
@@ -195,7 +198,12 @@ func (r *Rig) play(deliver func(block []float32, changed bool) error) error {
 // Render plays a scene as fast as it goes and hands the given number of frames
 // to sink in interleaved blocks, each valid until sink returns. It ends with
 // the first error of ctx, scene or sink.
+//
+// Where each loudspeaker has a reference of its own, those come first: References of them.
 func Render(ctx context.Context, scene Scene, frames int64, sink func(interleaved []float32) error) error {
+	if scene.several() {
+		return renderSeveral(ctx, scene, frames, sink)
+	}
 	r, err := New(scene, Config{})
 	if err != nil {
 		return err

@@ -45,11 +45,13 @@ const (
 	File  = "file"
 )
 
-// Programme is what every loudspeaker is sent.
+// Programme is what the loudspeakers are sent: all the same, unless Each says otherwise.
 type Programme struct {
 	Kind      string  `toml:"kind"`       // Pink, White or File
 	File      string  `toml:"file"`       // a WAV at the scene's rate; its first channel, in a circle
 	LevelDBFS float64 `toml:"level_dbfs"` // RMS, a full-scale sine wave is 0 (AES17); −120…0. A file is scaled to it
+	Each      string  `toml:"each"`       // "" for one reference, else OwnProgramme, StereoProgramme or SameProgramme, with a reference for each loudspeaker
+	Alike     float64 `toml:"alike"`      // mutual coherence of StereoProgramme noise, 0…1
 }
 
 // NoNoise is the level at which there is no background noise at all.

@@ -33,6 +33,12 @@ func (s Scene) Validate() error {
 		"programme.kind", s.Programme.Kind, `choose "pink", "white" or "file"`)
 	check.that(s.Programme.Kind != File || s.Programme.File != "", "programme.file", s.Programme.File, "name the WAV file to play")
 	check.between("programme.level_dbfs", s.Programme.LevelDBFS, -120, 0)
+	switch s.Programme.Each {
+	case "", OwnProgramme, StereoProgramme, SameProgramme:
+	default:
+		check.that(false, "programme.each", s.Programme.Each, `choose "own", "stereo" or "same", or leave it out for one reference`)
+	}
+	check.between("programme.alike", s.Programme.Alike, 0, 1)
 	check.between("noise.level_dbfs", s.Noise.LevelDBFS, NoNoise, 0)
 
 	check.that(len(s.Loudspeakers) > 0, "loudspeaker", "none", "write at least one [[loudspeaker]] with its position_m")

@@ -34,6 +34,8 @@ type renderFlags struct {
 	programme string
 	play      string
 	seed      uint64
+	each      string
+	alike     float64
 }
 
 func newRigRenderCommand() *cobra.Command {
@@ -46,10 +48,15 @@ loudspeaker's processing) and what each microphone of the scene hears on channel
 2 and up, as 32-bit float. The same scene and seed give the same samples. The
 file appears when it is complete, in place of an older one.
 
+With --each every loudspeaker has a reference of its own, in the order of the scene,
+and the microphones come behind them: its own programme, its side of a stereo
+programme (two of noise are --alike, of a file each has its channel), or the same.
+
 SCENE is a TOML file, or demo.`,
 		Example: `  plumbline rig render demo both.wav
   plumbline rig render demo main.wav --play A --seconds 10
-  plumbline rig render hall.toml music.wav --programme song.wav`,
+  plumbline rig render hall.toml music.wav --programme song.wav
+  plumbline rig render demo all.wav --each stereo --alike 0.9`,
 		Args:              takes(2, 2, "a scene and the WAV file to write"),
 		ValidArgsFunction: completeRender,
 		RunE:              func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0], args[1]) },
@@ -58,6 +65,9 @@ SCENE is a TOML file, or demo.`,
 	cmd.Flags().StringVar(&f.programme, "programme", "", "pink, white or a WAV `file`, instead of the scene's")
 	cmd.Flags().StringVar(&f.play, "play", "both", "`which` loudspeakers play: A is the scene's first, B its second, both is all")
 	cmd.Flags().Uint64Var(&f.seed, "seed", 0, "`number` that the noises are made from, instead of the scene's")
+	cmd.Flags().StringVar(&f.each, "each", "", "what each loudspeaker has, with a `reference` of its own: own, stereo or same; else one for all")
+	cmd.Flags().Float64Var(&f.alike, "alike", rig.DefaultAlike, "mutual `coherence` of stereo noise, 0 to 1")
+	cmd.RegisterFlagCompletionFunc("each", cobra.FixedCompletions([]string{rig.OwnProgramme, rig.StereoProgramme, rig.SameProgramme}, cobra.ShellCompDirectiveNoFileComp))
 	cmd.RegisterFlagCompletionFunc("play", cobra.FixedCompletions([]string{"A", "B", "both"}, cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }
@@ -72,9 +82,21 @@ func (f *renderFlags) run(cmd *cobra.Command, sceneName, path string) (err error
 	if !slices.Contains([]string{"A", "B", "both"}, f.play) {
 		return usagef("--play wants A, B or both, not %q", f.play)
 	}
+	if !slices.Contains([]string{"", rig.OwnProgramme, rig.StereoProgramme, rig.SameProgramme}, f.each) {
+		return usagef("--each wants own, stereo or same, not %q", f.each)
+	}
+	if !(f.alike >= 0 && f.alike <= 1) {
+		return usagef("--alike wants 0 to 1, not %g", f.alike)
+	}
 	scene, err := loadScene(sceneName)
 	if err != nil {
 		return err
+	}
+	if cmd.Flags().Changed("each") {
+		scene.Programme.Each = f.each
+	}
+	if cmd.Flags().Changed("alike") {
+		scene.Programme.Alike = f.alike
 	}
 	if cmd.Flags().Changed("seed") {
 		scene.Seed = f.seed
@@ -112,7 +134,7 @@ func sameFile(a, b string) bool {
 
 func render(ctx context.Context, scene rig.Scene, frames int64, path string, line *progress) error {
 	defer line.end()
-	channels := 1 + len(scene.Microphones)
+	channels := scene.References() + len(scene.Microphones)
 	w, err := wavfile.Create(path, wavfile.Format{SampleRateHz: scene.RateHz, Channels: channels, Encoding: wavfile.Float32})
 	if err != nil {
 		return err
