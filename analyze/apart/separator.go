@@ -53,6 +53,7 @@ type Path struct {
 	own, heard   filters
 	sum, segment []complex128
 	work         []float64
+	power, left  float64 // of the reference, and of its own
 }
 
 // Path makes that of reference p (from 0) of what was learnt.
@@ -93,9 +94,16 @@ func (s *Separator) filters(p int, microphone bool) filters {
 func (t *Path) Separate(refs [][]float64, mic []float64) (own, heard []float64) {
 	own, heard = append([]float64(nil), refs[t.p]...), append([]float64(nil), mic...)
 	t.less(own, refs, t.own)
+	for i, v := range refs[t.p] {
+		t.power += v * v
+		t.left += own[i] * own[i]
+	}
 	t.less(heard, refs, t.heard)
 	return own, heard
 }
+
+// Tells says whether the reference had enough of its own in what was separated.
+func (t *Path) Tells() bool { return t.left >= leastOwn*t.power && t.power > 0 }
 
 // less takes from x what the filters predict of it, by overlap-save.
 func (t *Path) less(x []float64, refs [][]float64, f filters) {

@@ -21,11 +21,12 @@ const (
 	Moving           Code = "moving"            // the path did not stand still
 	Crosstalk        Code = "crosstalk"         // one input leaks into the other
 	Periodic         Code = "periodic"          // what is played repeats itself
+	Alike            Code = "alike"             // references that cannot be told apart
 	NoDelay          Code = "no_delay"          // none could be told: neither curve nor polarity
 )
 
 // order of urgency.
-var order = []Code{SilentReference, SilentMicrophone, Swapped, Clipped, LostSamples, NotLinear, Moving, Crosstalk, Periodic, NoDelay}
+var order = []Code{SilentReference, SilentMicrophone, Swapped, Clipped, LostSamples, NotLinear, Moving, Crosstalk, Periodic, Alike, NoDelay}
 
 // Caution is one thing that is wrong, as a sentence in parts: what it is about
 // and what to do can be pointed at.

@@ -102,6 +102,12 @@ func (j *Joint) SetDelay(p int, seconds float64) error {
 	return j.paths.SetDelay(p, seconds)
 }
 
+// SetPeriod is Estimator.SetPeriod, for all references.
+func (j *Joint) SetPeriod(seconds float64) error {
+	clear(j.told)
+	return j.paths.SetPeriod(seconds)
+}
+
 // Feed takes the next samples of the references and the microphone, of equal length.
 // It panics when they are not.
 func (j *Joint) Feed(refs [][]float64, mic []float64) {

@@ -35,10 +35,14 @@ Each arrival has its delay with a standard deviation, the distance that sound
 goes in that time, its level relative to the strongest arrival, and how its
 loudspeaker is wired: undecided where its sound does not tell. When nothing can be
 told it says why, and names no delay. Broadband sound is best: pink noise, music
-with everything in it.`,
+with everything in it.
+
+With several references (--ref 1,2) all loudspeakers may play at once, each with its
+own channel: the arrivals of each are looked for in what the others do not play.`,
 		Example: `  plumbline arrivals seat1.wav
   plumbline arrivals seat1.wav --max 2 --temperature 28
-  plumbline arrivals all.wav --ref 1 --mic 2,3 --json`,
+  plumbline arrivals all.wav --ref 1 --mic 2,3 --json
+  plumbline arrivals seat1.wav --ref 1,2`,
 		Args: takes(1, 1, "one WAV file"),
 		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
@@ -55,6 +59,9 @@ func (f *arrivalsFlags) run(cmd *cobra.Command, path string) error {
 	}
 	if err := misused(setting.CheckTemperature(f.temperature)); err != nil {
 		return err
+	}
+	if len(f.references) > 1 {
+		return f.runPaths(cmd, path)
 	}
 	rec, err := f.open(cmd, path)
 	if err != nil {
@@ -102,18 +109,24 @@ func newArrivalsReport(rec offline.Recording, found []offline.Found, against []e
 		}
 		m := arrivalsMicrophone{
 			Channel: rec.Microphones[i] + 1, Reason: reason(at.Reason),
-			Cautions: cautionObjects(against[i].cautions), Arrivals: []wire.ArrivalObject{},
-		}
-		for _, a := range at.Arrivals {
-			m.Arrivals = append(m.Arrivals, wire.ArrivalObject{
-				DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs),
-				DistanceM: wire.Value(a.DelayMs / 1000 * air.SpeedOfSound(temperatureC)),
-				LevelDB:   wire.Value(a.LevelDB), Polarity: signWord(a.Sign),
-			})
+			Cautions: cautionObjects(against[i].cautions), Arrivals: arrivalObjects(at.Arrivals, temperatureC),
 		}
 		r.Microphones = append(r.Microphones, m)
 	}
 	return r
+}
+
+// arrivalObjects are arrivals for JSON, never nil.
+func arrivalObjects(list []arrival.Arrival, temperatureC float64) []wire.ArrivalObject {
+	out := []wire.ArrivalObject{}
+	for _, a := range list {
+		out = append(out, wire.ArrivalObject{
+			DelayMs: wire.Value(a.DelayMs), DelaySDMs: wire.Value(a.DelaySDMs),
+			DistanceM: wire.Value(a.DelayMs / 1000 * air.SpeedOfSound(temperatureC)),
+			LevelDB:   wire.Value(a.LevelDB), Polarity: signWord(a.Sign),
+		})
+	}
+	return out
 }
 
 func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
@@ -129,14 +142,18 @@ func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
 		}
 		fmt.Fprintf(out, "Channel %d (distances at %g °C)\n", m.Channel, temperatureC)
 		printCautions(out, "  ", m.Cautions)
-		fmt.Fprintln(out, "     delay      95 %  distance   level  polarity")
-		fmt.Fprintln(out, "        ms        ms         m      dB")
-		for _, a := range m.Arrivals {
-			fmt.Fprintf(out, "%10s %9s %9s %7s  %s\n", cell(float64(a.DelayMs), 4), plusMinus(float64(a.DelaySDMs)),
-				cell(float64(a.DistanceM), 2), cell(float64(a.LevelDB), 1), a.Polarity)
-		}
+		printArrivals(out, m.Arrivals)
 	}
 	return out.Flush()
+}
+
+func printArrivals(out io.Writer, list []wire.ArrivalObject) {
+	fmt.Fprintln(out, "     delay      95 %  distance   level  polarity")
+	fmt.Fprintln(out, "        ms        ms         m      dB")
+	for _, a := range list {
+		fmt.Fprintf(out, "%10s %9s %9s %7s  %s\n", cell(float64(a.DelayMs), 4), plusMinus(float64(a.DelaySDMs)),
+			cell(float64(a.DistanceM), 2), cell(float64(a.LevelDB), 1), a.Polarity)
+	}
 }
 
 // plusMinus is two standard deviations, as the pages have them: half the width of the

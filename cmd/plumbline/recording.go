@@ -14,13 +14,14 @@ import (
 
 // recordingFlags choose what of a WAV file is analysed.
 type recordingFlags struct {
-	reference   int
+	references  channelList
 	microphones string
 	from, to    float64
 }
 
 func (f *recordingFlags) add(cmd *cobra.Command) {
-	cmd.Flags().IntVar(&f.reference, "ref", 1, "`channel` of the reference, from 1")
+	f.references = channelList{1}
+	cmd.Flags().Var(&f.references, "ref", "`channel` of the reference, from 1")
 	cmd.Flags().StringVar(&f.microphones, "mic", "all", "`channels` of the microphones, such as 2 or 2,3; all is every other one")
 	cmd.Flags().Float64Var(&f.from, "from", 0, "start at this `second` of the recording")
 	cmd.Flags().Float64Var(&f.to, "to", 0, "end at this `second`; 0 is the end")
@@ -55,6 +56,18 @@ func named(path string, err error) error {
 // open opens the file and checks that it has what the flags choose. The caller
 // closes Recording.File.
 func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Recording, err error) {
+	if len(f.references) > 1 {
+		return rec, usagef("--ref wants one channel here, not %s: response and arrivals take several", f.references.String())
+	}
+	several, err := f.openSeveral(cmd, path)
+	if err != nil {
+		return rec, err
+	}
+	return several.Of(0), nil
+}
+
+// openSeveral is open for any number of references.
+func (f *recordingFlags) openSeveral(cmd *cobra.Command, path string) (rec offline.Several, err error) {
 	file, err := wavfile.Open(path)
 	if err != nil {
 		return rec, err
@@ -65,7 +78,7 @@ func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Reco
 			file.Close()
 		}
 	}()
-	ref, mics, err := pickChannels(f.reference, f.microphones, file.Format().Channels)
+	refs, mics, err := pickSeveral(f.references, f.microphones, file.Format().Channels)
 	if err != nil {
 		return rec, err
 	}
@@ -73,7 +86,10 @@ func (f *recordingFlags) open(cmd *cobra.Command, path string) (rec offline.Reco
 	if err := setting.CheckRate(rate); err != nil {
 		return rec, fmt.Errorf("%w: resample the recording", err)
 	}
-	rec = offline.Recording{File: file, Reference: ref - 1, From: 0, To: file.Frames()}
+	rec.Recording = offline.Recording{File: file, From: 0, To: file.Frames()}
+	for _, r := range refs {
+		rec.References = append(rec.References, r-1)
+	}
 	for _, m := range mics {
 		rec.Microphones = append(rec.Microphones, m-1)
 	}

@@ -54,6 +54,10 @@ drift, a microphone that moves, a gain that changes. A path that moved is follow
 where it can be, else the part in which it stood still is used. Without a delay
 there is no curve.
 
+With several references (--ref 1,2) all loudspeakers may play at once, each with
+its own channel: each microphone has the path from every reference by itself. Where
+references are too alike to be told apart it says so, and nothing is shown there.
+
 --window multi takes long windows for low frequencies and short ones for high
 frequencies, 48 points an octave. --window N takes one window of N samples: bins
 k·rate/N, Hann window, every whole segment averaged.
@@ -63,6 +67,7 @@ blank in the table and null in JSON.`,
 		Example: `  plumbline response seat1.wav
   plumbline response seat1.wav --until 1:100:8000       stop when known within ±1 dB
   plumbline response all.wav --ref 1 --mic 2,3 --from 10 --to 40
+  plumbline response seat1.wav --ref 1,2                  each loudspeaker while both play
   plumbline response seat1.wav --window 16384 --overlap 0.75 --delay 0 --json`,
 		Args: takes(1, 1, "one WAV file"),
 		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
@@ -146,6 +151,9 @@ func (f *responseFlags) checkUntil(rateHz float64) error {
 func (f *responseFlags) run(cmd *cobra.Command, path string) error {
 	if err := f.parse(); err != nil {
 		return err
+	}
+	if len(f.references) > 1 {
+		return f.runPaths(cmd, path)
 	}
 	rec, err := f.open(cmd, path)
 	if err != nil {
@@ -334,20 +342,28 @@ func (f *responseFlags) report(path string, rec offline.Recording, delays []dela
 			m.Arrivals = found[i].Arrivals
 		}
 		r.Microphone[i] = responseMicrophone{
-			Channel:     rec.Microphones[i] + 1,
-			Headline:    headline(against[i].cautions, &m, rec.Reference+1, f.temperature),
-			DelayMs:     wire.Value(delays[i].ms),
-			DelaySDMs:   wire.Value(delays[i].sdMs),
-			Reason:      reason(delays[i].reason),
-			Cautions:    cautionObjects(against[i].cautions),
-			Polarity:    newPolarityObject(judged),
-			FrequencyHz: c.FrequencyHz,
-			MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
-			PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
-			Coherence: c.Coherence, Threshold: c.Threshold, EffectiveAverages: c.EffectiveAverages,
+			Channel:       rec.Microphones[i] + 1,
+			responseCurve: newResponseCurve(&m, against[i].cautions, rec.Reference+1, f.temperature),
 		}
 	}
 	return r
+}
+
+// newResponseCurve reports a path that was measured.
+func newResponseCurve(m *analyze.Microphone, against []caution.Caution, reference int, temperatureC float64) responseCurve {
+	c := &m.Curve
+	return responseCurve{
+		Headline:    headline(against, m, reference, temperatureC),
+		DelayMs:     wire.Value(m.DelayMs),
+		DelaySDMs:   wire.Value(m.DelaySDMs),
+		Reason:      reason(m.DelayReason),
+		Cautions:    cautionObjects(against),
+		Polarity:    newPolarityObject(m.Polarity),
+		FrequencyHz: c.FrequencyHz,
+		MagnitudeDB: c.MagnitudeDB, MagnitudeLowDB: c.MagnitudeLowDB, MagnitudeHighDB: c.MagnitudeHighDB,
+		PhaseDeg: c.PhaseDeg, PhaseErrorDeg: c.PhaseErrorDeg,
+		Coherence: c.Coherence, Threshold: c.Threshold, EffectiveAverages: c.EffectiveAverages,
+	}
 }
 
 // headline is what happened and what to do, in a line: first what spoils the rest.

@@ -37,7 +37,12 @@ type untilReport struct {
 }
 
 type responseMicrophone struct {
-	Channel           int                 `json:"channel"`
+	Channel int `json:"channel"`
+	responseCurve
+}
+
+// responseCurve is what is told of the path from one reference to one microphone.
+type responseCurve struct {
 	Headline          string              `json:"headline"`
 	DelayMs           wire.Value          `json:"delay_ms"`
 	DelaySDMs         wire.Value          `json:"delay_sd_ms"`
@@ -70,22 +75,27 @@ func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []resp
 	if r.Until != nil {
 		fmt.Fprintln(out, r.Until.sentence(float64(r.UsedS)))
 	}
-	var smooth response.Spectra
-	var curve response.Curve
 	for i := range r.Microphone {
 		m := &r.Microphone[i]
 		fmt.Fprintf(out, "\nChannel %d: %s\n", m.Channel, m.Headline)
 		printCautions(out, "  ", m.Cautions)
-		fmt.Fprintf(out, "  delay     %s\n  polarity  %s\n", m.delayText(temperatureC), polarityText(m.Polarity))
-		if !slices.ContainsFunc(m.MagnitudeDB, func(db float64) bool { return !math.IsNaN(db) }) {
-			continue // there is no curve
-		}
-		fmt.Fprintln(out)
-		response.Smooth(&smooth, &spectra[i], tableFraction)
-		smooth.Curve(&curve)
-		printCurve(out, &curve)
+		m.print(out, temperatureC, &spectra[i])
 	}
 	return out.Flush()
+}
+
+// print writes all but the headline; spectra are those it was made of.
+func (m *responseCurve) print(out io.Writer, temperatureC float64, spectra *response.Spectra) {
+	fmt.Fprintf(out, "  delay     %s\n  polarity  %s\n", m.delayText(temperatureC), polarityText(m.Polarity))
+	if !slices.ContainsFunc(m.MagnitudeDB, func(db float64) bool { return !math.IsNaN(db) }) {
+		return // there is no curve
+	}
+	var smooth response.Spectra
+	var curve response.Curve
+	fmt.Fprintln(out)
+	response.Smooth(&smooth, spectra, tableFraction)
+	smooth.Curve(&curve)
+	printCurve(out, &curve)
 }
 
 func (u *untilReport) sentence(usedS float64) string {
@@ -99,7 +109,7 @@ func (u *untilReport) sentence(usedS float64) string {
 	return fmt.Sprintf("Not known within %s: %.0f %% of the way; about %.0f s more would do.", asked, 100*float64(u.Part), math.Ceil(float64(u.RemainingS)))
 }
 
-func (m *responseMicrophone) delayText(temperatureC float64) string {
+func (m *responseCurve) delayText(temperatureC float64) string {
 	ms := float64(m.DelayMs)
 	switch {
 	case math.IsNaN(ms):

@@ -24,7 +24,7 @@
  *   lost_s: number}} Recording
  * @typedef {{revision: number, epoch: number, source: Source, settings: Settings, counters: Counters,
  *   progress?: Progress, recording?: Recording, changed_by: string}} State
- * @typedef {{code: 'silent_reference'|'silent_microphone'|'swapped'|'clipped'|'lost_samples'|'not_linear'|'moving'|'crosstalk'|'periodic'|'no_delay',
+ * @typedef {{code: 'silent_reference'|'silent_microphone'|'swapped'|'clipped'|'lost_samples'|'not_linear'|'moving'|'crosstalk'|'periodic'|'alike'|'no_delay',
  *   text: string}} Caution
  * @typedef {{text: string, about?: string, caution?: boolean}} Part
  * @typedef {{type: 'verdict', microphone: number, headline: string, text: string, parts: Part[],
