@@ -11,9 +11,9 @@ const (
 	// and the ends of windows make of references that are the same (common practice, no
 	// source; windows of 1.4 s leave so much of two that are 40 ms apart).
 	leastOwn = 0.01
-	// mostByDelay of what a reference has of its own may come of the delays alone that
-	// it was aligned by: two copies of one signal, moved apart, differ where windows end,
-	// and that tells nothing of their paths.
+	// mostByDelay of what a reference has of its own in a window of fixed length may come
+	// of the delays alone that it was aligned by: two copies of one signal, moved apart,
+	// differ where windows end, and that tells nothing of their paths.
 	mostByDelay = 0.5
 	// leastWorth is how many averages of a loudspeaker by itself a path must be worth.
 	// What is measured of it rests on its reference's own part, so that n averages are
@@ -25,15 +25,15 @@ const (
 type Alike struct {
 	LowHz, HighHz float64
 	Part          float64 // of its power, 0…1, that the others have too
-	ToBottom      bool    // it begins where the measurement does,
+	ToBottom      bool    // it begins where the measurement does, within an octave,
 	ToTop         bool    // and ends with it
 }
 
 // Blank makes the points of the path s unknown at which its reference cannot be told from
-// the others, given what it has of its own, 0…1 at each point, as the references are and as
-// they were aligned at the microphone (response.Joint.Own), and says where that is. Stretches
+// the others, given what it has of its own, 0…1 at each point, with the references together
+// and aligned to their arrivals at the microphone (response.Joint.Own), and says where that is. Stretches
 // less than a third of an octave apart are one, and shorter ones are not told.
-func Blank(s *response.Spectra, own, aligned []float64) []Alike {
+func Blank(s *response.Spectra, together, aligned []float64) []Alike {
 	const third = 1.26
 	var list []Alike
 	var parts, points float64
@@ -45,21 +45,21 @@ func Blank(s *response.Spectra, own, aligned []float64) []Alike {
 		}
 		a := Alike{LowHz: s.FrequencyHz[begin], HighHz: s.FrequencyHz[end], Part: parts / points}
 		if a.HighHz >= third*a.LowHz {
-			a.ToBottom = begin == first
+			a.ToBottom = a.LowHz <= 2*s.FrequencyHz[first]
 			list = append(list, a)
 		}
 		begin, parts, points = -1, 0, 0
 	}
 	for k, f := range s.FrequencyHz {
-		if math.IsNaN(own[k]) || math.IsNaN(aligned[k]) || f == 0 {
+		if math.IsNaN(together[k]) || math.IsNaN(aligned[k]) || f == 0 {
 			continue
 		}
 		if first < 0 {
 			first = k
 		}
 		last = k
-		part := min(own[k], aligned[k])
-		if part >= leastOwn && own[k] >= mostByDelay*aligned[k] && part*s.EffectiveAverages[k] >= leastWorth {
+		part := min(together[k], aligned[k])
+		if part >= leastOwn && (s.Window == 0 || together[k] >= mostByDelay*aligned[k]) && part*s.EffectiveAverages[k] >= leastWorth {
 			continue
 		}
 		if begin >= 0 && f > third*s.FrequencyHz[end] {

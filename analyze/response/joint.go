@@ -36,6 +36,8 @@ type Joint struct {
 // jointBand are the sums of one band of the Estimator.
 type jointBand struct {
 	band    *band
+	offset  []int64        // of each reference's segment: by how much it starts before the microphone's
+	lines   bool           // of those that late sound is judged with
 	next    int64          // where the microphone's next segment starts
 	sums    [][]complex128 // upper triangle of the matrix, row by row, over bins
 	squares [][]float64    // of each reference: Σ|X|⁴ of each bin; nil where nobody asks
@@ -65,6 +67,9 @@ func NewJoint(cfg Config, references int) (*Joint, error) {
 	for _, b := range e.all {
 		j.bands = append(j.bands, newJointBand(b, references))
 	}
+	for i := len(e.bands); i < len(j.bands); i++ {
+		j.bands[i].lines = true
+	}
 	return j, nil
 }
 
@@ -72,7 +77,7 @@ func newJointBand(b *band, references int) *jointBand {
 	n := b.high - b.low
 	t := &jointBand{
 		band: b, next: b.settle(), groups: make([]group, len(b.groups)-1),
-		parts: make([][]float64, references+1),
+		parts: make([][]float64, references+1), offset: make([]int64, references),
 	}
 	for range (references + 1) * (references + 2) / 2 {
 		t.sums = append(t.sums, make([]complex128, n))
@@ -99,8 +104,54 @@ func (j *Joint) SetDelay(p int, seconds float64) error {
 	if p < 0 || p >= j.references {
 		return fmt.Errorf("no reference %d of %d", p, j.references)
 	}
-	return j.paths.SetDelay(p, seconds)
+	if err := j.paths.SetDelay(p, seconds); err != nil {
+		return err
+	}
+	for _, t := range j.bands {
+		t.align()
+	}
+	return nil
 }
+
+// align says where the segments of the references start. In the windows that the points
+// rest on, each is aligned to its own arrival, as one reference is. In the long ones for
+// lines they stay together, at the mean of their arrivals: references that are alike,
+// moved apart, differ where windows end; so does late sound from what explains it; and
+// both by the same samples, which the estimate would take for the path of whichever
+// reference has little of its own. What a delay loses in so long a window is little, and
+// known.
+func (t *jointBand) align() {
+	copy(t.offset, t.band.offset)
+	if !t.lines {
+		return
+	}
+	mean := int64(0)
+	for _, o := range t.offset {
+		mean += o
+	}
+	mean /= int64(len(t.offset))
+	for p := range t.offset {
+		t.offset[p] = mean
+	}
+}
+
+// aligned is a cell of path p at line k as if its reference had been aligned to its
+// arrival: of a sound by a part x of a Hann window late, what is left of it is
+// (1−x)(2+cos 2πx)/3 + sin(2πx)/2π (Seybert and Hamilton, J. Sound Vib. 60(1), 1978).
+func (t *jointBand) aligned(c cell, p, k int) cell {
+	shift := t.band.offset[p] - t.offset[p]
+	if shift == 0 {
+		return c
+	}
+	x := min(math.Abs(float64(shift))/float64(t.band.size), mostShift)
+	left := (1-x)*(2+math.Cos(2*math.Pi*x))/3 + math.Sin(2*math.Pi*x)/(2*math.Pi)
+	sin, cos := math.Sincos(2 * math.Pi * float64(t.band.low+k) * float64(shift) / float64(t.band.size))
+	c.re, c.im = (c.re*cos-c.im*sin)/left, (c.re*sin+c.im*cos)/left
+	return c
+}
+
+// mostShift of a window is corrected for; references further apart are too weak.
+const mostShift = 0.25
 
 // SetPeriod is Estimator.SetPeriod, for all references.
 func (j *Joint) SetPeriod(seconds float64) error {
@@ -146,13 +197,13 @@ func (t *jointBand) run(references int) {
 	size, end := int64(b.size), b.tracks[0].end()
 	earliest, latest := int64(0), int64(0) // of the references' segments, re the microphone's
 	for p := range references {
-		earliest, latest = min(earliest, -b.offset[p]), max(latest, -b.offset[p])
+		earliest, latest = min(earliest, -t.offset[p]), max(latest, -t.offset[p])
 	}
 	for ; t.next+latest+size <= end; t.next += int64(b.hop) {
 		t.parts[references] = b.tracks[0].at(t.next, b.size)
 		whole := t.parts[references] != nil
 		for p := range references {
-			t.parts[p] = b.tracks[p+1].at(t.next-b.offset[p], b.size)
+			t.parts[p] = b.tracks[p+1].at(t.next-t.offset[p], b.size)
 			whole = whole && t.parts[p] != nil
 		}
 		if whole {
@@ -276,6 +327,7 @@ func (t *jointBand) condition(m *spectral, p, references int) {
 				taken = max(0, taken-1) // one is what a coherence costs in any case
 			} else {
 				c, taken = m.path(p)
+				c = t.aligned(c, p, k)
 			}
 			a.cells[k] = c
 			most = max(most, taken)
@@ -302,62 +354,65 @@ func (t *jointBand) condition(m *spectral, p, references int) {
 	}
 }
 
-// Own sets dst to the part, 0…1, of the power of reference p at each frequency that
-// the others do not explain, at the delays that are set; NaN where it does not play. It
-// is told with the longest windows there are, in which a delay makes no difference
-// between references that are alike.
-func (j *Joint) Own(p int, dst []float64) []float64 {
+// Own is the part, 0…1, of the power of reference p at each frequency that the others do
+// not explain; NaN where it does not play. together is that of the references as they are,
+// told with the longest windows there are, aligned that in the windows of the points, with
+// each reference at its own arrival. Both reuse the memory of dst.
+func (j *Joint) Own(p int, together, aligned []float64) (t, a []float64) {
 	e := j.paths
-	dst = resize(dst, len(e.frequencyHz))
-	own, whole := make([][]float64, len(e.bands)), make([][]float64, len(e.bands))
+	n := len(e.frequencyHz)
+	together, aligned = resize(together, n), resize(aligned, n)
+	bins, lines := make([]shares, len(e.bands)), make([]shares, len(e.bands))
 	for i := range e.bands {
-		t := j.bands[i]
-		for _, long := range j.bands {
+		bins[i] = j.bands[i].own(j.matrix, p)
+		for _, long := range j.bands[len(e.bands):] {
 			if l := e.lates[i]; l != nil && long.band == l.band {
-				t = long
+				lines[i] = long.own(j.matrix, p)
 			}
 		}
-		own[i], whole[i] = t.own(j.matrix, p)
-	}
-	share := func(band, point int, bins []float64, first int) (part, all float64) {
-		if l := e.lates[band]; l != nil {
-			if u := l.points[point].u; u != nil {
-				bins, first = u, l.points[point].first
-			} else {
-				return 0, 0
-			}
-		}
-		for i, w := range bins {
-			part += w * own[band][first+i]
-			all += w * whole[band][first+i]
-		}
-		return part, all
 	}
 	one := []float64{1}
-	for k := range dst {
-		part, all := 0.0, 0.0
+	for k := range n {
+		var fine, coarse [2]float64 // own, whole
+		add := func(band, late int, weights []float64, first int, share float64) {
+			bins[band].add(&coarse, weights, first, share)
+			switch l := e.lates[band]; {
+			case l == nil:
+				bins[band].add(&fine, weights, first, share)
+			case l.points[late].u != nil:
+				lines[band].add(&fine, l.points[late].u, l.points[late].first, share)
+			}
+		}
 		if e.grid == nil {
-			part, all = share(0, k, one, k)
+			add(0, k, one, k, 1)
 		} else {
 			for side := range e.grid.points[k].parts {
 				if q := &e.grid.points[k].parts[side]; q.share > 0 {
-					x, y := share(q.band, q.late, q.bins, q.first)
-					part, all = part+q.share*x, all+q.share*y
+					add(q.band, q.late, q.bins, q.first, q.share)
 				}
 			}
 		}
-		if dst[k] = min(1, part/all); !(all > 0) {
-			dst[k] = math.NaN()
-		}
+		together[k], aligned[k] = min(1, fine[0]/fine[1]), min(1, coarse[0]/coarse[1]) // NaN of nothing
 	}
-	return dst
+	return together, aligned
+}
+
+// shares are the power of a reference in each bin, of its own and as a whole.
+type shares struct{ own, whole []float64 }
+
+// add adds so many bins to the sums of both.
+func (s *shares) add(sum *[2]float64, weights []float64, first int, share float64) {
+	for i, w := range weights {
+		sum[0] += share * w * s.own[first+i]
+		sum[1] += share * w * s.whole[first+i]
+	}
 }
 
 // own is the power of reference p in each bin, of its own and as a whole: densities.
 // Of n averages each of the others takes one away from what is its own.
-func (t *jointBand) own(m *spectral, p int) (own, whole []float64) {
+func (t *jointBand) own(m *spectral, p int) shares {
 	n := t.band.high - t.band.low
-	own, whole = make([]float64, n), make([]float64, n)
+	own, whole := make([]float64, n), make([]float64, n)
 	for g := range t.groups {
 		s := &t.groups[g]
 		if s.weight == 0 {
@@ -375,7 +430,7 @@ func (t *jointBand) own(m *spectral, p int) (own, whole []float64) {
 			}
 		}
 	}
-	return own, whole
+	return shares{own, whole}
 }
 
 // Predict sets dst[r][k] to the responses of the other references at each frequency of a

@@ -186,43 +186,30 @@ type Paths struct {
 
 // Measure averages the spectra of all paths over a recording.
 func Measure(ctx context.Context, rec Several, cfg PathsConfig) ([]Paths, error) {
-	none := make([]float64, len(rec.References))
-	asTheyAre, err := rec.joint(cfg, none)
-	if err != nil {
-		return nil, err
-	}
+	out := make([]Paths, len(rec.Microphones))
 	// As many at a time as there are cores: what each keeps grows with the square of the
 	// references.
-	joints := []*response.Joint{asTheyAre}
-	mics := []int{rec.Microphones[0]}
-	var own [][]float64
-	out := make([]Paths, len(rec.Microphones))
-	for m := 0; m < len(out); {
-		first := m
-		for ; m < len(out) && len(joints) < max(2, runtime.GOMAXPROCS(0)); m++ {
-			j, err := rec.joint(cfg, cfg.DelayS[m])
-			if err != nil {
+	for first := 0; first < len(out); {
+		last := min(first+runtime.GOMAXPROCS(0), len(out))
+		joints := make([]*response.Joint, last-first)
+		for i := range joints {
+			var err error
+			if joints[i], err = rec.joint(cfg, cfg.DelayS[first+i]); err != nil {
 				return nil, err
 			}
-			joints, mics = append(joints, j), append(mics, rec.Microphones[m])
 		}
-		if err := rec.feed(ctx, joints, mics, func(doneS float64) {
+		if err := rec.feed(ctx, joints, rec.Microphones[first:last], func(doneS float64) {
 			if cfg.Progress != nil {
-				cfg.Progress((float64(first)*rec.DurationS()+float64(m-first)*doneS)/float64(len(out)), rec.DurationS())
+				n := float64(len(out))
+				cfg.Progress((float64(first)*rec.DurationS()+float64(last-first)*doneS)/n, rec.DurationS())
 			}
 		}); err != nil {
 			return nil, err
 		}
-		if own == nil {
-			for p := range rec.References {
-				own = append(own, asTheyAre.Own(p, nil))
-			}
-			joints = joints[1:]
-		}
 		for i, j := range joints {
-			out[first+i].tell(j, own)
+			out[first+i].tell(j, len(rec.References))
 		}
-		joints, mics = nil, nil
+		first = last
 	}
 	return out, nil
 }
@@ -238,14 +225,14 @@ func (s Several) feed(ctx context.Context, joints []*response.Joint, mics []int,
 	}))
 }
 
-// tell reads the paths, given what each reference has of its own as they are.
-func (p *Paths) tell(j *response.Joint, own [][]float64) {
-	p.Spectra, p.Alike = make([]response.Spectra, len(own)), make([][]apart.Alike, len(own))
-	var aligned []float64
-	for i := range own {
+// tell reads the paths of so many references.
+func (p *Paths) tell(j *response.Joint, references int) {
+	p.Spectra, p.Alike = make([]response.Spectra, references), make([][]apart.Alike, references)
+	var together, aligned []float64
+	for i := range p.Spectra {
 		j.Spectra(i, &p.Spectra[i])
-		aligned = j.Own(i, aligned)
-		p.Alike[i] = apart.Blank(&p.Spectra[i], own[i], aligned)
+		together, aligned = j.Own(i, together, aligned)
+		p.Alike[i] = apart.Blank(&p.Spectra[i], together, aligned)
 	}
 	p.Multiple = j.Multiple(nil)
 }
