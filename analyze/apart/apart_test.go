@@ -82,7 +82,7 @@ func (t *take) find(tb testing.TB, p int, apart bool) (ms float64) {
 func TestArrivalOfEachWhileAllPlay(t *testing.T) {
 	trials, plays, alike, seconds := 1, []string{"music"}, []float64{0.95}, 12.0
 	if truth.Thorough {
-		trials, plays, alike, seconds = 12, []string{"pink", "music", "speech"}, []float64{0, 0.5, 0.9, 0.95}, 20
+		trials, plays, alike, seconds = 8, []string{"pink", "music", "speech"}, []float64{0, 0.5, 0.9, 0.95}, 20
 	}
 	paths, found, off, rawOff, worst := 0, 0, 0, 0, 0.0
 	for _, play := range plays {
@@ -158,7 +158,7 @@ func (t *take) measure(tb testing.TB, window int) (paths []response.Spectra, ali
 func TestPathsInRooms(t *testing.T) {
 	trials, plays, alike, counts := 1, []string{"music"}, []float64{0.9}, []int{2}
 	if truth.Thorough {
-		trials, plays, alike, counts = 6, []string{"pink", "music"}, []float64{0, 0.5, 0.9, 0.95}, []int{2, 4}
+		trials, plays, alike, counts = 4, []string{"pink", "music"}, []float64{0, 0.5, 0.9, 0.95}, []int{2, 4}
 	}
 	least, told := 100.0, 1.0
 	for _, play := range plays {

@@ -46,10 +46,10 @@ func (s *Separator) Break() { s.joint.Break() }
 // filters are the spectra, of two windows, of what predicts a channel.
 type filters [][]complex128
 
-// Path is reference p by itself.
+// Path is reference p by itself. Each path may have a goroutine of its own.
 type Path struct {
-	of           *Separator
-	p            int
+	p, window    int
+	plan         *fft.Real
 	own, heard   filters
 	sum, segment []complex128
 	work         []float64
@@ -59,7 +59,7 @@ type Path struct {
 // Path makes that of reference p (from 0) of what was learnt.
 func (s *Separator) Path(p int) *Path {
 	return &Path{
-		of: s, p: p, own: s.filters(p, false), heard: s.filters(p, true),
+		p: p, window: s.window, plan: fft.NewReal(2 * s.window), own: s.filters(p, false), heard: s.filters(p, true),
 		sum: make([]complex128, s.window+1), segment: make([]complex128, s.window+1), work: make([]float64, 2*s.window),
 	}
 }
@@ -107,7 +107,7 @@ func (t *Path) Tells() bool { return t.left >= leastOwn*t.power && t.power > 0 }
 
 // less takes from x what the filters predict of it, by overlap-save.
 func (t *Path) less(x []float64, refs [][]float64, f filters) {
-	n := t.of.window
+	n := t.window
 	for at := 0; at < len(x); at += n {
 		clear(t.sum)
 		for r, filter := range f {
@@ -117,12 +117,12 @@ func (t *Path) less(x []float64, refs [][]float64, f filters) {
 			clear(t.work)
 			from, to := max(0, at-n/2), min(len(x), at+n+n/2)
 			copy(t.work[from-at+n/2:], refs[r][from:to])
-			t.of.plan.Forward(t.segment, t.work)
+			t.plan.Forward(t.segment, t.work)
 			for k, v := range t.segment {
 				t.sum[k] += v * filter[k]
 			}
 		}
-		t.of.plan.Inverse(t.work, t.sum)
+		t.plan.Inverse(t.work, t.sum)
 		for i := range min(n, len(x)-at) {
 			x[at+i] -= t.work[n/2+i]
 		}

@@ -10,6 +10,8 @@
 // grid with a window that suits each frequency; Spectra become a Curve, a
 // smoothed copy, a forecast or an Impulse response.
 //
+// A Joint does so for several references that play at once, and tells the path of each.
+//
 // Everything derives from Spectra with their effective averages, so intervals
 // stay right whatever was averaged, blended, smoothed or left out.
 //
