@@ -122,7 +122,7 @@ func (t *take) known(tb testing.TB, p int) *response.Spectra {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	x := programme.White(programme.New(9), int(60*t.rate))
+	x := programme.White(programme.New(9), int(30*t.rate))
 	if err := e.SetDelay(0, t.delayS[p]); err != nil {
 		tb.Fatal(err)
 	}
@@ -156,9 +156,9 @@ func (t *take) measure(tb testing.TB, window int) (paths []response.Spectra, ali
 // In rooms, whose late sound is the references again, the interval of each path holds
 // what the path is by itself.
 func TestPathsInRooms(t *testing.T) {
-	trials, plays, alike, counts := 1, []string{"music"}, []float64{0.9}, []int{2}
+	trials, plays, alike, counts, seconds := 1, []string{"music"}, []float64{0.9}, []int{2}, 20.0
 	if truth.Thorough {
-		trials, plays, alike, counts = 4, []string{"pink", "music"}, []float64{0, 0.5, 0.9, 0.95}, []int{2, 4}
+		trials, plays, alike, counts, seconds = 4, []string{"pink", "music"}, []float64{0, 0.5, 0.9, 0.95}, []int{2, 4}, 40
 	}
 	least, told := 100.0, 1.0
 	for _, play := range plays {
@@ -166,7 +166,7 @@ func TestPathsInRooms(t *testing.T) {
 			for _, references := range counts {
 				sums := make([][4]int, trials)
 				truth.Trials(trials, func(i int) {
-					k := stereo(uint64(i), 16000, play, references, c, 40)
+					k := stereo(uint64(i), 16000, play, references, c, seconds)
 					paths, _ := k.measure(t, 0)
 					for p := range paths {
 						want := k.known(t, p)

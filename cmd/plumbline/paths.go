@@ -218,7 +218,8 @@ func (f *responseFlags) pathsReport(path string, rec offline.Several, against []
 			e := &against[m].paths[p]
 			e.alike(p, rec, measured[m].Alike[p])
 			for _, c := range e.cautions {
-				if !slices.Contains(said, c) {
+				// Of two references either says the same of both.
+				if !slices.Contains(said, c) && !(c.Code == caution.Alike && len(rec.References) == 2 && caution.Has(said, c.Code)) {
 					said = append(said, c)
 				}
 			}

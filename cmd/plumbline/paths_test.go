@@ -48,17 +48,20 @@ func TestPathsWhileBothPlay(t *testing.T) {
 	both := decode(t, must(t, strings.Fields("response both.wav --ref 1,2 --json")...))
 	arrivals := decode(t, must(t, strings.Fields("arrivals both.wav --ref 1,2 --max 1 --json")...))
 	for p, want := range []string{"same", "opposite"} {
-		must(t, "rig", "render", "two.toml", "solo.wav", "--seconds", "12", "--each=", "--play", string(rune('A'+p)))
+		must(t, "rig", "render", "two.toml", "solo.wav", "--seconds", "8", "--each=", "--play", string(rune('A'+p)))
 		solo := list(t, decode(t, must(t, "response", "solo.wav", "--json")), "microphones")[0]
 		path := pathOf(t, both, p)
 		hasKeys(t, "path", path, "reference alike delay_ms delay_sd_ms reason cautions polarity "+responseCurves)
 		if path["reference"].(float64) != float64(p+1) || len(path["alike"].([]any)) > 0 || len(path["cautions"].([]any)) > 0 {
 			t.Errorf("reference %d: %v, %v, %v", p+1, path["reference"], path["alike"], path["cautions"])
 		}
-		if got := path["polarity"].(object)["verdict"]; got != want {
+		first := list(t, pathOf(t, arrivals, p), "arrivals")[0]
+		if got := first["polarity"]; got != want {
 			t.Errorf("reference %d: polarity %v, want %s", p+1, got, want)
 		}
-		first := list(t, pathOf(t, arrivals, p), "arrivals")[0]
+		if got := path["polarity"].(object)["verdict"]; got != want && got != "undecided" { // five arrivals may blur it
+			t.Errorf("reference %d: polarity %v with five arrivals, want %s", p+1, got, want)
+		}
 		for name, ms := range map[string]any{"response": path["delay_ms"], "arrivals": first["delay_ms"]} {
 			if off := math.Abs(ms.(float64) - solo["delay_ms"].(float64)); !(off <= 0.1) {
 				t.Errorf("reference %d, %s: delay off by %.3f ms", p+1, name, off)
@@ -112,7 +115,7 @@ func split(x []float32, edgeHz float64) (below, above []float32) {
 	return below, above
 }
 
-// References that are the same in the bass, as of most music, are told apart above, and it
+// References that are the same in the bass, as of most music, but for what the edge lets through, are told apart above, and it
 // is said that nothing can below.
 func TestAlikeBelow(t *testing.T) {
 	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
@@ -128,7 +131,7 @@ func TestAlikeBelow(t *testing.T) {
 	mic := late(refs[0], 480, 0.5, late(refs[1], 900, -0.4, noise(5, n, 0.001)))
 	file := record(t, "bass.wav", 48000, refs[0], refs[1], mic)
 	o := decode(t, must(t, "response", file, "--ref", "1,2", "--json"))
-	const want = "References 1 and 2 are the same below 200 Hz: nothing can tell them apart there. Pan them apart for ten seconds or play the test signal."
+	const want = "References 1 and 2 are 99 % alike below 200 Hz: nothing can tell them apart there. Pan them apart for ten seconds or play the test signal."
 	said := list(t, list(t, o, "microphones")[0], "cautions")
 	if len(said) != 1 || said[0]["code"] != "alike" || said[0]["text"] != want {
 		t.Errorf("said %v, want %q once", said, want)
@@ -157,7 +160,7 @@ func TestAlikeBelow(t *testing.T) {
 // References that are the same tell nothing, and no number is made up.
 func TestTheSameReferences(t *testing.T) {
 	inFolder(t, map[string][]byte{"two.toml": []byte(pathsScene)})
-	must(t, strings.Fields("rig render two.toml same.wav --seconds 6 --each same")...)
+	must(t, strings.Fields("rig render two.toml same.wav --seconds 4 --each same")...)
 	for _, flags := range []string{"", " --delay 0", " --delay 30 --window 4096"} {
 		o := decode(t, must(t, strings.Fields("response same.wav --ref 1,2 --json"+flags)...))
 		for p := range 2 {
