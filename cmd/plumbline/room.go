@@ -65,7 +65,8 @@ STI is that of IEC 60268-16 by the full method, of the room alone unless --speec
 	cmd.ValidArgsFunction = completeWAV
 	cmd.Flags().IntVar(&f.channel, "channel", 1, "`channel` of an impulse or a sweep, from 1")
 	cmd.Flags().StringVar(&f.sweep, "sweep", "", "the sweep that was played, `LO:HI:SECONDS`, such as 20:20000:5")
-	cmd.Flags().IntVar(&f.recording.reference, "ref", 1, "`channel` of the reference of programme, from 1")
+	f.recording.references = channelList{1}
+	cmd.Flags().Var(&f.recording.references, "ref", "`channel` of the reference of programme, from 1")
 	cmd.Flags().StringVar(&f.recording.microphones, "mic", "2", "`channel` of the microphone of programme")
 	cmd.Flags().IntVar(&f.fraction, "fraction", 1, "`part` of an octave: 1 for octaves, 3 for third octaves")
 	cmd.Flags().StringVar(&f.speech, "speech", "", "`level` of speech in dB(A), or seven in dB re 20 µPa for the octaves from 125 Hz")
