@@ -183,7 +183,7 @@ export class TraceCurves {
   /** @param {Response} r @param {number} live */
   #kept(r, live) {
     if (live) return this.#shapeOf(r);
-    const key = `${this.#form}/${this.#session.state?.settings.smoothing}`;
+    const key = `${this.#form}/${this.#session.state?.settings.smoothing}/${this.#session.state?.settings.window}`;
     const kept = this.#shaped.get(r);
     if (kept?.form === key) return kept.curve;
     const curve = this.#shapeOf(r);
@@ -230,7 +230,8 @@ export class TraceCurves {
     if (this.#form === 'wrapped') return { mid: r.deg, ...around(r.deg, r.error), ...certainty, wrap: 360 };
     const turnless = unwrapped(r.deg, counts);
     if (this.#form === 'unwrapped') return { mid: turnless, ...around(turnless, r.error), ...certainty };
-    return { ...groupDelay(this.#gridOf(r), turnless, r.error, counts, this.#session.state?.settings.smoothing ?? 48), ...certainty };
+    const { smoothing = 48, window = 'multi' } = this.#session.state?.settings ?? {};
+    return { ...groupDelay(this.#gridOf(r), turnless, r.error, counts, r.threshold, { smoothing, window, rateHz: this.#session.state?.source.rate_hz || 48000 }), ...certainty };
   }
 
   /** @param {Response} response @param {Omit<Drawn, 'grid'>} as @param {number} [live] under 0: it is another one with every frame @returns {Drawn} */
