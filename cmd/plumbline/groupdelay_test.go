@@ -167,7 +167,7 @@ func TestGroupDelayHoldsTheTruth(t *testing.T) {
 				}
 			}
 		}
-		coherences, runs, edges = append(coherences, 0.2), 500, []float64{0, 150, 900, 4000}
+		coherences, runs, edges = append(coherences, 0.2), 300, []float64{0, 150, 900, 4000}
 	}
 	least, most := 100.0, 0.0
 	for _, d := range trials {

@@ -55,7 +55,7 @@ export function unwrapped(deg, trusted) {
  *   half² = Σⱼ Σₖ aⱼ·aₖ·ρⱼₖ / (Σ w·x²)²,  a = x/e
  *
  * times (t(νκ)/t(ν))², since the line rests on κ independent estimates of error of ν degrees of freedom and a point on
- * one; times 1 + (1−2/κ)·4/ν for the weights, which are made of these estimates (after Meier, Biometrics 9, 1953, for a
+ * one; times 1 + (1−3/κ)·4/ν for the weights, which are made of these estimates (after Meier, Biometrics 9, 1953, for a
  * mean, as remembered); and wider by as much as the phases stray from the line more than three deviations beyond chance.
  * @param {readonly number[]} hz @param {Values} turnless of unwrapped @param {Values} error half a 95 % interval, degrees; without any there is no interval
  * @param {(i: number) => boolean} trusted @param {Values} threshold of coherence, which says ν @param {Resolution} resolution
@@ -118,7 +118,7 @@ export function groupDelay(hz, turnless, error, trusted, threshold, resolution) 
     const freedom = alone / doubt;
     const stray = Math.max(0, pp - (xp * xp) / xx) * student975(1 / doubt) ** 2;
     const due = Math.max(0.5, n - mean / w - slope / xx);
-    const wider = Math.max(1, stray / due / byChance(due / tied)) * (1 + 4 * doubt * (1 - 2 / alone)) * (student975(freedom) / student975(1 / doubt)) ** 2;
+    const wider = Math.max(1, stray / due / byChance(due / tied)) * (1 + 4 * doubt * Math.max(0, 1 - 3 / alone)) * (student975(freedom) / student975(1 / doubt)) ** 2;
     const ms = -xp / xx / 0.36;
     const half = Math.sqrt(Math.max(0, slope) * wider) / xx / 0.36;
     mid[i] = ms;
