@@ -156,7 +156,10 @@ func (p page) touchPhrases() {
 	t := p.t
 	js[bool](p, `window.__keep = true`)
 	dark := js[[]string](p, `(async () => {
-		const frame = () => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+		const frame = async () => {
+			await new Promise((done) => setTimeout(done, 20));
+			window.__refresh();
+		};
 		const lit = () => document.querySelector('.lit') !== null || [...document.querySelectorAll('canvas')].some((c) => window.__drawn(c).lit);
 		const wrong = [];
 		for (const about of new Set([...document.querySelectorAll('.phrase')].map((e) => e.dataset.about))) {
@@ -164,13 +167,14 @@ func (p page) touchPhrases() {
 			if (!phrase) continue; // the sentence has changed
 			phrase.click();
 			let on = false;
-			for (let n = 0; n < 40 && !on; n++) { await frame(); on = lit(); }
+			for (let n = 0; n < 400 && !on; n++) { await frame(); on = lit(); }
 			if (!on) wrong.push(about + ' “' + phrase.textContent + '”');
 			__app.view.setLight(null);
 			let off = false;
-			for (let n = 0; n < 40 && !off; n++) { await frame(); off = !lit(); }
+			for (let n = 0; n < 400 && !off; n++) { await frame(); off = !lit(); }
 			if (!off) wrong.push(about + ' stays lit');
 		}
+		window.__keep = false;
 		return wrong;
 	})()`)
 	for _, phrase := range dark {

@@ -28,34 +28,36 @@ var layouts = []struct {
 	{"640x1280 at 200 %", 320, 640, 2},
 }
 
-// measuredPages are all pages, and when there is something on them.
+// measuredPages are all pages, and when there is something on them: those first that have it at once.
 var measuredPages = []struct{ path, ready string }{
 	{"/setup", `document.querySelector('.sentence').textContent.length > 20`},
-	{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
-	{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9 && document.querySelector('[data-testid="sweep-handle"]').checkVisibility()`},
 	{"/watch", `document.querySelector('[data-testid="verdict"]').textContent.length > 20`},
-	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
 	{"/rig", `__app.frames > 3 && document.querySelector('.plan') !== null`},
+	{"/show?takes=1,2,3,4,5", `__app.page.overlays.curves().length === 5`},
+	{"/align", `__app.page.model?.answer?.seats.length === 3 && __app.page.node.dataset.known === 'true' && __app.session.show.takes === 9 && document.querySelector('[data-testid="sweep-handle"]').checkVisibility()`},
 	{"/walk?seat=2", `__app.frames > 3 && __app.page.model?.answer?.seats.length === 3 && __app.session.show.takes === 9 && document.querySelector('[data-testid="line-before"] .level').textContent !== '' && document.querySelector('.headline').textContent.startsWith('The microphone is at seat 1, not seat 2')`}, // where it stands in the hall
+	{"/listen", `__app.session.frame.averagedS > 2 && document.querySelector('[data-testid="headline"]').textContent.includes('comb')`},
 }
 
-// TestPages shows the demo's pages, each loaded once. A screen reader finds its way, phrases
-// light what they speak of, and every size is measured, on one ground or both, and at 200 %: no text
+// TestPages shows the demo's pages, one after the other in one tab. A screen reader finds its way, phrases
+// light what they speak of, and every size is measured, on one ground or the other, and at 200 %: no text
 // over another or over a curve, room for fingers, contrast, whole rings of focus, no
 // scrolling sideways.
 func TestPages(t *testing.T) {
 	needBrowser(t)
 	d := start(t, "demo", "--listen", "127.0.0.1:0")
+	tab := openMeasured(t, d.url+measuredPages[0].path)
 	for _, c := range measuredPages {
 		name, _, _ := strings.Cut(c.path[1:], "?")
 		t.Run(name, func(t *testing.T) {
-			p := openMeasured(t, d.url+c.path)
+			p := page{t, tab.ctx}
+			p.turn(c.path)
 			p.until(c.ready)
 			t.Run("read out", func(t *testing.T) { page{t, p.ctx}.readOut(name) })
 			t.Run("phrases", func(t *testing.T) { page{t, p.ctx}.touchPhrases() })
 			for k, l := range layouts {
 				for n, ground := range []string{"dark", "light"} {
-					if k > 0 && n == k%2 { // a ground moves nothing
+					if n == k%2 { // a ground moves nothing, and each page has both
 						continue
 					}
 					t.Run(l.name+" "+ground, func(t *testing.T) {
@@ -73,7 +75,8 @@ func TestPages(t *testing.T) {
 		})
 	}
 	t.Run("takes at hand", func(t *testing.T) {
-		p := openTab(t, d.url+"/show", laptop, ".page")
+		p := page{t, tab.ctx}
+		p.turn("/show")
 		p.until(`document.querySelector('[data-testid="draw-newest"]')?.checkVisibility()`)
 		p.click("draw-newest")
 		p.until(`document.querySelector('.awaited').hidden && __app.page.overlays.curves().length === 3`)
@@ -153,6 +156,13 @@ func openMeasured(t *testing.T, url string) page {
 	return p
 }
 
+// turn has the tab show another page of the daemon it shows, on a laptop, as if that had been the first.
+func (p page) turn(path string) {
+	p.t.Helper()
+	p.screen(laptop, 1)
+	js[bool](p, fmt.Sprintf(`(window.__period = 200, history.pushState({}, '', %q), __app.view.primary = __app.view.all = 0, dispatchEvent(new PopStateEvent('popstate')))`, path))
+}
+
 // measure says what is wrong with a page on a screen.
 func (p page) measure(s screen, scale float64) {
 	p.t.Helper()
@@ -180,8 +190,8 @@ func (p page) problems() []string {
 	return js[[]string](p, string(measure))
 }
 
-// show puts the page on another screen and waits until it has drawn itself there.
-func (p page) show(s screen, scale float64) {
+// screen has the tab take a size and a ground.
+func (p page) screen(s screen, scale float64) {
 	p.t.Helper()
 	view := []chromedp.EmulateViewportOption{chromedp.EmulateScale(scale)}
 	if s.width < 1000 && scale == 1 {
@@ -194,13 +204,25 @@ func (p page) show(s screen, scale float64) {
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	// Two refreshes: the first lays out, and tells those who draw.
-	js[bool](p, fmt.Sprintf(`new Promise((done) => {
-		window.__keep = true;
-		const wait = () => innerWidth === %d ? requestAnimationFrame(() => requestAnimationFrame(() => {
+}
+
+// show puts the page on another screen and waits until it has drawn itself there. From then on it
+// draws what comes once a second.
+func (p page) show(s screen, scale float64) {
+	p.t.Helper()
+	js[bool](p, `(window.__period = 1000, window.__keep = true)`)
+	p.screen(s, scale)
+	// The browser's refresh lays out and tells those who draw; what they draw may need room.
+	js[bool](p, fmt.Sprintf(`(async () => {
+		const painted = () => new Promise(window.__painted);
+		while (innerWidth !== %d) await painted();
+		await painted();
+		for (let n = 0; n < 2; n++) {
+			await painted();
 			__app.view.setAt(__app.view.at);
-			requestAnimationFrame(() => requestAnimationFrame(() => done(true)));
-		})) : requestAnimationFrame(wait);
-		wait();
-	})`, s.width))
+			window.__refresh();
+		}
+		window.__keep = false;
+		return true;
+	})()`, s.width))
 }

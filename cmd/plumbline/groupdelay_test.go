@@ -69,7 +69,8 @@ type shownCurve struct {
 }
 
 // delayTrial is one way to measure. Of a path that is a delay, the truth is that delay; of one with
-// a reflection, the line through the phases that the path has without noise.
+// a reflection, or where smoothing itself bends the phase (by 0.2 % over a third of an octave: evenly in log
+// frequency is not evenly in frequency), the line through the phases that are measured without noise.
 type delayTrial struct {
 	window, smoothing int
 	seconds           float64
@@ -156,13 +157,14 @@ func TestGroupDelayHoldsTheTruth(t *testing.T) {
 	if os.Getenv("PLUMBLINE_TRUTH") != "" {
 		trials = nil
 		for _, window := range []int{0, 1024} {
-			for _, smoothing := range []int{48, 12, 6, 3, 1} {
+			for _, smoothing := range []int{48, 12, 6, 3} {
 				for _, seconds := range []float64{4, 12} {
 					for _, reflection := range []bool{false, true} {
+						d := delayTrial{window, smoothing, seconds, reflection}
 						if window != 0 {
-							seconds /= 4
+							d.seconds /= 4
 						}
-						trials = append(trials, delayTrial{window, smoothing, seconds, reflection})
+						trials = append(trials, d)
 					}
 				}
 			}
@@ -204,7 +206,7 @@ func TestGroupDelayHoldsTheTruth(t *testing.T) {
 					continue
 				}
 				truth := -delayOff / delayRateHz * 1000
-				if d.reflection {
+				if d.reflection || d.smoothing < 6 {
 					truth = *got[k].Truth[i]
 				}
 				b := 0
@@ -223,7 +225,7 @@ func TestGroupDelayHoldsTheTruth(t *testing.T) {
 			t.Errorf("%v: the interval of the unwrapped phase holds the truth at %.1f %% of %.0f points", d, share, phases)
 		}
 		for b := range of {
-			if of[b] < 500 {
+			if of[b] < 2000 {
 				continue
 			}
 			share := 100 * held[b] / of[b]

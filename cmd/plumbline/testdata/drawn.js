@@ -11,10 +11,7 @@
       return real.apply(this, args);
     };
   };
-  const at = (ctx, x, y) => {
-    const p = ctx.getTransform().transformPoint({ x, y });
-    return [p.x, p.y];
-  };
+  const at = (ctx, x, y, m = ctx.getTransform()) => [m.a * x + m.c * y + m.e, m.b * x + m.d * y + m.f];
   // What is clipped away is not drawn: only rectangles clip here.
   const clip = new WeakMap();
   const stack = new WeakMap();
@@ -27,9 +24,11 @@
   before('rect', (ctx, x, y, w, h) => rect.set(ctx, [at(ctx, x, y), at(ctx, x + w, y + h)]));
   before('clip', (ctx) => clip.set(ctx, rect.get(ctx)));
   before('clearRect', (ctx) => kept.delete(ctx.canvas));
+  // Nothing turns or moves while a line is drawn: asking each time would take longer than the drawing.
+  let turned = new DOMMatrix();
   before('beginPath', (ctx) => path.set(ctx, []));
-  before('moveTo', (ctx, x, y) => path.get(ctx)?.push([at(ctx, x, y)]));
-  before('lineTo', (ctx, x, y) => path.get(ctx)?.at(-1)?.push(at(ctx, x, y)));
+  before('moveTo', (ctx, x, y) => path.get(ctx)?.push([at(ctx, x, y, (turned = ctx.getTransform()))]));
+  before('lineTo', (ctx, x, y) => path.get(ctx)?.at(-1)?.push(at(ctx, x, y, turned)));
   // What a phrase lights is drawn as a veil, or as thin lines that shine through; an arrival's line is three times as wide.
   const VEIL = 0.13;
   const COMB = 0.6;

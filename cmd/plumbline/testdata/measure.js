@@ -6,34 +6,39 @@
   const short = (text) => `“${text.replace(/\s+/g, ' ').trim().slice(0, 40)}”`;
   const named = (e) => e.dataset?.testid ? `[${e.dataset.testid}]` : `${e.tagName.toLowerCase()}.${(e.getAttribute('class') ?? '').split(' ').join('.')} ${short(e.getAttribute('aria-label') ?? e.textContent)}`;
   const root = document.documentElement;
-  const styles = new Map();
-  const style = (e) => styles.get(e) ?? styles.set(e, getComputedStyle(e)).get(e);
-  const parents = (e) => {
-    const out = [];
-    for (let p = e; p && p !== document; p = p.parentElement) out.push(p);
-    return out;
+  // Each element is asked once, and what it shares with its parents is theirs.
+  const once = (ask) => {
+    const kept = new Map();
+    const asked = (e) => {
+      if (!kept.has(e)) kept.set(e, ask(e));
+      return kept.get(e);
+    };
+    asked.forget = () => kept.clear();
+    return asked;
   };
-  const hidden = (e) => parents(e).some((p) => style(p).clipPath.startsWith('inset(50%') || p.classList.contains('skip'));
-  const seen = (e) => e.checkVisibility({ opacityProperty: true, visibilityProperty: true, contentVisibilityAuto: true }) && !hidden(e);
+  const style = once((e) => getComputedStyle(e));
+  const hidden = once((e) => e !== null && (style(e).clipPath.startsWith('inset(50%') || e.classList.contains('skip') || hidden(e.parentElement)));
+  const seen = once((e) => e.checkVisibility({ opacityProperty: true, visibilityProperty: true, contentVisibilityAuto: true }) && !hidden(e));
   const box = (r) => ({ left: r.left + scrollX, top: r.top + scrollY, right: r.right + scrollX, bottom: r.bottom + scrollY });
   const meet = (a, b) => ({ left: Math.max(a.left, b.left), top: Math.max(a.top, b.top), right: Math.min(a.right, b.right), bottom: Math.min(a.bottom, b.bottom) });
   const wide = (r) => r.right - r.left;
   const high = (r) => r.bottom - r.top;
   const some = (r, by = 0) => wide(r) > by && high(r) > by;
+  const own = once((e) => box(e.getBoundingClientRect()));
   // What of a box the parents of an element let through.
-  const clipped = (r, e) => {
-    for (const p of parents(e)) {
-      if (p === document.body || p === root) break;
-      const s = style(p);
-      if (s.overflowX === 'visible' && s.overflowY === 'visible') continue;
-      const b = box(p.getBoundingClientRect());
-      const [x, y] = [s.overflowX === 'visible', s.overflowY === 'visible'];
-      r = meet(r, { left: x ? -Infinity : b.left, right: x ? Infinity : b.right, top: y ? -Infinity : b.top, bottom: y ? Infinity : b.bottom });
-    }
-    return r;
-  };
+  const all = { left: -Infinity, right: Infinity, top: -Infinity, bottom: Infinity };
+  const gate = once((e) => {
+    if (!e || e === document.body || e === root) return all;
+    const { overflowX, overflowY } = style(e);
+    const over = gate(e.parentElement);
+    if (overflowX === 'visible' && overflowY === 'visible') return over;
+    const b = own(e);
+    return meet(over, { ...(overflowX === 'visible' ? all : { left: b.left, right: b.right }), ...(overflowY === 'visible' ? { top: -Infinity, bottom: Infinity } : { top: b.top, bottom: b.bottom }) });
+  });
+  const clipped = (r, e) => meet(r, gate(e));
   // What lies over the page on purpose is measured by itself.
-  const layer = (e) => parents(e).find((p) => style(p).position === 'fixed' || p.tagName === 'DIALOG' || p.matches('details[open] > .choices')) ?? null;
+  const layer = once((e) => !e ? null : style(e).position === 'fixed' || e.tagName === 'DIALOG' || e.matches('details[open] > .choices') ? e : layer(e.parentElement));
+  const opacity = once((e) => !e ? 1 : Number(style(e).opacity) * opacity(e.parentElement));
 
   // Text boxes.
   const texts = [];
@@ -59,7 +64,7 @@
     const value = e.tagName === 'SELECT' ? e.selectedOptions[0]?.textContent ?? '' : e.value || e.placeholder;
     if (!value || !seen(e) || !inked(e)) continue;
     const s = style(e);
-    const r = box(e.getBoundingClientRect());
+    const r = own(e);
     const size = parseFloat(s.fontSize);
     const middle = (r.top + parseFloat(s.paddingTop) + r.bottom - parseFloat(s.paddingBottom)) / 2;
     add(value, { left: r.left + parseFloat(s.paddingLeft), right: r.right - parseFloat(s.paddingRight), top: middle - 0.45 * size, bottom: middle + 0.45 * size }, e, { size });
@@ -77,11 +82,11 @@
   };
   for (const canvas of document.querySelectorAll('canvas')) {
     if (!seen(canvas) || !canvas.width) continue;
-    const r = box(canvas.getBoundingClientRect());
+    const r = own(canvas);
     const by = wide(r) / canvas.width;
     const place = ([x, y]) => [r.left + x * by, r.top + y * by];
     const { words, lines } = window.__drawn(canvas);
-    const own = words.map((w) => {
+    const written = words.map((w) => {
       const [left, top] = place([w.left, w.top]);
       const [right, bottom] = place([w.right, w.bottom]);
       if (left < r.left - 1 || right > r.right + 1 || top < r.top - 1 || bottom > r.bottom + 1) wrong('cut', `${short(w.text)} on a canvas reaches over its edge`);
@@ -94,12 +99,13 @@
     const grid = style(root).getPropertyValue('--faint').trim().toLowerCase();
     for (const { lines: strokes, within, colour, alpha } of lines) {
       if (String(colour).toLowerCase() === grid || alpha < 0.3) continue;
-      const placed = strokes.map((points) => points.map(place));
       const [[left, top], [right, bottom]] = within.map(place);
       const inside = { left, top, right, bottom };
-      for (const t of own) {
-        const b = meet({ left: t.left + 1, top: t.top + 1, right: t.right - 1, bottom: t.bottom - 1 }, inside);
-        if (some(b) && placed.some((points) => points.some((p, k) => k > 0 && through(points[k - 1], p, b)))) wrong('overprint', `${short(t.text)} lies over a curve (${colour})`);
+      const near = written.map((t) => ({ t, b: meet({ left: t.left + 1, top: t.top + 1, right: t.right - 1, bottom: t.bottom - 1 }, inside) })).filter(({ b }) => some(b));
+      if (!near.length) continue;
+      const placed = strokes.map((points) => points.map(place));
+      for (const { t, b } of near) {
+        if (placed.some((points) => points.some((p, k) => k > 0 && through(points[k - 1], p, b)))) wrong('overprint', `${short(t.text)} lies over a curve (${colour})`);
       }
     }
   }
@@ -126,7 +132,7 @@
     .filter((e) => seen(e) && inked(e) && !e.disabled && !e.matches('.phrase, .term, p a, p button, .plot, [type=file]'))
     .map((e) => {
       const label = e.matches('input') ? e.closest('label') : null; // the words beside a box are touched as well
-      const r = clipped(box((e.closest('.field') ?? label ?? e).getBoundingClientRect()), e);
+      const r = clipped(own(e.closest('.field') ?? label ?? e), e);
       return { e, r, layer: layer(e) };
     }).filter((t) => some(t.r, 1));
   for (const t of targets) {
@@ -140,33 +146,23 @@
     }
   }
   for (const e of document.querySelectorAll('.field input')) {
-    const { height } = e.getBoundingClientRect();
-    if (seen(e) && !e.disabled && height < 31.5) wrong('field', `${named(e)} is ${height.toFixed(0)} px high`);
+    if (seen(e) && !e.disabled && high(own(e)) < 31.5) wrong('field', `${named(e)} is ${high(own(e)).toFixed(0)} px high`);
   }
 
   // Contrast (WCAG 2.2, 1.4.3, 1.4.6): AAA for the verdict and the big numbers.
   const probe = Object.assign(document.createElement('canvas'), { width: 1, height: 1 }).getContext('2d', { willReadFrequently: true });
-  const rgbas = new Map();
-  const rgba = (colour) => {
-    if (!rgbas.has(colour)) {
-      probe.clearRect(0, 0, 1, 1);
-      probe.fillStyle = colour;
-      probe.fillRect(0, 0, 1, 1);
-      const [r, g, b, a] = probe.getImageData(0, 0, 1, 1).data;
-      rgbas.set(colour, [r, g, b, a / 255]);
-    }
-    return rgbas.get(colour);
-  };
+  const rgba = once((colour) => {
+    probe.clearRect(0, 0, 1, 1);
+    probe.fillStyle = colour;
+    probe.fillRect(0, 0, 1, 1);
+    const [r, g, b, a] = probe.getImageData(0, 0, 1, 1).data;
+    return [r, g, b, a / 255];
+  });
   const over = (top, under) => [0, 1, 2].map((k) => top[k] * top[3] + under[k] * (1 - top[3])).concat(1);
-  const grounds = new Map();
-  const ground = (e) => {
-    if (!e) return rgba(style(root).backgroundColor);
-    if (!grounds.has(e)) {
-      const own = rgba(style(e).backgroundColor);
-      grounds.set(e, own[3] === 1 ? own : over(own, e === root ? rgba('#fff') : ground(e.parentElement)));
-    }
-    return grounds.get(e);
-  };
+  const ground = once((e) => {
+    const paint = rgba(style(e ?? root).backgroundColor);
+    return !e || paint[3] === 1 ? paint : over(paint, e === root ? rgba('#fff') : ground(e.parentElement));
+  });
   const linear = (v) => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
   const luminance = (c) => 0.2126 * linear(c[0]) + 0.7152 * linear(c[1]) + 0.0722 * linear(c[2]);
   const contrast = (a, b) => {
@@ -180,7 +176,7 @@
     const under = ground(t.e);
     const svg = t.e instanceof SVGElement;
     const ink = [...rgba(canvas ? t.colour : svg ? s.fill : s.webkitTextFillColor)];
-    ink[3] *= parents(t.e).reduce((o, p) => o * Number(style(p).opacity), canvas ? t.alpha : 1);
+    ink[3] *= opacity(t.e) * (canvas ? t.alpha : 1);
     const bold = (canvas ? t.weight : Number(s.fontWeight)) >= 700;
     const large = t.size >= 24 || (bold && t.size >= 18.66);
     const first = !canvas && t.e.closest('.headline, .sentence, .big') && !t.e.closest('.unit');
@@ -191,8 +187,11 @@
 
   // Rings of focus, none cut.
   const brass = `rgb(${rgba(style(root).getPropertyValue('--brass').trim()).slice(0, 3).join(', ')})`;
-  for (const e of document.querySelectorAll('a[href], button, input, select, textarea, summary, [tabindex="0"]')) {
-    if (!seen(e) || e.disabled || e.matches('[type=file]')) continue;
+  // Where things are is asked before, for each ring would have all laid out anew; what then looks cut may have
+  // made room for itself, and is asked again.
+  const focusable = [...document.querySelectorAll('a[href], button, input, select, textarea, summary, [tabindex="0"]')].filter((e) => seen(e) && !e.disabled && !e.matches('[type=file]'));
+  for (const e of focusable) [own(e), gate(e.parentElement)];
+  for (const e of focusable) {
     e.focus({ preventScroll: true, focusVisible: true });
     if (document.activeElement !== e) continue;
     const s = getComputedStyle(e);
@@ -203,11 +202,19 @@
       continue;
     }
     const by = parseFloat(s.outlineWidth) + parseFloat(s.outlineOffset);
-    const r = box(e.getBoundingClientRect());
-    const ring = { left: r.left - by, top: r.top - by, right: r.right + by, bottom: r.bottom + by };
-    if (!some(clipped(r, e.parentElement), 1)) continue;
-    const rest = clipped(ring, e.parentElement);
-    const cut = Math.max(rest.left - ring.left, rest.top - ring.top, ring.right - rest.right, ring.bottom - rest.bottom);
+    const ringOf = (r) => ({ left: r.left - by, top: r.top - by, right: r.right + by, bottom: r.bottom + by });
+    const cutOf = (ring, through) => {
+      const rest = meet(ring, through);
+      return Math.max(rest.left - ring.left, rest.top - ring.top, ring.right - rest.right, ring.bottom - rest.bottom);
+    };
+    if (!some(clipped(own(e), e.parentElement), 1)) continue;
+    let ring = ringOf(own(e));
+    let cut = cutOf(ring, gate(e.parentElement));
+    if (cut > 0.5) {
+      [own, gate].forEach((asked) => asked.forget());
+      ring = ringOf(own(e));
+      cut = cutOf(ring, gate(e.parentElement));
+    }
     if (cut > 0.5) wrong('focus', `the ring of ${named(e)} is cut by ${cut.toFixed(1)} px`);
     if (ring.left < -0.5 || ring.right > innerWidth + 0.5) wrong('focus', `the ring of ${named(e)} leaves the page`);
   }
