@@ -26,6 +26,7 @@ import { dashOf, inkOf } from './tracecurves.js';
 /** @typedef {{range: Range, splits: number[], unit: string, tick: (v: number) => string}} Scale */
 
 const MOST = 5;
+const TARGET = 44; // px that a finger needs
 const FLOOR_DB = -66;
 /** @type {Record<Form, Scale>} */
 const SCALES = {
@@ -267,18 +268,40 @@ export class Impulse {
 
   /** @param {Arrival[]} arrivals */
   #raise(arrivals) {
-    const { left, top, width, height } = this.#plot.area;
-    this.#flags.forEach((flag, k) => {
-      const a = arrivals[k];
+    const { left, width } = this.#plot.area;
+    /** @type {[number, number][]} */
+    const placed = [];
+    // Flags without a sign have no end of the pole that is theirs: they take what is left.
+    const last = (/** @type {number} */ k) => Number(!arrivals[k]?.sign);
+    for (const k of [...this.#flags.keys()].sort((i, j) => last(i) - last(j) || i - j)) {
+      const [flag, a] = [this.#flags[k], arrivals[k]];
       const x = a ? this.#plot.toX(a.delay) : -1;
       const hide = !a || !(x >= 0 && x <= width);
       if (flag.hidden !== hide) flag.hidden = hide;
-      if (hide) return;
+      if (hide) continue;
       flag.dataset.sign = a.sign < 0 ? 'opposite' : a.sign > 0 ? 'same' : 'undecided';
       flag.classList.toggle('lit', this.#lit(a, k));
-      flag.style.transform = `translate(${left + x}px, ${a.sign < 0 && this.#form !== 'log' ? top + height - 18 * unit() : a.sign > 0 || this.#form === 'log' ? top : top + height / 2 - 9 * unit()}px)`;
+      const y = this.#height(x, this.#form === 'log' ? 1 : a.sign, placed);
+      placed.push([x, y]);
+      flag.style.transform = `translate(${left + x}px, ${y}px)`;
       flag.setAttribute('aria-label', this.#tell(a, k));
-    });
+    }
+  }
+
+  /** How high a flag flies: at its end of the pole, or nearer to the line where it would leave another one no room to be touched. @param {number} x @param {number} sign @param {[number, number][]} placed */
+  #height(x, sign, placed) {
+    const { top, height } = this.#plot.area;
+    const [wide, high] = [24 * unit(), 18 * unit()];
+    const room = TARGET / 2 - high / 2;
+    const [first, last] = [top + Math.min(room, height / 2 - high) / 2, top + height - high];
+    const step = high + room;
+    const free = (/** @type {number} */ y) => y >= first && y <= last && placed.every(([px, py]) => Math.abs(px - x) >= (wide + TARGET) / 2 || Math.abs(py - y) >= step - 0.01);
+    const from = sign > 0 ? first : sign < 0 ? last : top + height / 2 - high / 2;
+    for (let n = 0; n < 8 * MOST; n++) {
+      const y = from + (step / 4) * (sign ? (sign > 0 ? n : -n) : (n % 2 ? 1 : -1) * Math.ceil(n / 2));
+      if (free(y)) return y;
+    }
+    return from;
   }
 
   /** @param {Arrival[]} arrivals */
