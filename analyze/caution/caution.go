@@ -87,11 +87,11 @@ func NothingOnReference(reference Input) Caution {
 
 // NothingOnMicrophone says that a microphone is silent.
 func NothingOnMicrophone(microphone Input) Caution {
-	subject := "the microphone " + microphone.Where()
+	lead := "Nothing on "
 	if !microphone.hasSeat() {
-		subject = "microphone " + microphone.Socket()
+		lead = "Nothing from " // it is “on” its channel
 	}
-	return Caution{Code: SilentMicrophone, Lead: "Nothing on ", Subject: subject, Finding: ". ",
+	return Caution{Code: SilentMicrophone, Lead: lead, Subject: "the microphone " + microphone.Where(), Finding: ". ",
 		Next: "Is the microphone plugged in and fed, and the loudspeaker on?"}
 }
 

@@ -98,9 +98,9 @@ func TestFacts(t *testing.T) {
 		{"gated programme", burstRef, sparse, nil, ""},
 		{"reference silent", make([]float64, n), mic, []Code{SilentReference}, "Nothing on the reference channel. Is the signal on, is channel 1 the right one?"},
 		{"reference hisses", noise(1, n, math.Pow(10, -90./20)/math.Sqrt2), mic, []Code{SilentReference}, "Nothing on the reference channel."},
-		{"microphone silent", ref, make([]float64, n), []Code{SilentMicrophone}, "Nothing on microphone channel 2. Is the microphone plugged in"},
+		{"microphone silent", ref, make([]float64, n), []Code{SilentMicrophone}, "Nothing from the microphone on channel 2. Is the microphone plugged in"},
 		{"both silent", make([]float64, n), make([]float64, n), []Code{SilentReference, SilentMicrophone}, "Nothing on the reference channel."},
-		{"microphone dies half way", ref, zero(mic, 5, 10), []Code{SilentMicrophone}, "Nothing on microphone channel 2 from 5.0 s on, while the reference plays."},
+		{"microphone dies half way", ref, zero(mic, 5, 10), []Code{SilentMicrophone}, "Nothing from the microphone on channel 2 from 5.0 s on, while the reference plays."},
 		{"it hisses from then on", ref, hiss(mic, 5), []Code{SilentMicrophone}, "from 5.0 s on"},
 		{"microphone comes late", ref, zero(mic, 0, 3.5), []Code{SilentMicrophone}, "until 3.5 s"},
 		{"microphone off in between", ref, zero(mic, 4, 6.2), []Code{SilentMicrophone}, "from 4.0 s to 6.2 s"},
@@ -250,7 +250,7 @@ func BenchmarkFeed(b *testing.B) {
 func TestInputsAreNamed(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{NothingOnMicrophone(Input{2, "balcony"}).Text(), "Nothing on the microphone at balcony. "},
-		{NothingOnMicrophone(Input{2, "input 4"}).Text(), "Nothing on microphone input 4. "},
+		{NothingOnMicrophone(Input{2, "input 4"}).Text(), "Nothing from the microphone on input 4. "},
 		{Clips(false, Input{2, "balcony"}).Text(), "The microphone at balcony clips: "},
 		{Clips(false, Input{2, "input 4"}).Text(), "The microphone on input 4 clips: "},
 		{Clips(false, Input{2, "input left"}).Text(), "The microphone at input left clips: "},

@@ -21,5 +21,5 @@ func Example() {
 	for _, c := range take.Facts(0).Cautions(caution.At(1), caution.At(2), 0) {
 		fmt.Println(c.Code+":", c.Text())
 	}
-	// Output: silent_microphone: Nothing on microphone channel 2 from 1.5 s on, while the reference plays. Is its cable loose, or was it muted?
+	// Output: silent_microphone: Nothing from the microphone on channel 2 from 1.5 s on, while the reference plays. Is its cable loose, or was it muted?
 }

@@ -54,9 +54,9 @@ func TestWhatIsWrongWithATake(t *testing.T) {
 		"clean":       {"", "", 700. / 48, "same"},
 		"swapped":     {"swapped", "hears the sound 14.58 ms before the reference: the channels are swapped, or something delays the reference. Use --ref 2 --mic 1", -700. / 48, "undecided"},
 		"swapped far": {"swapped", "hears the sound 62.50 ms before the reference: the channels are swapped", -3000. / 48, "undecided"},
-		"dead mic":    {"silent_microphone", "Nothing on microphone channel 2. Is the microphone plugged in", math.NaN(), "undecided"},
+		"dead mic":    {"silent_microphone", "Nothing from the microphone on channel 2. Is the microphone plugged in", math.NaN(), "undecided"},
 		"dead ref":    {"silent_reference", "Nothing on the reference channel. Is the signal on, is channel 1 the right one?", math.NaN(), "undecided"},
-		"dies":        {"silent_microphone", "Nothing on microphone channel 2 from 4.0 s on, while the reference plays. Is its cable loose, or was it muted? Used is 0.0 s to 3.9 s.", 700. / 48, "same"},
+		"dies":        {"silent_microphone", "Nothing from the microphone on channel 2 from 4.0 s on, while the reference plays. Is its cable loose, or was it muted? Used is 0.0 s to 3.9 s.", 700. / 48, "same"},
 		"off":         {"silent_microphone", "from 1.0 s to 7.0 s, while the reference plays. Is its cable loose, or was it muted? Too little is left to measure.", math.NaN(), "undecided"},
 		"pulled":      {"silent_reference", "Nothing on the reference channel from 4.0 s on, while the microphone on channel 2 goes on as loud.", 700. / 48, "same"},
 		"clips":       {"clipped", "The microphone on channel 2 clips (", 700. / 48, "same"},
@@ -138,7 +138,7 @@ func TestTakesWithSomethingWrong(t *testing.T) {
 	files := spoilt(t)
 	for name, want := range map[string]string{
 		"swapped":  "hears the sound 14.58 ms before the reference",
-		"dead mic": "Nothing on microphone channel 2.",
+		"dead mic": "Nothing from the microphone on channel 2.",
 		"dead ref": "Nothing on the reference channel.",
 		"off":      "from 1.0 s to 7.0 s",
 	} {

@@ -140,7 +140,7 @@ func TestTakesThatCannotBeCompared(t *testing.T) {
 		text string
 	}{
 		"sum " + good + " " + fast:                         {exitBadInput, "one sample rate"},
-		"sum " + good + " " + silent:                       {exitBadInput, "Nothing on microphone channel 2"},
+		"sum " + good + " " + silent:                       {exitBadInput, "Nothing from the microphone on channel 2"},
 		"sum " + good + " " + other:                        {exitBadInput, "play louder"},
 		"sum " + good + " " + three:                        {exitUsage, "choose one with --mic"},
 		"sum " + good + " " + short:                        {exitBadInput, "record longer"},
@@ -154,7 +154,7 @@ func TestTakesThatCannotBeCompared(t *testing.T) {
 		"align --pair " + good: {exitUsage, "two files"},
 		"align --pair " + good + "," + twin + " --aim high":          {exitUsage, "mean or worst"},
 		"align --pair " + good + "," + twin + " --range 0":           {exitUsage, "--range"},
-		"align --pair " + good + "," + silent:                        {exitBadInput, "Nothing on microphone channel 2"},
+		"align --pair " + good + "," + silent:                        {exitBadInput, "Nothing from the microphone on channel 2"},
 		"align --window 1024 --range 50 --pair " + good + "," + twin: {exitBadInput, "longer window"},
 		"align --band 10:20 --pair " + good + "," + twin:             {exitBadInput, "another band"},
 		"align --pair " + good + "," + good:                          {exitBadInput, "both A and B"},

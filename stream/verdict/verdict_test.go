@@ -322,7 +322,7 @@ func TestSilenceAndClipping(t *testing.T) {
 		t.Errorf("%s, want %s", last(), want)
 	}
 	p.play(2.5, func(f *analyze.Frame, _ float64) { f.Reference.RMSDBFS, f.Microphones[0].RMSDBFS = -20, -110 })
-	if !strings.HasPrefix(last(), "Nothing on microphone channel 2.") {
+	if !strings.HasPrefix(last(), "Nothing from the microphone on channel 2.") {
 		t.Error(last())
 	}
 	clips := uint64(3)
