@@ -241,6 +241,8 @@ func describe(p2 []float64, onset int, rateHz, widthHz float64, m *[frequencies]
 	b.EDTSDS, b.T20SDS, b.T30SDS = chanceEDT*math.Sqrt(b.EDTS/widthHz), chanceT20*math.Sqrt(b.T20S/widthHz), chanceT30*math.Sqrt(b.T30S/widthHz)
 	b.CurvaturePercent = 100 * (b.T30S/b.T20S - 1)
 	switch {
+	case b.EDTS-2*b.T20S > 3*(b.EDTSDS+2*b.T20SDS):
+		b.Remark = "the sound goes on after it has begun, as no impulse does: name the sweep, or the reference of programme"
 	case b.CurvaturePercent > curved:
 		b.Remark = fmt.Sprintf("two slopes: T30 is %.0f %% longer than T20, so the late sound fades more slowly than the early", b.CurvaturePercent)
 	case b.CurvaturePercent < -curved:

@@ -212,3 +212,21 @@ func TestKnownDecays(t *testing.T) {
 	truth.Claim(t, "decays of 0.3…6 s over noise at −40…−70 dB and double slopes: the same in octaves from 125 Hz to 8 kHz within 5 %",
 		"ISO 3382-1:2009, 5.3.3; least squares through the exact integral", fmt.Sprintf("%.2f %% at worst of %d", o.percent, o.told), truth.AtMost(o.percent, "5"))
 }
+
+// What goes on at its level before it decays was no impulse, and is not taken for one.
+func TestSoundThatGoesOnIsNoImpulse(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 14))
+	for _, lastsS := range []float64{0, 1} {
+		h := make([]float64, 4*rate)
+		for i := range h {
+			h[i] = r.NormFloat64() * math.Exp(-3 * math.Ln10 * max(0, float64(i)/rate-lastsS)) // 1 s of decay time
+		}
+		found, err := Analyze(append(make([]float64, rate/10), h...), Config{SampleRateHz: rate})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said := strings.Contains(found.Broadband.Remark, "as no impulse does"); said != (lastsS > 0) {
+			t.Errorf("noise of %g s before it decays: %q", lastsS, found.Broadband.Remark)
+		}
+	}
+}
