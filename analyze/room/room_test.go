@@ -219,7 +219,7 @@ func TestSoundThatGoesOnIsNoImpulse(t *testing.T) {
 	for _, lastsS := range []float64{0, 1} {
 		h := make([]float64, 4*rate)
 		for i := range h {
-			h[i] = r.NormFloat64() * math.Exp(-3 * math.Ln10 * max(0, float64(i)/rate-lastsS)) // 1 s of decay time
+			h[i] = r.NormFloat64() * math.Exp(-3*math.Ln10*max(0, float64(i)/rate-lastsS)) // 1 s of decay time
 		}
 		found, err := Analyze(append(make([]float64, rate/10), h...), Config{SampleRateHz: rate})
 		if err != nil {
