@@ -155,8 +155,8 @@ func Add(dst, a, b *Spectra, sign int) error {
 // ErrorCorrelation is the correlation, 0…1, of the random errors of a response at
 // frequencyHz and apart Hz above it, for that window (samples; 0 for multi-resolution):
 // how errors go together. Under a fixed Hann window it is the square of hannCorrelation.
-// The multi-resolution points also average bins under a triangle of a bin or a 48th of
-// the frequency half width; a normal curve of the same variance stands for both.
+// The multi-resolution points also average bins under a triangle of the grid's resolution,
+// or a bin, half width; a normal curve of the same variance stands for both.
 func ErrorCorrelation(frequencyHz, apart float64, window int, rateHz float64) float64 {
 	if window > 0 {
 		x := apart * float64(window) / rateHz
@@ -170,7 +170,7 @@ func ErrorCorrelation(frequencyHz, apart float64, window int, rateHz float64) fl
 		return r * r
 	}
 	bin := 1 / min(max(periodsWanted/frequencyHz, 2048.0/48000), 65536.0/48000)
-	half := max(bin, frequencyHz/pointsPerOctave)
+	half := max(bin, resolution(frequencyHz))
 	const hann = 0.571 // variance of the square of hannCorrelation, bins²
 	return math.Exp(-0.5 * apart * apart / (hann*bin*bin + half*half/3))
 }
