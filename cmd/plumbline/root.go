@@ -108,7 +108,7 @@ func flagError(err error) error {
 	if !errors.As(err, &bad) {
 		return usageError{err}
 	}
-	kind, ok := map[string]string{"float64": "a number", "int": "a whole number", "uint": "a whole number from 0 up", "uint64": "a whole number from 0 up", "bool": "true or false"}[bad.GetFlag().Value.Type()]
+	kind, ok := map[string]string{"float64": "a number", "int": "a whole number", "uint": "a whole number from 0 up", "uint64": "a whole number from 0 up", "bool": "true or false", "channel": "channel numbers such as 1 or 1,2"}[bad.GetFlag().Value.Type()]
 	if !ok {
 		return usageError{err}
 	}

@@ -61,7 +61,7 @@ func TestWrongUsage(t *testing.T) {
 		"response a.wav --until 1:900:90":        "ascend",
 		"response a.wav --until 0:90:900":        "--until wants 0.05 to 20 dB, not 0",
 		"response a.wav --temperature 200":       "--temperature wants -30 to 50 °C, not 200",
-		"response a.wav --ref one":               `--ref wants a whole number, not "one"`,
+		"response a.wav --ref one":               `--ref wants channel numbers such as 1 or 1,2, not "one"`,
 		"response a.wav --overlap half":          `--overlap wants a number, not "half"`,
 		"arrivals a.wav --max 0":                 "--max wants 1 to 5",
 		"devices here":                           "wants no arguments",

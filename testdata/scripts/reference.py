@@ -248,10 +248,95 @@ def coherence_statistics():
 def main():
     for table in (comb, coherent_sum, speed_of_sound, averaging_confidence, frf_random_error, welch_overlap, delay_bias,
                   windows_harris, image_source_example, farina_offsets, bands_iec61260, exposure_durations, tde_crlb,
-                  subsample_parabola, coherence_statistics):
+                  subsample_parabola, coherence_statistics, iso3382_exponential, iso3382_truncation_bias,
+                  sti_closed_form, two_input_example):
         table()
     print(f"{checked} cells, {wrong} of them are not what their formula gives")
     sys.exit(1 if wrong else 0)
+
+
+def iso3382_exponential():
+    for r in rows("iso3382_exponential"):
+        a = 6 * math.log(10) / number(r, "T_s")
+        check("iso3382_exponential", r, "a_per_s", a)
+        check("iso3382_exponential", r, "C50_db", 10 * math.log10(math.expm1(0.05 * a)))
+        check("iso3382_exponential", r, "C80_db", 10 * math.log10(math.expm1(0.08 * a)))
+        check("iso3382_exponential", r, "D50", -math.expm1(-0.05 * a))
+        check("iso3382_exponential", r, "Ts_ms", 1000 / a)
+
+
+def iso3382_truncation_bias():
+    a, step = 6 * math.log(10), 5e-6
+    for r in rows("iso3382_truncation_bias"):
+        down = 10 ** (-number(r, "level_db") / 10)
+        if r["case"].startswith("truncated"):
+            left = lambda t: math.exp(-a * t) - down
+            end = -math.log(down) / a
+        else:
+            left = lambda t: (math.exp(-a * t) - math.exp(-2 * a)) / a + down * (2 - t)
+            end = 2
+        whole = left(0)
+
+        def fitted(top, bottom):
+            """Decay time of the line through the curve's points, least squares."""
+            n = st = sl = stt = stl = 0
+            for i in range(int(end / step)):
+                level = 10 * math.log10(left(i * step) / whole)
+                if level < bottom:
+                    break
+                if level <= top:
+                    t = i * step
+                    n, st, sl, stt, stl = n + 1, st + t, sl + level, stt + t * t, stl + t * level
+            return -60 / ((n * stl - st * sl) / (n * stt - st * st))
+
+        for column, top, bottom in ("EDT_s", 0, -10), ("T20_s", -5, -25), ("T30_s", -5, -35):
+            check("iso3382_truncation_bias", r, column, fitted(top, bottom))
+
+
+def sti_closed_form():
+    weights = rows("sti_iec60268")
+    modulations = [0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5]
+    for r in rows("sti_closed_form"):
+        index = 0
+        for f in modulations:
+            m = 1 / math.sqrt(1 + (2 * math.pi * f * number(r, "T_s") / (6 * math.log(10))) ** 2) / (1 + 10 ** (-number(r, "snr_db") / 10))
+            snr = 15 if m >= 1 else min(15, max(-15, 10 * math.log10(m / (1 - m))))
+            index += (snr + 15) / 30 / len(modulations)
+        # The same index in every octave.
+        sti = index * (sum(number(w, "alpha_male") for w in weights) - sum(number(w, "beta_male_to_next") for w in weights[:-1]))
+        check("sti_closed_form", r, "sti", sti)
+
+
+def two_input_example():
+    g = {r["quantity"]: complex(number(r, "real"), float(r["imag"] or 0)) for r in rows("two_input_example")}
+    g11, g22, gyy, g12, g1y, g2y = (g[k] for k in ("G11", "G22", "Gyy", "G12", "G1y", "G2y"))
+    whole = g11 * g22 - abs(g12) ** 2
+    rest2, rest1 = g22 - abs(g12) ** 2 / g11, g11 - abs(g12) ** 2 / g22
+    g2y1, g1y2 = g2y - g12.conjugate() * g1y / g11, g1y - g12 * g2y / g22
+    coherent = ((g22 * g1y - g12 * g2y) / whole).conjugate() * g1y + ((g11 * g2y - g12.conjugate() * g1y) / whole).conjugate() * g2y
+    values = {
+        "H1y": (g22 * g1y - g12 * g2y) / whole,
+        "H2y": (g11 * g2y - g12.conjugate() * g1y) / whole,
+        "ordinary_coherence_1y": abs(g1y) ** 2 / (g11 * gyy),
+        "ordinary_coherence_2y": abs(g2y) ** 2 / (g22 * gyy),
+        "ordinary_coherence_12": abs(g12) ** 2 / (g11 * g22),
+        "G22.1": rest2,
+        "G2y.1": g2y1,
+        "Gyy.1": gyy - abs(g1y) ** 2 / g11,
+        "G11.2": rest1,
+        "G1y.2": g1y2,
+        "Gyy.2": gyy - abs(g2y) ** 2 / g22,
+        "multiple_coherence": coherent / gyy,
+        "output_noise_Gnn": gyy - coherent,
+        "partial_coherence_2y.1_classical": abs(g2y1) ** 2 / (rest2 * (gyy - abs(g1y) ** 2 / g11)),
+        "partial_coherence_1y.2_classical": abs(g1y2) ** 2 / (rest1 * (gyy - abs(g2y) ** 2 / g22)),
+        "partial_coherence_2y.1_total_output": abs(g2y1) ** 2 / (rest2 * gyy),
+        "partial_coherence_1y.2_total_output": abs(g1y2) ** 2 / (rest1 * gyy),
+    }
+    for r in rows("two_input_example"):
+        if r["quantity"] in values:
+            check("two_input_example", r, "real", complex(values[r["quantity"]]).real)
+            check("two_input_example", r, "imag", complex(values[r["quantity"]]).imag)
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@
  * @typedef {{temperature_c?: number, programme?: {kind?: 'pink'|'white'|'file', level_dbfs?: number},
  *   noise?: {level_dbfs?: number}, loudspeakers?: Record<string, LoudspeakerPatch>,
  *   microphones?: Record<string, {position_m?: Position}>}} RigPatch
- * @typedef {{code: 'no_source'|'source_stalled'|'source_lost'|'source_ended'|'source_doubtful'|'no_frames'|'recording'|'level_log',
+ * @typedef {{code: 'no_source'|'source_stalled'|'source_lost'|'source_ended'|'source_failed'|'source_doubtful'|'no_frames'|'recording'|'level_log',
  *   text: string}} Fault
  * @typedef {{status: string, text: string, faults: Fault[], clients: number, frames: number, last_frame_s: number|null,
  *   uptime_s: number}} Health

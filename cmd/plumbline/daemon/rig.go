@@ -128,7 +128,7 @@ func sceneFromWire(s stream.RigScene) rig.Scene {
 		RateHz:       s.RateHz,
 		Seed:         s.Seed,
 		Room:         rig.Room{SizeM: s.Room.SizeM, Reflections: s.Room.Reflections},
-		Programme:    rig.Programme{Kind: s.Programme.Kind, File: s.Programme.File, LevelDBFS: s.Programme.LevelDBFS},
+		Programme:    rig.Programme{Kind: s.Programme.Kind, File: s.Programme.File, LevelDBFS: s.Programme.LevelDBFS, Alike: rig.DefaultAlike}, // one reference: of several only rig render makes takes
 		Noise:        rig.Noise{LevelDBFS: s.Noise.LevelDBFS},
 	}
 	for i, hz := range rig.BandsHz {
