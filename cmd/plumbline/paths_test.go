@@ -181,7 +181,7 @@ func TestRefusesReferences(t *testing.T) {
 	file := record(t, "take.wav", 48000, noise(1, 48000, 0.1), noise(2, 48000, 0.1), noise(3, 48000, 0.1))
 	for args, want := range map[string]string{
 		"response FILE --ref 1,1":                    "twice",
-		"response FILE --ref 1,two":                  "write channel numbers such as 1 or 1,2",
+		"response FILE --ref 1,two":                  "--ref wants channel numbers such as 1 or 1,2",
 		"response FILE --ref 1,2,3":                  "leave one for a microphone",
 		"response FILE --ref 1,4":                    "--ref wants one of the channels 1 to 3, not 4",
 		"response FILE --ref 1,2 --mic 2":            "--mic wants",
