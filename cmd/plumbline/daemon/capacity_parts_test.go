@@ -44,7 +44,7 @@ func startPart(t *testing.T, role string) *part {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &part{cmd: exec.CommandContext(t.Context(), os.Args[0], "-test.run", "^TestCapacityPart$", "-test.timeout", "20m"), in: in}
+	p := &part{cmd: exec.Command(os.Args[0], "-test.run", "^TestCapacityPart$", "-test.timeout", "20m"), in: in}
 	p.cmd.Env = append(os.Environ(), partEnv+"="+role)
 	p.cmd.Stdin, p.cmd.Stderr = r, os.Stderr
 	out, err := p.cmd.StdoutPipe()
