@@ -212,7 +212,7 @@ func TestRefusedMessagesCloseWithReason(t *testing.T) {
 
 // A frame that is counted can be asked for.
 func TestPublishedFramesCanBeAskedFor(t *testing.T) {
-	for range 100 {
+	for range 30 {
 		op := newOperator()
 		s, err := New(Config{Operator: op, Rig: op, UI: testUI})
 		if err != nil {

@@ -524,6 +524,7 @@ func TestEveryLoudspeakerInTheMatrix(t *testing.T) {
 
 // TestTakesByHand mutes in the rig, as at a console, and takes what plays.
 func TestTakesByHand(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop, "status of 409", "status of 422")
 	p.until(`document.querySelector('[data-testid="hand-main"]') !== null`)

@@ -219,6 +219,7 @@ func TestNumbersInPlace(t *testing.T) {
 // TestHiddenPageAsksForNothing hides a page: no frames reach it while the
 // daemon goes on, and they come again when it is shown.
 func TestHiddenPageAsksForNothing(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/listen", laptop)
 	hide := func(hidden bool) {

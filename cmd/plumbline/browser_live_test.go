@@ -19,6 +19,7 @@ import (
 // TestListenPageDraws looks at the pixels: the line of the magnitude is where
 // the data say.
 func TestListenPageDraws(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	began := time.Now()
 	p := openSwift(t, d.url+"/listen", laptop)

@@ -36,6 +36,7 @@ func (p page) drop(name, content string) {
 // TestShowPage imports two responses, lays them over each other and wants what
 // complex numbers say of them; then names, notes, filters, deletes and undoes.
 func TestShowPage(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/show", laptop, "status of 422") // the browser itself writes that one import was refused
 	p.until(`document.querySelector('[data-testid="headline"]').textContent.includes('Nothing is measured yet')`)

@@ -187,6 +187,7 @@ func TestSurveyShowsItselfInRealTime(t *testing.T) {
 // A seat is put where the map is pressed, keeps that place under another name, is dragged to
 // another one and back, and comes back to its place after it was deleted.
 func TestSeatsOnTheMap(t *testing.T) {
+	atLength(t)
 	d := demo(t)
 	p := open(t, d.url+"/align", laptop)
 	p.until(`document.querySelectorAll('.seat-map .dot').length === 1`)

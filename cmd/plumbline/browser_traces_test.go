@@ -72,6 +72,7 @@ func drawnTrace(number int) string {
 // reload and a restart; numbers hide and show it everywhere; live minus stored is what the
 // loudspeakers lost.
 func TestStoreAndCompare(t *testing.T) {
+	atLength(t)
 	needBrowser(t)
 	file := filepath.Join(t.TempDir(), "hall")
 	d := start(t, "demo", "--listen", "127.0.0.1:0", "--show", file)
