@@ -4,6 +4,7 @@
 import { el, say } from '../core/dom.js';
 import { CURVE } from '../core/frames.js';
 import { bind } from '../core/keys.js';
+import { targetOn } from '../core/target.js';
 import { Chooser } from '../parts/chooser.js';
 import { Controls } from '../parts/controls.js';
 import { DelayNumber } from '../parts/delay.js';
@@ -19,7 +20,7 @@ import { TargetEditor } from '../parts/targeteditor.js';
 import { TargetSheet } from '../parts/targetsheet.js';
 import { Calm, judge, words } from '../parts/targetwords.js';
 import { TraceBar } from '../parts/tracebar.js';
-import { FORMS, TraceCurves, targetOn } from '../parts/tracecurves.js';
+import { FORMS, TraceCurves } from '../parts/tracecurves.js';
 import { TraceStore } from '../parts/tracestore.js';
 import { VerdictLine } from '../parts/verdict.js';
 

@@ -59,7 +59,6 @@ export const WRAPPED = { title: 'Phase', unit: 'degrees', range: [-180, 180], sp
 const SPAN_DB = 48;
 const MOST_NAMES = 12;
 const MOST_RIBBONS = 4;
-export const DASHES = [[], [9, 4], [2, 3], [9, 3, 2, 3]];
 const AXIS = 46;
 
 /** @param {number} ink of a Drawn @param {{curves: string[], ink: string, quiet: string}} palette */

@@ -14,7 +14,7 @@ import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
 import { arrivals, isNamed } from './arrivals.js';
 import { Panel } from './panel.js';
-import { dashOf, inkOf } from './tracecurves.js';
+import { dashOf, inkOf } from '../draw/dashes.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */

@@ -6,7 +6,8 @@ import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
 import { GRID, average, difference, joins, onGrid, shifted } from '../core/overlay.js';
-import { DASHES, nearest } from './chart.js';
+import { DASHES } from '../draw/dashes.js';
+import { nearest } from './chart.js';
 import { Field } from './field.js';
 import { interval } from './reading.js';
 

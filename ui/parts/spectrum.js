@@ -3,7 +3,8 @@
 
 import { CURVE } from '../core/frames.js';
 import { currentInk } from '../core/theme.js';
-import { Chart, DASHES, WRAPPED, colourOf } from './chart.js';
+import { DASHES } from '../draw/dashes.js';
+import { Chart, WRAPPED, colourOf } from './chart.js';
 import { paintLight } from './light.js';
 
 /** @typedef {import('../core/session.js').Session} Session */

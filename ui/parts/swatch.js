@@ -2,7 +2,7 @@
 // A piece of a stored trace's line, to tell it by.
 
 import { svg } from '../core/dom.js';
-import { dashOf, inkOf } from './tracecurves.js';
+import { dashOf, inkOf } from '../draw/dashes.js';
 
 /** @param {import('../core/types.js').StoredTrace} t */
 export function swatch(t) {

@@ -6,9 +6,11 @@ import * as address from '../core/address.js';
 import { fixed, signed } from '../core/format.js';
 import { GRID, average, joins, minus, onGrid, shifted } from '../core/overlay.js';
 import { groupDelay, unwrapped } from '../core/phaseforms.js';
+import { targetOn } from '../core/target.js';
 import { every } from '../draw/axes.js';
+import { dashOf, inkOf } from '../draw/dashes.js';
 import { trusted } from '../draw/trace.js';
-import { DASHES, WRAPPED } from './chart.js';
+import { WRAPPED } from './chart.js';
 
 /** @typedef {import('../core/overlay.js').Response} Response */
 /** @typedef {import('../draw/trace.js').Curve} Curve */
@@ -29,11 +31,6 @@ const STEPS_MS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200
 const STEPS_DEG = [90, 180, 360, 720, 1440, 3600, 7200, 14400];
 const DENSE = 4096; // points; a stored trace needs no more than the common grid has
 const NONE = { offsetDB: 0, delayMs: 0, opposite: false };
-
-/** @param {number} number of a trace */
-export const inkOf = (number) => number % 4;
-/** The live one alone is drawn in one piece. @param {number} number of a trace */
-export const dashOf = (number) => DASHES[1 + (Math.floor(number / 4) % 3)];
 
 export class TraceCurves {
   #session;
@@ -273,27 +270,6 @@ export class TraceCurves {
 function targetDrawn(target, grid) {
   const { mid, low, high } = targetOn(target, grid);
   return { name: target.name, short: '±', ink: -2, dash: [8, 3, 2, 3], front: false, band: true, grid: /** @type {number[]} */ (grid), magnitude: (xs) => ({ xs, mid, low, high }) };
-}
-
-/** @type {{target: string, grid: readonly number[], mid: Values, low: Values, high: Values}} */
-let laid = { target: '', grid: [], mid: [], low: [], high: [] };
-
-/** A target on a grid: straight in dB over log frequency between its points, and nowhere else. @param {Target} target @param {readonly number[]} grid */
-export function targetOn(target, grid) {
-  const key = JSON.stringify([target.points, target.offset_db, target.tolerance_db]);
-  if (laid.target === key && laid.grid === grid) return laid;
-  const { points } = target;
-  let k = 0;
-  const mid = grid.map((hz) => {
-    while (k + 1 < points.length && points[k + 1][0] < hz) k++;
-    const [a, b] = [points[k], points[k + 1]];
-    if (hz < points[0][0] * 0.9999 || hz > points[points.length - 1][0] * 1.0001) return null;
-    if (!b || hz <= a[0]) return a[1] + target.offset_db;
-    return a[1] + ((b[1] - a[1]) * Math.log(hz / a[0])) / Math.log(b[0] / a[0]) + target.offset_db;
-  });
-  const by = (/** @type {number} */ d) => mid.map((v) => (v === null ? null : v + d));
-  laid = { target: key, grid, mid, low: by(-target.tolerance_db), high: by(target.tolerance_db) };
-  return laid;
 }
 
 /** @param {Values} mid @param {Values} error */
