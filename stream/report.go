@@ -2,7 +2,9 @@ package stream
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"runtime/debug"
@@ -77,6 +79,9 @@ func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err e
 	if d.Notes, err = x.Notes(); err != nil {
 		return d, err
 	}
+	if err = addTraces(&d, x); err != nil {
+		return d, err
+	}
 	d.Notes = slices.DeleteFunc(d.Notes, func(n show.Note) bool { return n.Kind != "" })
 	if s.cfg.Rig != nil {
 		scene := s.cfg.Rig.Rig()
@@ -109,6 +114,36 @@ func (s *Server) reportData(r *http.Request, x *show.Show) (d report.Data, err e
 		}
 	}
 	return d, nil
+}
+
+// addTraces adds what stands beside the live trace.
+func addTraces(d *report.Data, x *show.Show) error {
+	traces, err := x.Traces()
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(traces, func(a, b show.Trace) int { return cmp.Compare(a.Number, b.Number) })
+	for _, t := range traces {
+		if !t.Shown {
+			continue
+		}
+		curve, err := x.TraceCurve(t.ID)
+		if refusal, ok := errors.AsType[*wire.Error](err); ok && refusal.Code == show.CodeDamaged {
+			d.Damage = append(d.Damage, refusal.Text+".")
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		d.Traces = append(d.Traces, report.Trace{Trace: t, Curve: curve})
+	}
+	targets, err := x.Targets()
+	for i := range targets {
+		if targets[i].Shown {
+			d.Target = &targets[i] // the newest, as on Listen
+		}
+	}
+	return err
 }
 
 // reportPair is what the takes say of two loudspeakers, asked as the newest plan

@@ -21,7 +21,7 @@ import (
 
 // surveyedShow is a show file with takes of the demo's loudspeakers, alone and
 // together, at the seats of the hall, from recordings of its rig.
-func surveyedShow(t *testing.T) string {
+func surveyedShow(t *testing.T, again ...[]int) string {
 	t.Helper()
 	shelf, err := show.NewShelf(t.TempDir())
 	if err != nil {
@@ -63,7 +63,7 @@ func surveyedShow(t *testing.T) string {
 		t.Fatal(err)
 	}
 	const seconds = 6
-	for _, playing := range [][]int{{0}, {1}, {0, 1}} {
+	for _, playing := range append([][]int{{0}, {1}, {0, 1}}, again...) {
 		var names []string
 		var ids []int64
 		for _, k := range playing {

@@ -32,14 +32,22 @@ type Data struct {
 	Damage       []string    // sentences about what is not what was stored
 	Notes        []show.Note
 	Pairs        []Pair
-	Places       *Places // of the room and its loudspeakers; nil: they are not known
-	Script       Script  // that draws the plots
+	Traces       []Trace      // those that are shown on Listen, by number
+	Target       *show.Target // in use there; nil: none
+	Places       *Places      // of the room and its loudspeakers; nil: they are not known
+	Script       Script       // that draws the plots
 }
 
 // Places are where things stand, in metres from a corner: along, across, up.
 type Places struct {
 	RoomM        [3]float64            `json:"room_m"`
 	Loudspeakers map[string][3]float64 `json:"loudspeakers"`
+}
+
+// Trace is a stored one with its curve.
+type Trace struct {
+	show.Trace
+	Curve show.TraceCurve `json:"curve"`
 }
 
 // Pair is what is known of two loudspeakers together.
@@ -52,7 +60,7 @@ type Pair struct {
 var files embed.FS
 
 var page = template.Must(template.New("page.html").Funcs(template.FuncMap{
-	"db": db, "half": half, "signed": signed, "number": number,
+	"db": db, "half": half, "note": note, "last": func(points [][2]float64) float64 { return points[len(points)-1][0] }, "signed": signed, "number": number,
 	"count": func(n int, what string) string {
 		if n == 1 {
 			return "1 " + what
@@ -78,6 +86,7 @@ func Write(w io.Writer, d Data) error {
 // view is the data as the page wants them.
 type view struct {
 	Data
+	names
 	When, Air, Title string
 	SpeedMS          float64
 	Raw              template.JS // the numbers, from which the plots are drawn
@@ -85,12 +94,17 @@ type view struct {
 	Rows             []takeRow
 	Source           string // of all takes; "": of several
 	Parts            []part
+	Long             []longNote
+	Many             bool // notes of the show, for a sheet of their own
 }
 
 // HasDials says that there is something to set.
 func (v *view) HasDials() bool {
 	return slices.ContainsFunc(v.Parts, func(p part) bool { return len(p.Dials) > 0 })
 }
+
+// Stored is when a trace was.
+func (v *view) Stored(t Trace) string { return v.local(t.At).Format("2 January, 15:04:05") }
 
 type takeRow struct {
 	show.Take
@@ -103,6 +117,7 @@ type part struct {
 	Pair
 	Name     string
 	Sentence string
+	Why      []string // reasons that the sentence does not give
 	Dials    []dial
 	Seats    []seatView
 	Worst    int64 // the seat where least arrives with the plan
@@ -120,11 +135,11 @@ type dial struct {
 
 func (d Data) view() (*view, error) {
 	stem, _ := show.Stem(d.Show.File)
-	v := &view{Data: d, File: stem}
+	v := &view{Data: d, File: stem, names: shorten(d.allNames()), Long: d.longNotes(), Many: d.manyNotes()}
 	v.Title = cmp.Or(d.Show.Name, d.Show.File, "A show")
 	v.When, v.Air = d.span()
 	v.SpeedMS = air.SpeedOfSound(d.air())
-	raw, err := json.MarshalIndent(d.attachment(), "", " ")
+	raw, err := json.MarshalIndent(d.attachment(v.Keys), "", " ")
 	if err != nil {
 		return nil, fmt.Errorf("attach the numbers: %w", err)
 	}
@@ -142,13 +157,17 @@ func (d Data) view() (*view, error) {
 }
 
 // attachment is the raw numbers.
-func (d Data) attachment() any {
+func (d Data) attachment(keys []nameKey) any {
 	pairs := slices.Clone(d.Pairs)
 	for i := range pairs {
 		pairs[i].Align.Seats = slices.Clone(pairs[i].Align.Seats)
 		for k := range pairs[i].Align.Seats {
 			pairs[i].Align.Seats[k].Cells = wire.Cells{} // follow from a and b
 		}
+	}
+	short := map[string]string{}
+	for _, k := range keys {
+		short[k.Full] = k.Short
 	}
 	return struct {
 		Show         wire.Show          `json:"show"`
@@ -162,8 +181,11 @@ func (d Data) attachment() any {
 		Takes        []show.Take        `json:"takes"`
 		Notes        []show.Note        `json:"notes"`
 		Pairs        []Pair             `json:"pairs"`
+		Traces       []Trace            `json:"traces"`
+		Target       *show.Target       `json:"target"`
 		Places       *Places            `json:"places"`
-	}{d.Show, d.Made, d.Version, d.Venue, d.Operator, d.Remark, d.Loudspeakers, d.Seats, d.Takes, d.Notes, pairs, d.Places}
+		Short        map[string]string  `json:"short_names"` // as the plots have them
+	}{d.Show, d.Made, d.Version, d.Venue, d.Operator, d.Remark, d.Loudspeakers, d.Seats, d.Takes, d.Notes, pairs, d.Traces, d.Target, d.Places, short}
 }
 
 // span is when it was measured, and in what air.
@@ -257,6 +279,16 @@ func (d Data) part(p Pair) part {
 		out.Dials = append(out.Dials, dial{c, ink})
 	}
 	out.Sentence = sentence(p)
+	for _, r := range a.Reasons {
+		for _, said := range []string{r, a.Promise.ReachText} {
+			if strings.Contains(out.Sentence, said) {
+				r = strings.TrimSpace(strings.Replace(r, said, "", 1))
+			}
+		}
+		if r != "" {
+			out.Why = append(out.Why, r)
+		}
+	}
 	if a.Plan == nil {
 		return out
 	}

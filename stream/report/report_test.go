@@ -15,8 +15,10 @@ import (
 	"testing"
 	"testing/fstest"
 	"time"
+	"unicode/utf8"
 
 	"plumbline/stream/show"
+	"plumbline/stream/verdict"
 	"plumbline/stream/wire"
 )
 
@@ -144,10 +146,35 @@ func TestNamesAreEscaped(t *testing.T) {
 	}
 	// All of it is there, as text.
 	text := html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(page[strings.Index(page, "<body>"):], ""))
-	for _, want := range []string{" operator", " remark", " two ▼ worst", " source", " note", " is why.", " remark of the day", " fill"} {
+	for _, want := range []string{" operator", " remark", " two", " source", " note", " is why.", " remark of the day", " fill"} {
 		if !strings.Contains(text, hostile+want) {
 			t.Errorf("the page lacks the name and %q", want)
 		}
+	}
+}
+
+// Long names are cut so that they stay apart, in tables and in sentences alike, and each is
+// there in full, once.
+func TestLongNames(t *testing.T) {
+	long := "stalls under the wide balcony, left of the aisle, row 12, seat "
+	n := shorten([]string{"main", long + "7", long + "8", long + "78", long + "8"})
+	if len(n.Keys) != 3 {
+		t.Fatalf("keys: %+v", n.Keys)
+	}
+	seen := map[string]bool{}
+	for _, k := range n.Keys {
+		if seen[k.Short] || utf8.RuneCountInString(k.Short) > nameMost || n.Brief(k.Full) != k.Short {
+			t.Errorf("%q for %q, in a sentence %q", k.Short, k.Full, n.Brief(k.Full))
+		}
+		seen[k.Short] = true
+	}
+	if got, want := n.Brief(verdict.Capital(long)+"78 is late, main is not."), "Stalls unde…2, seat 78 is late, main is not."; got != want {
+		t.Errorf("in a sentence: %q, want %q", got, want)
+	}
+	// Cut alike, or as another one is called: numbered.
+	n = shorten([]string{strings.Repeat("a", 80), strings.Repeat("a", 79), strings.Repeat("a", 11) + "…" + strings.Repeat("a", 10)})
+	if len(n.Keys) != 2 || n.Keys[0].Short == n.Keys[1].Short || n.Brief(strings.Repeat("a", 80)) == strings.Repeat("a", 11)+"…"+strings.Repeat("a", 10) {
+		t.Errorf("keys: %+v", n.Keys)
 	}
 }
 

@@ -7,7 +7,7 @@ import { fixed, signed } from '../core/format.js';
 
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
 
-const ROW = 18;
+const ROW = 16;
 const BAR = 10;
 const NAMES = 70; // wide
 const VALUES = 82;
