@@ -221,3 +221,41 @@ func TestEmptyPagesShowTheNextStep(t *testing.T) {
 		}
 	}
 }
+
+// explainedOn are the terms that explain themselves on a page of the demo, each at its first place.
+var explainedOn = map[string][]string{
+	"setup":  {"reference"},
+	"watch":  {"baseline"}, // exposure with a limit, over a calibrated microphone
+	"rig":    {"arrival", "response"},
+	"show":   {"response", "take"},
+	"align":  {"comb", "efficiency", "ledger", "plan", "polarity", "response", "seat"},
+	"walk":   {},
+	"listen": {"arrival", "coherence", "polarity", "response", "window"},
+}
+
+// explains taps each term of a page with a key: it says what it is, has a name for who listens, and stands once.
+func (p page) explains(name string) {
+	p.t.Helper()
+	p.show(laptop, 1)
+	type told struct{ Term, Name, Says string }
+	all := js[[]told](p, `(() => [...document.querySelectorAll('main .term')].filter((e) => e.checkVisibility()).map((e) => {
+		e.focus();
+		const reached = document.activeElement === e;
+		e.click();
+		const sheet = document.querySelector('dialog[open] .explained');
+		const out = { Term: e.dataset.term, Name: reached ? e.getAttribute('aria-label') : '', Says: sheet?.textContent ?? '' };
+		document.querySelector('dialog[open]')?.close();
+		return out;
+	}))()`)
+	var terms []string
+	for _, a := range all {
+		terms = append(terms, a.Term)
+		if !strings.HasSuffix(a.Name, ": what is that?") || len(a.Says) < 30 {
+			p.t.Errorf("%s: called %q, says %q", a.Term, a.Name, a.Says)
+		}
+	}
+	slices.Sort(terms)
+	if !slices.Equal(terms, explainedOn[name]) {
+		p.t.Errorf("terms that can be tapped: %q, want %q", terms, explainedOn[name])
+	}
+}

@@ -54,6 +54,7 @@ func TestPages(t *testing.T) {
 			p.turn(c.path)
 			p.until(c.ready)
 			t.Run("read out", func(t *testing.T) { page{t, p.ctx}.readOut(name) })
+			t.Run("terms", func(t *testing.T) { page{t, p.ctx}.explains(name) })
 			t.Run("phrases", func(t *testing.T) { page{t, p.ctx}.touchPhrases() })
 			for k, l := range layouts {
 				for n, ground := range []string{"dark", "light"} {

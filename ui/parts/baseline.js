@@ -3,7 +3,7 @@
 
 import { ask } from '../core/api.js';
 import { el, say } from '../core/dom.js';
-import { term } from './glossary.js';
+import { explain } from './glossary.js';
 import { day } from './now.js';
 
 /** @typedef {import('../core/types.js').Take} Take */
@@ -46,7 +46,7 @@ export class Baseline {
     this.#watch = watch;
     this.#notices = notices;
     this.node = el('section', { class: 'baseline', 'aria-label': 'Baseline' },
-      el('div', { class: 'row' }, el('h2', {}, term('baseline', 'Baseline')), this.#start, this.#stop), this.#take,
+      el('div', { class: 'row' }, explain(el('h2'), 'Baseline', 'baseline'), this.#start, this.#stop), this.#take,
       el('div', { class: 'row' }, this.#measure, this.#give, this.#says));
     this.#off = [session.on('watch', () => {
       this.#tidy();

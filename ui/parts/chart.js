@@ -96,7 +96,7 @@ export class Chart {
     const home = () => this.home();
     const lower = () => options.lower?.() ?? WRAPPED;
     const { table, save } = options;
-    this.magnitudePanel = new Panel({ id: 'magnitude', title: 'Magnitude', unit: 'dB', home, table, save: (k) => save('magnitude', k) });
+    this.magnitudePanel = new Panel({ id: 'magnitude', title: 'Magnitude', term: 'response', unit: 'dB', home, table, save: (k) => save('magnitude', k) });
     this.phasePanel = new Panel({ id: 'phase', title: options.phaseTitle ?? 'Phase', unit: 'degrees', home, table, save: (k) => save('phase', k) });
     this.node = el('div', { class: `spectrum${options.compact ? ' compact' : ''}` }, this.magnitudePanel.node, this.#spine.node, options.compact ? null : this.phasePanel.node, this.#plumb);
     const x = { range: this.#chosenX ?? WHOLE, log: true, splits: decades, tick: String, size: 0 };

@@ -4,6 +4,7 @@
 import { changeSettings, reset } from '../core/api.js';
 import { el, say } from '../core/dom.js';
 import { fixed } from '../core/format.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/types.js').Settings} Settings */
@@ -36,7 +37,7 @@ export class Controls {
     this.#notices = notices;
     this.#averaging = choice('average', 'averaging', (value) => this.#average(value));
     this.#smoothing = choice('smooth', 'smoothing', (value) => this.#change({ smoothing: Number(value) }));
-    this.#window = choice('window', 'window', (value) => this.#change({ window: value === 'multi' ? 'multi' : Number(value) }));
+    this.#window = choice('window', 'window', (value) => this.#change({ window: value === 'multi' ? 'multi' : Number(value) }), 'window');
     this.node = el('div', { class: 'controls' }, this.#averaging.node, this.#progress, this.#smoothing.node, this.#window.node, this.#hold, this.#anew);
     this.#off = session.on('state', () => this.#show());
     this.#show();
@@ -99,12 +100,12 @@ export class Controls {
   }
 }
 
-/** A word and the value that can be chosen. @param {string} label @param {string} id @param {(value: string) => void} choose */
-function choice(label, id, choose) {
-  const select = el('select', { 'data-testid': id, operates: 'still', onchange: () => choose(select.value) });
+/** A word and the value that can be chosen. @param {string} label @param {string} id @param {(value: string) => void} choose @param {...import('./glossary.js').Term} terms that the word is: to be tapped for themselves, so outside of a label */
+function choice(label, id, choose, ...terms) {
+  const select = el('select', { 'aria-label': terms.length ? label : null, 'data-testid': id, operates: 'still', onchange: () => choose(select.value) });
   let listed = '';
   return {
-    node: el('label', { class: 'choice' }, el('span', { text: label }), select),
+    node: el(terms.length ? 'span' : 'label', { class: 'choice' }, explain(el('span'), label, ...terms), select),
     /** @param {string} value @param {string[][]} options later ones of the same value are dropped */
     show(value, options) {
       const unique = options.filter(([v], k) => options.findIndex(([w]) => w === v) === k);

@@ -7,6 +7,7 @@ import { CURVE } from '../core/frames.js';
 import { changeSettings } from '../core/api.js';
 import { arrivals } from './arrivals.js';
 import { Field } from './field.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
@@ -74,7 +75,7 @@ export class DelayNumber {
     const all = arrivals(frame, channel);
     const several = all.length > 1;
     const signs = several ? all.map((a) => a.sign) : [sign ?? 0];
-    say(this.#polarity, `Polarity${several ? ':' : ''} ${signs.map((s, k) => (several ? `${all[k].place} ` : '') + polarity(s)).join(', ')}`);
+    explain(this.#polarity, `Polarity${several ? ':' : ''} ${signs.map((s, k) => (several ? `${all[k].place} ` : '') + polarity(s)).join(', ')}`, 'polarity');
     const inverted = signs.some((s) => s < 0);
     this.#polarity.classList.toggle('several', several);
     this.#polarity.dataset.polarity = inverted ? 'opposite' : signs.every((s) => s > 0) ? 'same' : 'undecided';

@@ -7,6 +7,7 @@ import { fixed, signed } from '../core/format.js';
 import { running } from '../core/session.js';
 import { settingOf } from '../core/phasor.js';
 import { Field } from './field.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/types.js').Align} Align */
 /** @typedef {import('../core/types.js').Dial} Dial */
@@ -63,7 +64,7 @@ export class Dials {
   #keep = el('button', { type: 'button', text: 'Keep', 'data-testid': 'keep-plan', operates: 'hide', onclick: () => void this.#store() });
   #dial = el('button', { type: 'button', text: 'Dial in', 'data-testid': 'dial-in', operates: 'hide', onclick: () => void this.#dialIn() });
   #steps = el('p', { class: 'also' });
-  #nothing = el('p', { class: 'remark', text: 'What to dial in stands here as soon as one seat has a take of each loudspeaker alone.' });
+  #nothing = explain(el('p', { class: 'remark' }), 'What to dial in stands here as soon as one seat has a take of each loudspeaker alone.', 'take');
   #body;
   node;
 
@@ -100,7 +101,7 @@ export class Dials {
     this.#showWays();
     const [fill, main] = changes(answer, setting);
     const metres = (/** @type {number} */ ms) => `${fixed((ms / 1000) * this.#session.speedOfSound, 2)} m`;
-    say(this.#fill, fill.known ? `${fill.name}: delay and polarity` : `${fill.name}: more delay, and polarity`);
+    explain(this.#fill, fill.known ? `${fill.name}: delay and polarity` : `${fill.name}: more delay, and polarity`, 'polarity');
     const shown = fill.to.delay_ms - (fill.known ? 0 : fill.from.delay_ms);
     this.#delay.show(shown);
     this.#delay.node.classList.toggle('long', shown >= 10 || shown < 0);
@@ -124,7 +125,7 @@ export class Dials {
     const half = moved || low === null || high === null ? NaN : (high - low) / 2;
     const within = half >= 0.1 ? ` ±${fixed(half, 1)}` : ''; // what is less shows in no digit
     this.#yield.title = moved || sd === null ? '' : `Known within ±${fixed(half, 2)} dB (95 %). The delay is known within ±${fixed(2 * sd, 2 * sd < 0.01 ? 3 : 2)} ms.`;
-    say(this.#yield, `Efficiency now ${signed(answer.efficiency_db.today, 1)} dB, planned ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`);
+    explain(this.#yield, `Efficiency now ${signed(answer.efficiency_db.today, 1)} dB, planned ${signed(nowAim, 1)}${within}; ±${fixed(answer.flatness_ms, 2)} ms costs 0.5 dB.`, 'plan');
     this.#back.hidden = !moved;
     this.#second.hidden = !answer.runner_up || moved;
   }

@@ -1,7 +1,7 @@
 // @ts-check
-// Terms explained: all of them in the help, and each where it stands, for who taps it.
+// Terms explained: all of them in the help, and each at its first place on a page, for who taps it.
 
-import { el } from '../core/dom.js';
+import { el, say } from '../core/dom.js';
 import { openSheet } from './sheet.js';
 
 const TERMS = /** @type {const} */ ({
@@ -27,8 +27,36 @@ export const glossary = () => el('dl', { class: 'glossary' }, ...Object.values(T
 
 /** @typedef {keyof typeof TERMS} Term */
 
+/** How a term is written in labels, headings and readings. @type {Partial<Record<Term, string>>} */
+const WRITTEN = { comb: 'combs?', plan: 'plan(?:ned)?', response: 'magnitude', take: 'takes?' };
+
 /** A word that explains itself when tapped. @param {Term} term @param {string} text */
-export function term(term, text) {
+function button(term, text) {
   const [name, says] = TERMS[term];
   return el('button', { type: 'button', class: 'term', text, 'aria-label': `${text}: what is that?`, 'data-term': term, onclick: () => openSheet(name, el('p', { class: 'explained', text: says })) });
+}
+
+/**
+ * Writes a label, a heading or a reading in which the words of these terms explain themselves when tapped. What stays as it
+ * was is not made anew: who is on it with the keyboard stays there.
+ * @template {HTMLElement} T @param {T} node @param {string} text @param {...Term} terms @returns {T}
+ */
+export function explain(node, text, ...terms) {
+  /** Each word that is one, and what is between. @type {[string, Term?][]} */
+  let parts = [[text]];
+  for (const term of terms) {
+    parts = parts.flatMap(([part, known]) => {
+      const found = known ? null : new RegExp(`\\b${WRITTEN[term] ?? term}\\b`, 'i').exec(part);
+      if (!found) return [/** @type {[string, Term?]} */ ([part, known])];
+      const end = found.index + found[0].length;
+      return /** @type {[string, Term?][]} */ ([[part.slice(0, found.index)], [found[0], term], [part.slice(end)]]);
+    });
+  }
+  parts = parts.filter(([part]) => part);
+  const same = (/** @type {ChildNode|undefined} */ child, /** @type {[string, Term?]} */ [part, term]) => (term ? child instanceof HTMLElement && child.dataset.term === term && child.textContent === part : child instanceof Text);
+  if (node.childNodes.length !== parts.length || !parts.every((part, k) => same(node.childNodes[k], part))) {
+    node.replaceChildren(...parts.map(([part, term]) => (term ? button(term, part) : document.createTextNode(''))));
+  }
+  parts.forEach(([part, term], k) => term || say(node.childNodes[k], part));
+  return node;
 }

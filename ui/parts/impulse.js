@@ -13,6 +13,7 @@ import { gestures, within } from '../draw/gestures.js';
 import { Plot } from '../draw/plot.js';
 import { line } from '../draw/trace.js';
 import { arrivals, isNamed } from './arrivals.js';
+import { explain } from './glossary.js';
 import { Panel } from './panel.js';
 import { dashOf, inkOf } from '../draw/dashes.js';
 
@@ -71,7 +72,7 @@ export class Impulse {
     this.#traces = options.traces;
     this.#choice.value = this.#form;
     this.panel = new Panel({ id: 'impulse', title: 'Impulse response', unit: 'linear, largest = 1', home: () => this.#goHome(options.redraw), save: options.save, table: options.table });
-    this.panel.tools.append(options.traces ? this.#choice : '', this.#reading);
+    this.panel.tools.append(options.traces ? this.#choice : '', explain(el('span', { class: 'which' }), 'Arrival', 'arrival'), this.#reading);
     this.node = this.panel.node;
     const metres = (/** @type {number} */ ms) => (ms / 1000) * session.speedOfSound;
     this.#plot = new Plot(this.panel.host, {

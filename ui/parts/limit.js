@@ -7,6 +7,7 @@ import { fixed, signed } from '../core/format.js';
 import { MARKS } from '../core/marks.js';
 import { duration } from '../draw/times.js';
 import { Field } from './field.js';
+import { explain } from './glossary.js';
 import { TextField } from './textfield.js';
 
 /** @typedef {import('../core/types.js').Limits} Limits */
@@ -122,7 +123,7 @@ export class Limit {
     this.#meter.classList.toggle('over', status.state === 'crossed');
     this.#meter.setAttribute('aria-valuenow', String(Math.round(100 * Math.min(1, used ?? 0))));
     this.#meter.hidden = used === null;
-    say(this.#used, used === null ? '' : used >= 1 ? 'nothing left' : `${fixed(100 * (1 - used), used > 0.9 ? 1 : 0)} % left`);
+    explain(this.#used, used === null ? '' : used >= 1 ? 'nothing left' : `${fixed(100 * (1 - used), used > 0.9 ? 1 : 0)} % of the exposure left`, 'exposure');
     const left = status.crossed_in_s;
     say(this.#crossing, status.state === 'crossed' ? 'crossed' : left === null ? 'never crossed at this pace' : `at this pace crossed in ${duration(left)}`);
   }

@@ -5,6 +5,7 @@
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
 import { running } from '../core/session.js';
+import { explain } from './glossary.js';
 import { TextField } from './textfield.js';
 
 /** @typedef {import('../core/types.js').Seat} Seat */
@@ -51,7 +52,7 @@ export class Matrix {
     const key = JSON.stringify([columns, others, aligned]);
     if (key !== this.#headKey) {
       this.#headKey = key;
-      this.#head.replaceChildren(el('th', { scope: 'col', text: 'Seat' }), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}`, title: c.name }, el('span', { text: c.name }))),
+      this.#head.replaceChildren(explain(el('th', { scope: 'col' }), 'Seat', 'seat'), ...columns.map((c) => el('th', { scope: 'col', class: `take ${c.ink}`, title: c.name }, el('span', { text: c.name }))),
         ...(aligned ? [el('th', { scope: 'col', class: 'number', text: 'today' }), el('th', { scope: 'col', class: 'number', text: 'then' })] : []));
       this.#legend.hidden = !aligned;
       this.#key.hidden = !others.length;

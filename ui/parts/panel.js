@@ -2,14 +2,14 @@
 // The frame around a plot: its name, what is set on it, the way back to the whole range, the way out.
 
 import { el, say } from '../core/dom.js';
-import { term } from './glossary.js';
+import { explain } from './glossary.js';
 
 /**
  * @typedef {object} PanelOptions
  * @property {string} id
  * @property {string} title
  * @property {string} unit
- * @property {import('./glossary.js').Term} [term] that its title is, and explains
+ * @property {import('./glossary.js').Term} [term] that is in its title
  * @property {() => void} home
  * @property {(kind: 'png'|'svg'|'csv') => void} save
  * @property {() => void} table
@@ -20,15 +20,15 @@ export class Panel {
   /** Where controls of this plot stand. */
   tools = el('div', { class: 'tools' });
   #home;
-  #title;
+  #title = el('span', { class: 'title' });
+  #terms;
   #unit = el('small');
   node;
 
   /** @param {PanelOptions} options */
   constructor(options) {
     this.#home = el('button', { class: 'home', type: 'button', text: 'Whole range', hidden: true, onclick: options.home, 'data-testid': `home-${options.id}` });
-    this.#title = options.term ? term(options.term, options.title) : el('span');
-    this.#title.classList.add('title');
+    this.#terms = options.term ? [options.term] : [];
     const menu = el('details', { class: 'menu' },
       el('summary', { 'aria-label': `Export the ${options.title.toLowerCase()} plot, or read it as a table` }, el('span', { text: 'Export' })),
       el('div', { class: 'choices' },
@@ -51,7 +51,7 @@ export class Panel {
 
   /** What it shows, in other words. @param {string} title @param {string} unit */
   rename(title, unit) {
-    say(this.#title, title);
+    explain(this.#title, title, ...this.#terms);
     say(this.#unit, ` ${unit}`);
     const name = `${title}, ${unit}`;
     if (this.node.getAttribute('aria-label') === name) return;

@@ -5,7 +5,7 @@ import { el, say } from '../core/dom.js';
 import { fixed, frequency, length, signed } from '../core/format.js';
 import { currentInk } from '../core/theme.js';
 import { apart, colourOf, nearest } from './chart.js';
-import { term } from './glossary.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/session.js').Session} Session */
 /** @typedef {import('../core/view.js').View} View */
@@ -21,7 +21,7 @@ export class Reading {
   #title = el('h2', { 'data-testid': 'line-at' });
   #body = el('tbody');
   node = el('section', { class: 'reading', 'aria-label': 'At the line' }, this.#title,
-    el('table', {}, el('caption', { class: 'hidden', text: 'At the line' }), el('thead', {}, el('tr', {}, ...['', 'dB', 'phase'].map((text) => el('th', { text, scope: 'col' })), el('th', { scope: 'col' }, term('coherence', 'coherence')))), this.#body));
+    el('table', {}, el('caption', { class: 'hidden', text: 'At the line' }), el('thead', {}, el('tr', {}, ...['', 'dB', 'phase'].map((text) => el('th', { text, scope: 'col' })), explain(el('th', { scope: 'col' }), 'coherence', 'coherence'))), this.#body));
 
   /** @param {Session} session @param {View} view @param {import('./spectrum.js').Spectrum} spectrum */
   constructor(session, view, spectrum) {

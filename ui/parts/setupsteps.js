@@ -4,6 +4,7 @@
 import { el, say } from '../core/dom.js';
 import { glyph } from '../core/marks.js';
 import { openCalibrator } from './calibrator.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/types.js').SetupCheck} SetupCheck */
 /** @typedef {import('./setupmodel.js').SetupModel} SetupModel */
@@ -57,7 +58,7 @@ export class SetupSteps {
       const mark = el('span', { class: 'glyph', 'aria-hidden': 'true' });
       const text = el('p', { class: 'says', 'data-testid': `step-${check.name}` });
       const own = check.name === 'loopback' ? this.#loopback : check.name === 'calibration' ? this.#calibrate : null;
-      const node = el('li', {}, mark, el('div', {}, el('h3', { text: NAMES[check.name] }), text, own));
+      const node = el('li', {}, mark, el('div', {}, explain(el('h3'), NAMES[check.name], 'reference'), text, own));
       this.#rows.set(check.name, (row = { node, mark, text }));
       this.#list.append(node);
     }

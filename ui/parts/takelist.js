@@ -4,6 +4,7 @@
 import * as address from '../core/address.js';
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
+import { explain } from './glossary.js';
 import { folds } from './panel.js';
 import { openSheet } from './sheet.js';
 import { TextField } from './textfield.js';
@@ -37,7 +38,7 @@ export class TakeList {
     options(this.#seat, [[ALL, 'every seat'], ...seats.map((s) => [String(s.id), s.name])], address.text('of-seat', ALL));
     options(this.#box, [[ALL, 'any loudspeaker'], ...loudspeakers.map((l) => [String(l.id), l.name])], address.text('of', ALL));
     const shown = takes.filter((t) => this.#matches(t)).reverse();
-    say(this.#count, shown.length === takes.length ? `${takes.length} ${takes.length === 1 ? 'take' : 'takes'}` : `${shown.length} of ${takes.length} takes`);
+    explain(this.#count, shown.length === takes.length ? `${takes.length} ${takes.length === 1 ? 'take' : 'takes'}` : `${shown.length} of ${takes.length} takes`, 'take');
     say(this.#empty, takes.length ? (shown.length ? '' : 'No take is like that.') : '');
     const here = new Set(shown.map((t) => t.id));
     for (const [id, row] of this.#rows) {

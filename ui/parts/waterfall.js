@@ -4,7 +4,7 @@
 
 import { el, say } from '../core/dom.js';
 import { fixed, signed } from '../core/format.js';
-import { term } from './glossary.js';
+import { explain } from './glossary.js';
 
 /** @typedef {import('../core/types.js').AlignSeat} AlignSeat */
 
@@ -17,7 +17,7 @@ export class Waterfall {
   #comb = el('p', { class: 'comb', 'data-testid': 'comb' });
   #heads = el('p', { class: 'comb', 'data-testid': 'heads' });
   #off;
-  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, term('ledger', 'Ledger'), this.#title), this.#rows, this.#heads, this.#comb);
+  node = el('section', { class: 'ledger', 'aria-label': 'Ledger', 'data-testid': 'ledger' }, el('h2', {}, explain(el('span'), 'Ledger', 'ledger'), this.#title), this.#rows, this.#heads, this.#comb);
 
   /** @param {import('../core/view.js').View} view */
   constructor(view) {
@@ -40,7 +40,7 @@ export class Waterfall {
     if (this.#rows.dataset.key !== key) {
       this.#rows.dataset.key = key;
       this.#rows.replaceChildren(...falls(seat));
-      say(this.#comb, combWords(seat));
+      explain(this.#comb, combWords(seat), 'comb');
     }
     this.#light();
   }
