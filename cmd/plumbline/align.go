@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -256,7 +255,7 @@ func newAlignReport(f *alignFlags, r *alignment.Result) *alignReport {
 
 // print writes the plan for people: first what to dial in.
 func (r *alignReport) print(w io.Writer, temperatureC float64) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	printFileCautions(out, r.Cautions)
 	fmt.Fprintf(out, "Plan       %s\n", r.Plan.text(temperatureC))
 	if r.RunnerUp != nil {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -130,7 +129,7 @@ func arrivalObjects(list []arrival.Arrival, temperatureC float64) []wire.Arrival
 }
 
 func (r *arrivalsReport) print(w io.Writer, temperatureC float64) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	for i, m := range r.Microphones {
 		if i > 0 {
 			fmt.Fprintln(out)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -261,7 +260,7 @@ func newLevelsReport(f *levelsFlags, cfg offline.LevelsConfig, measured []offlin
 
 // print writes the levels as tables for people.
 func (r *levelsReport) print(w io.Writer, path string) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	for i := range r.Channels {
 		if i > 0 {
 			fmt.Fprintln(out)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -61,7 +60,7 @@ func (m *pathsMicrophone) headline(against []caution.Caution) string {
 
 // print writes the report for people; measured is what it was made of.
 func (r *pathsReport) print(w io.Writer, temperatureC float64, measured []offline.Paths) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	list := channelList(r.References)
 	fmt.Fprintf(out, "%s: %.1f s at %d Hz, references on channels %s, window %v, overlap %.0f %%\n",
 		r.File, float64(r.DurationS), r.RateHz, strings.ReplaceAll(list.String(), ",", ", "), r.Window, 100*float64(r.Overlap))
@@ -162,7 +161,7 @@ func judgePaths(cmd *cobra.Command, rec offline.Several, found [][]offline.PathF
 }
 
 func (r *arrivalsPaths) print(w io.Writer, temperatureC float64) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	for i, m := range r.Microphones {
 		if i > 0 {
 			fmt.Fprintln(out)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -65,7 +64,7 @@ const tableFraction = 3
 
 // print writes the report as a table for people; spectra are those it was made of.
 func (r *responseReport) print(w io.Writer, temperatureC float64, spectra []response.Spectra) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	fmt.Fprintf(out, "%s: %.1f s at %d Hz, reference on channel %d, ", r.File, float64(r.DurationS), r.RateHz, r.Reference)
 	if n, ok := r.Window.(int); ok {
 		fmt.Fprintf(out, "window of %d samples, overlap %.0f %%\n", n, 100*float64(r.Overlap))

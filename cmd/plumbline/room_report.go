@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -115,7 +114,7 @@ func newRoomBand(b room.Band) roomBand {
 
 // print writes the room as tables for people.
 func (r *roomReport) print(w io.Writer, temperatureC float64) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	how := map[string]string{methodImpulse: "an impulse", methodProgramme: "running programme"}[r.Method]
 	if r.Sweep != nil {
 		how = "one sweep"

@@ -104,13 +104,13 @@ func (f *signalFlags) run(cmd *cobra.Command, kind, path string) error {
 	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "Protect your hearing and the loudspeakers: turn the amplifier down before %s is played, and raise it slowly.\n", path)
 	low, high := cfg.Band()
-	out := cmd.OutOrStdout()
+	out := newTypeset(cmd.OutOrStdout())
 	fmt.Fprintf(out, "%s: %s, %s s at %d Hz, %s\n", path, kind, strconv.FormatFloat(float64(frames)/float64(f.rate), 'f', -1, 64), f.rate, hertz(low, high))
 	fmt.Fprintf(out, "peak %s dBFS, crest factor of the whole %.1f dB\n", signed(20*math.Log10(peak), 1), 20*math.Log10(peak/rms))
 	if cfg.Kind == signal.Sweep {
 		fmt.Fprintf(out, "record it whole, with 1 s before and %g s behind, then: plumbline room TAKE.wav --sweep %g:%g:%g\n", f.pause, low, high, cfg.DurationS)
 	}
-	return nil
+	return out.Flush()
 }
 
 // hertz names a band for people.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"cmp"
 	"fmt"
 	"io"
@@ -159,7 +158,7 @@ func newSumReport(f *takesFlags, l *summation.Ledger) *sumReport {
 
 // print writes the ledger as a table for people.
 func (r *sumReport) print(w io.Writer, paths []string, temperatureC float64) error {
-	out := bufio.NewWriter(w)
+	out := newTypeset(w)
 	printFileCautions(out, r.Cautions)
 	fmt.Fprintf(out, "%s\n\n", r.headline())
 	fmt.Fprintf(out, "From %.0f Hz to %.0f Hz, re the reference:\n", r.BandHz[0], r.BandHz[1])
