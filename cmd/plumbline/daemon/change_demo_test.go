@@ -13,10 +13,13 @@ import (
 	"plumbline/stream/wire"
 )
 
+// likeTheStop is why the race detector does without most of these.
+const likeTheStop = "as many goroutines as in TestDemoReferenceStops, and minutes of sound"
+
 // said makes a test of both: with the rig's own word that something was changed,
 // and without, as on a device.
 func said(t *testing.T, visit func(t *testing.T, unmarked bool)) {
-	raced.NotFor(t, "as many goroutines as in TestDemoReferenceStops, and minutes of sound")
+	t.Helper()
 	t.Run("said", func(t *testing.T) { visit(t, false) })
 	t.Run("unsaid", func(t *testing.T) { visit(t, true) })
 }
@@ -63,6 +66,7 @@ func demoTimes() (main, fill float64) {
 }
 
 func TestDemoFillTurnedToTheSamePolarity(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	same := rig.Same
 	_, fill := demoTimes()
 	demo(t, speaker("fill", wire.LoudspeakerPatch{Polarity: &same}), func(t *testing.T, m *wire.Microphone) {
@@ -76,6 +80,7 @@ func TestDemoFillTurnedToTheSamePolarity(t *testing.T) {
 }
 
 func TestDemoFillMuted(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	mute := true
 	main, fill := demoTimes()
 	demo(t, speaker("fill", wire.LoudspeakerPatch{Mute: &mute}), func(t *testing.T, m *wire.Microphone) {
@@ -90,6 +95,7 @@ func TestDemoFillMuted(t *testing.T) {
 
 // The one that is followed falls silent, and the other takes over.
 func TestDemoMainMuted(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	mute := true
 	_, fill := demoTimes()
 	demo(t, speaker("main", wire.LoudspeakerPatch{Mute: &mute}), func(t *testing.T, m *wire.Microphone) {
@@ -103,6 +109,7 @@ func TestDemoMainMuted(t *testing.T) {
 }
 
 func TestDemoAllMuted(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	mute := true
 	p := speaker("main", wire.LoudspeakerPatch{Mute: &mute})
 	p.Loudspeakers["fill"] = wire.LoudspeakerPatch{Mute: &mute}
@@ -132,6 +139,7 @@ func TestDemoReferenceStops(t *testing.T) {
 
 // The microphone is carried to where the fill comes first, and by far the louder.
 func TestDemoMicrophoneMovedSoThatTheOrderSwaps(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	to := wire.Position{4.2, 9.0, 1.2}
 	none := 0.0
 	p := stream.RigPatch{Microphones: map[string]wire.MicrophonePatch{"seat 1": {PositionM: &to}}}
@@ -151,6 +159,7 @@ func TestDemoMicrophoneMovedSoThatTheOrderSwaps(t *testing.T) {
 // Each of the two lags the other in turn, as the slider of a delay is pulled to
 // and fro: no comb is ever of a negative frequency.
 func TestDemoDelayPulledToAndFro(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	said(t, func(t *testing.T, unmarked bool) {
 		open(t, rig.Demo(), unmarked, func(v *venue) {
 			v.wait(3 * time.Second)
@@ -179,6 +188,7 @@ func TestDemoDelayPulledToAndFro(t *testing.T) {
 
 // What changes while the averages are held is told once they go on.
 func TestDemoFillTurnedOnHold(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	said(t, func(t *testing.T, unmarked bool) {
 		open(t, rig.Demo(), unmarked, func(v *venue) {
 			v.wait(4 * time.Second)
@@ -203,6 +213,7 @@ func TestDemoFillTurnedOnHold(t *testing.T) {
 // Averages that never forget do when the path is another: a gain that nobody
 // spoke of is in the curve three seconds later.
 func TestDemoGainIsInTheCurve(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	said(t, func(t *testing.T, unmarked bool) {
 		scene := rig.Demo()
 		scene.Loudspeakers = scene.Loudspeakers[:1]

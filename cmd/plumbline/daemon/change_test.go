@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/capture/rig"
+	"plumbline/cmd/plumbline/raced"
 	"plumbline/stream"
 	"plumbline/stream/wire"
 )
@@ -38,6 +39,7 @@ type outcome struct {
 // happen at a gig: arrivals, polarity and sentence are right within 3 s, through
 // the whole daemon at its own rate, whether it is told of the change or not.
 func TestChangesAreToldWithinThreeSeconds(t *testing.T) {
+	raced.NotFor(t, likeTheStop)
 	scenes, each := 2, 5
 	if thorough {
 		scenes, each = 25, 8
