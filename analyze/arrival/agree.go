@@ -25,7 +25,7 @@ const (
 )
 
 // Agree makes one truth of what is said about the same sound twice: the arrival
-// that v is about and v have one sign. v rests on all that is heard, reflections
+// that v is about and v have one sign and one delay. v rests on all that is heard, reflections
 // and all; where that does not do, what the arrival's own sound says is taken, and
 // where the two contradict each other, nothing. v says so when others arrive beside
 // it, and is undecided when one is too near to tell, and when it is about none of
@@ -47,6 +47,7 @@ func Agree(list []Arrival, v *polarity.Verdict) {
 		}
 		return
 	}
+	v.DelayMs = list[own].DelayMs // one number for one arrival
 	if v.Low {
 		for i := range list {
 			list[i].Sign = 0
