@@ -53,6 +53,14 @@ func AsOne(p int, references []Input, part float64, bands []AlikeBand) Caution {
 	return c
 }
 
+// NotHeard says that a microphone does not hear the sound of a reference beside that of
+// the others, and why that is thought.
+func NotHeard(reference, microphone Input, reason string) Caution {
+	return Caution{Code: NoDelay, Subject: fmt.Sprintf("Reference %d", reference.Number),
+		Finding: fmt.Sprintf(" is not heard by the microphone %s: %s. ", microphone.Where(), reason),
+		Next:    "Is its loudspeaker on? Play it louder or longer, or set the delay by hand."}
+}
+
 func (b AlikeBand) text() string {
 	switch {
 	case b.ToBottom:

@@ -72,7 +72,7 @@ func (h *heardBy) path(rec offline.Several, m, p int, found *offline.PathFound) 
 	case found.Reason == offline.WhyAlike:
 		e.cautions = append(e.cautions, caution.AsOne(p, inputs(rec), 1, []caution.AlikeBand{{ToBottom: true, ToTop: true}}))
 	default:
-		e.cautions = append(e.cautions, caution.WithoutDelay(microphone, found.Reason))
+		e.cautions = append(e.cautions, caution.NotHeard(reference, microphone, found.Reason))
 	}
 	if found.PeriodS > 0 {
 		e.cautions = append(e.cautions, caution.Repeats(reference, 1000*found.PeriodS, len(found.Arrivals) > 0))

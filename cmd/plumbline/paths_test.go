@@ -198,3 +198,20 @@ func TestRefusesReferences(t *testing.T) {
 		}
 	}
 }
+
+// A loudspeaker that is off, or muted, is named by its reference; the other's path is told.
+func TestReferenceThatIsNotHeard(t *testing.T) {
+	raced.NotFor(t, "pure computation, over and over: minutes under the race detector")
+	inFolder(t, map[string][]byte{"two.toml": []byte(pathsScene)})
+	must(t, strings.Fields("rig render two.toml main.wav --seconds 6 --each own --play A")...)
+	o := decode(t, must(t, strings.Fields("response main.wav --ref 1,2 --json")...))
+	if got := list(t, o, "microphones")[0]["headline"]; got != "Reference 2 is not heard by the microphone on channel 3." {
+		t.Errorf("it says %q", got)
+	}
+	if c := list(t, pathOf(t, o, 1), "cautions"); len(c) != 1 || c[0]["code"] != "no_delay" {
+		t.Errorf("reference 2: %v", c)
+	}
+	if main := pathOf(t, o, 0); main["delay_ms"] == nil || len(main["cautions"].([]any)) > 0 {
+		t.Errorf("reference 1: %v, %v", main["delay_ms"], main["cautions"])
+	}
+}
