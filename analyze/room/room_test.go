@@ -230,3 +230,28 @@ func TestSoundThatGoesOnIsNoImpulse(t *testing.T) {
 		}
 	}
 }
+
+// A reflection that the noise in front of the direct sound could be is none; out of less
+// noise it stands.
+func TestNoiseIsNoReflection(t *testing.T) {
+	for _, c := range []struct {
+		noise float64 // standard deviation
+		found int
+	}{{1e-4, 1}, {1e-3, 1}, {0.015, 0}, {0.04, 0}} {
+		r := rand.New(rand.NewPCG(14, 1))
+		h := make([]float64, rate)
+		for i := range h {
+			h[i] = c.noise * r.NormFloat64()
+		}
+		const direct, late = rate / 4, rate / 50
+		h[direct] += 1
+		h[direct+late] += 0.2
+		list := Reflections(h, rate, 340)
+		if len(list) != c.found {
+			t.Errorf("noise of %g: %+v, want %d", c.noise, list, c.found)
+		}
+		if len(list) == 1 && math.Abs(list[0].DelayMs-20) > 0.05 {
+			t.Errorf("noise of %g: %+v, want it after 20 ms", c.noise, list[0])
+		}
+	}
+}
